@@ -1,0 +1,1 @@
+"""Photos to calibrated views: cards found, lens and pose solved, uncertainty stated."""

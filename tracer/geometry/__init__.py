@@ -1,0 +1,1 @@
+"""Pure two-dimensional geometry in millimetres."""

@@ -1,0 +1,33 @@
+"""The maker's tool list: names, heights and what else was typed, one row per tool."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+from tracer.model.outline import EdgeModel
+
+__all__ = ["ToolRow"]
+
+
+@dataclass(frozen=True)
+class ToolRow:
+    """One row of ``tools.csv``. None means: not typed.
+
+    ``x_px, y_px`` is a point inside the tool in the first photo, upright. ``edge_fraction`` goes
+    with `EdgeModel.FRACTION`. ``extra`` keeps columns that this version does not know, so that
+    nothing a maker typed is lost when the list is written again.
+    """
+
+    name: str | None
+    x_px: float
+    y_px: float
+    height_mm: float | None = None
+    edge: EdgeModel | None = None
+    edge_fraction: float | None = None
+    mass_kg: float | None = None
+    depth_mm: float | None = None
+    quantity: int = 1
+    tilt_deg: float | None = None
+    packed: bool = False
+    line: int = 0
+    extra: dict[str, str] = field(default_factory=dict)

@@ -1,0 +1,1 @@
+"""Outlines to a panel: pockets with clearance and depth, placement, checks."""

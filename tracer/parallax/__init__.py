@@ -1,0 +1,1 @@
+"""Silhouettes and heights to outlines seen straight down."""

@@ -1,0 +1,1 @@
+"""Pictures for people, drawn from model values."""

@@ -1,0 +1,1 @@
+"""The job folder: what was typed and what was found, kept safely."""

@@ -1,0 +1,1 @@
+"""A calibrated photo to silhouettes: which pixels are tool, and where exactly the edge runs."""

@@ -1,0 +1,1 @@
+"""Use cases in plain Python: the only place where stages are composed."""
