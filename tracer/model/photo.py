@@ -33,6 +33,9 @@ class Photo:
         Number of counter-clockwise quarter turns that brought the stored picture upright.
     checks
         Findings made while reading.
+    icc_profile
+        Colour profile of the file. Edges are found in the numbers as they stand; pictures for
+        people carry the profile along.
     """
 
     photo_id: str
@@ -42,6 +45,7 @@ class Photo:
     camera_key: str = ""
     quarter_turns: int = 0
     checks: tuple[Check, ...] = ()
+    icc_profile: bytes | None = None
 
     @property
     def size_px(self) -> tuple[int, int]:

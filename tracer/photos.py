@@ -1,0 +1,224 @@
+"""Reading photo files: upright pixels, what the file says of the lens, and honest refusals.
+
+The only module that decodes photographs. A file's size is looked at before any pixel is decoded.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import warnings
+from io import BytesIO
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from PIL import Image, ImageOps, UnidentifiedImageError
+
+from tracer.errors import TracerError
+from tracer.model.photo import Photo
+from tracer.model.report import Check, Severity
+
+__all__ = ["MAX_MEGAPIXELS", "decode_photo", "read_photo"]
+
+MAX_MEGAPIXELS = 120  # above any phone's full resolution we know of; keeps decoding under 400 MB
+MAX_FILE_BYTES = 200_000_000
+MIN_SIDE_PX = 320  # below this no card can be read from any useful distance
+
+# Exif 2.32 tags
+_ORIENTATION = 0x0112
+_MODEL = 0x0110
+_EXIF_IFD = 0x8769
+_FOCAL_LENGTH = 0x920A
+_FOCAL_35MM = 0xA405
+_PIXEL_X, _PIXEL_Y = 0xA002, 0xA003
+#: counter-clockwise quarter turns that bring a stored picture upright, by orientation tag
+_QUARTER_TURNS = {1: 0, 2: 0, 3: 2, 4: 2, 5: 3, 6: 3, 7: 1, 8: 1}
+#: 35 mm equivalents outside this range are taken for nonsense: some cameras write 0 or 65535
+_FOCAL_35MM_RANGE = (10.0, 300.0)
+
+
+def read_photo(path: Path) -> Photo:
+    """Read one photo file.
+
+    Raises
+    ------
+    TracerError
+        ``photo-missing``, ``photo-unreadable``, ``photo-broken``, ``photo-too-large``,
+        ``photo-too-small``.
+    """
+    try:
+        if path.is_dir():
+            raise TracerError(
+                "photo-missing", f"{path} is a folder, not a photo.", "Name the photo files in it."
+            )
+        if path.stat().st_size > MAX_FILE_BYTES:
+            raise TracerError(
+                "photo-too-large",
+                f"{path} has {path.stat().st_size / 1e6:.0f} MB, more than the"
+                f" {MAX_FILE_BYTES / 1e6:.0f} MB that are read.",
+                "Save it as a JPEG.",
+            )
+        data = path.read_bytes()
+    except FileNotFoundError:
+        raise TracerError(
+            "photo-missing", f"There is no file {path}.", "Check the name and the folder."
+        ) from None
+    except OSError as error:
+        raise TracerError(
+            "photo-unreadable", f"{path} cannot be read: {error.strerror or error}."
+        ) from error
+    return decode_photo(data, path.name)
+
+
+def decode_photo(data: bytes, name: str) -> Photo:
+    """Decode the bytes of a photo file.
+
+    Parameters
+    ----------
+    data
+        The whole file: JPEG, PNG, TIFF, WebP, HEIC.
+    name
+        Name for people.
+    """
+    heic = data[4:8] == b"ftyp"
+    if heic:
+        _register_heic(name)
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore", Image.DecompressionBombWarning)
+            image = Image.open(BytesIO(data))
+    except Image.DecompressionBombError:
+        raise _too_large(name, "hundreds of") from None
+    except (UnidentifiedImageError, OSError, ValueError, SyntaxError):
+        raise TracerError(
+            "photo-unreadable",
+            f"{name} is not a picture that can be read.",
+            "Give a JPEG, HEIC or PNG photo.",
+        ) from None
+    with image:
+        megapixels = image.width * image.height / 1e6
+        if megapixels > MAX_MEGAPIXELS:
+            raise _too_large(name, f"{megapixels:.0f}")
+        if min(image.size) < MIN_SIDE_PX:
+            raise TracerError(
+                "photo-too-small",
+                f"{name} is only {image.width} x {image.height} pixels.",
+                "Give the photo at full size, not a thumbnail or a messenger's copy.",
+            )
+        exif, tags = _exif(image)
+        orientation = int(exif.get(_ORIENTATION, 1) or 1)
+        stored_size = image.size
+        profile = image.info.get("icc_profile")
+        try:
+            pixels = _upright_rgb(image)
+        except (OSError, ValueError, SyntaxError, EOFError):
+            raise TracerError(
+                "photo-broken",
+                f"{name} is damaged: the picture stops part of the way.",
+                "Copy it from the phone again.",
+            ) from None
+    turns = 0 if heic else _QUARTER_TURNS.get(orientation, 0)
+    focal_35mm, checks = _focal(tags, name)
+    checks += _cropped(tags, stored_size, name)
+    key = (str(exif.get(_MODEL, "")), focal_35mm, sorted(stored_size), tags.get(_FOCAL_LENGTH))
+    return Photo(
+        photo_id=hashlib.sha256(data).hexdigest()[:16],
+        name=name,
+        pixels=pixels,
+        focal_35mm=focal_35mm,
+        camera_key=hashlib.sha256(repr(key).encode()).hexdigest()[:12],
+        quarter_turns=turns,
+        checks=checks,
+        icc_profile=profile if isinstance(profile, bytes) else None,
+    )
+
+
+def _register_heic(name: str) -> None:
+    try:
+        from pillow_heif import register_heif_opener
+    except ImportError:
+        raise TracerError(
+            "photo-unreadable",
+            f"{name} is a HEIC photo and the package pillow-heif is not installed.",
+            "Install pillow-heif, or save the photo as JPEG.",
+        ) from None
+    register_heif_opener()
+
+
+def _too_large(name: str, megapixels: str) -> TracerError:
+    return TracerError(
+        "photo-too-large",
+        f"{name} has {megapixels} megapixels; at most {MAX_MEGAPIXELS} are read.",
+        "Save it smaller.",
+    )
+
+
+def _exif(image: Image.Image) -> tuple[dict[int, Any], dict[int, Any]]:
+    """Main and Exif tags; both empty where the block is missing or damaged."""
+    try:
+        exif = image.getexif()
+        return dict(exif), dict(exif.get_ifd(_EXIF_IFD))
+    except Exception:  # Pillow raises many kinds on damaged blocks; a photo without tags is fine
+        return {}, {}
+
+
+def _upright_rgb(image: Image.Image) -> np.ndarray[Any, np.dtype[np.uint8]]:
+    upright = ImageOps.exif_transpose(image)
+    if upright.mode.startswith("I;16"):
+        grey = (np.asarray(upright) >> 8).astype(np.uint8)
+        pixels = np.repeat(grey[:, :, None], 3, axis=2)
+    elif "A" in upright.getbands() or "transparency" in upright.info:
+        # what is see-through is shown on white, as every viewer does
+        rgba = upright.convert("RGBA")
+        white = Image.new("RGBA", rgba.size, "white")
+        pixels = np.array(Image.alpha_composite(white, rgba).convert("RGB"))
+    else:
+        pixels = np.array(upright.convert("RGB"))
+    pixels.setflags(write=False)
+    return pixels
+
+
+def _number(value: Any) -> float | None:
+    try:
+        number = float(value)
+    except (TypeError, ValueError, ZeroDivisionError):
+        return None
+    return number if np.isfinite(number) else None
+
+
+def _focal(tags: dict[int, Any], name: str) -> tuple[float | None, tuple[Check, ...]]:
+    """35 mm equivalent focal length, or None with a note."""
+    focal = _number(tags.get(_FOCAL_35MM))
+    low, high = _FOCAL_35MM_RANGE
+    if focal is not None and low <= focal <= high:
+        return focal, ()
+    return None, (
+        Check(
+            "photo-no-focal-length",
+            Severity.NOTE,
+            f"{name} does not say its focal length, so the camera's height is less certain.",
+            "Give the photo as the phone saved it, or measure the camera's height and type it"
+            " with --camera-height.",
+        ),
+    )
+
+
+def _cropped(tags: dict[int, Any], stored_size: tuple[int, int], name: str) -> tuple[Check, ...]:
+    """A picture whose proportions differ from what the camera wrote has been cropped."""
+    width, height = _number(tags.get(_PIXEL_X)), _number(tags.get(_PIXEL_Y))
+    if not width or not height:
+        return ()
+    taken = sorted((width, height))
+    stored = sorted(stored_size)
+    if abs(taken[0] / taken[1] - stored[0] / stored[1]) < 0.01:  # rounding of resized copies
+        return ()
+    return (
+        Check(
+            "photo-cropped",
+            Severity.WARN,
+            f"{name} was taken at {width:.0f} x {height:.0f} pixels and is now"
+            f" {stored_size[0]} x {stored_size[1]}: it has been cropped, which shifts the point"
+            " below the camera and with it the outlines of tall tools.",
+            "Give the photo uncropped.",
+        ),
+    )
