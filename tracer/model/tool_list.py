@@ -29,5 +29,6 @@ class ToolRow:
     quantity: int = 1
     tilt_deg: float | None = None
     packed: bool = False
+    lay: int = 1
     line: int = 0
     extra: dict[str, str] = field(default_factory=dict)

@@ -1,0 +1,93 @@
+"""The command line's root: registers the commands and turns every error into one line.
+
+Exit codes: 0 done, 1 failed, 2 wrong usage, 3 done but a check failed, 130 interrupted.
+"""
+
+from __future__ import annotations
+
+import importlib
+import sys
+from collections.abc import Sequence
+from typing import Annotated
+
+import typer
+
+from tracer import __version__
+from tracer.cli.console import EXIT_FAILED, EXIT_INTERRUPTED, EXIT_USAGE, Console
+from tracer.errors import TracerError
+
+__all__ = ["build_app", "run"]
+
+#: command -> module of tracer.cli with a function of that name, in the order of the job
+COMMANDS = ("cards", "trace")
+
+
+def _version(show: bool) -> None:
+    if show:
+        print(f"tracer {__version__}")
+        raise typer.Exit
+
+
+def _root(
+    version: Annotated[
+        bool,
+        typer.Option("--version", callback=_version, is_eager=True, help="Print the version."),
+    ] = False,
+) -> None:
+    """Photographs of tools on a flat sheet to outlines in mm and cutting files for foam."""
+
+
+def build_app(commands: Sequence[str] = COMMANDS) -> typer.Typer:
+    """The typer application with the named commands, each imported only when asked for."""
+    app = typer.Typer(
+        name="tracer",
+        no_args_is_help=True,
+        pretty_exceptions_enable=False,
+        context_settings={"help_option_names": ["-h", "--help"]},
+        rich_markup_mode=None,
+    )
+    app.callback()(_root)
+    for name in commands:
+        module = importlib.import_module(f"tracer.cli.{name}")
+        app.command(name)(getattr(module, name))
+    return app
+
+
+def run(arguments: Sequence[str]) -> int:
+    """Run the command line; the only place where an error becomes a line and a code."""
+    for stream in (sys.stdout, sys.stderr):
+        if hasattr(stream, "reconfigure"):
+            # a Windows pipe speaks cp1252 and would stop at the first other letter
+            encoding = "utf-8" if "--json" in arguments else None
+            stream.reconfigure(encoding=encoding, errors="replace")
+    console = Console(as_json="--json" in arguments)
+    try:
+        named = [c for c in COMMANDS if c in arguments]
+        app = build_app(named[:1] or COMMANDS)
+        code = app(args=list(arguments), prog_name="tracer", standalone_mode=False)
+        return int(code or 0)
+    except TracerError as error:
+        console.error(error)
+        return error.exit_code
+    except typer.TyperException as error:
+        console.error(TracerError("usage", error.format_message().rstrip(".") + "."))
+        return EXIT_USAGE
+    except typer.Abort:
+        return EXIT_INTERRUPTED
+    except KeyboardInterrupt:
+        print("interrupted: nothing was changed", file=sys.stderr)
+        return EXIT_INTERRUPTED
+    except MemoryError:
+        console.error(TracerError("out-of-memory", "There is not enough memory for this photo."))
+        return EXIT_FAILED
+    except ImportError as error:
+        if "libGL" in str(error) or "libglib" in str(error) or "libxcb" in str(error):
+            console.error(
+                TracerError(
+                    "library-missing",
+                    f"A system library is missing: {error}.",
+                    "On Debian or Ubuntu: apt-get install libgl1 libglib2.0-0.",
+                )
+            )
+            return EXIT_FAILED
+        raise

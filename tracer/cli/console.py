@@ -1,0 +1,125 @@
+"""What the commands say and where: results to stdout, everything else to stderr.
+
+One `Console` per run. It knows whether the person wants JSON, quiet, and whether stderr is a
+terminal; commands never print by themselves.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import sys
+import time
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+from typing import Any, TextIO
+
+from tracer.errors import TracerError
+from tracer.model.report import Check, Severity
+
+__all__ = ["Console", "check_record"]
+
+EXIT_DONE, EXIT_FAILED, EXIT_USAGE, EXIT_CHECK_FAILED, EXIT_INTERRUPTED = 0, 1, 2, 3, 130
+_MARKS = {Severity.NOTE: "note", Severity.WARN: "warning", Severity.FAIL: "FAILED"}
+
+
+def check_record(check: Check) -> dict[str, Any]:
+    """A check as a JSON object."""
+    return {
+        "slug": check.slug,
+        "severity": check.severity.value,
+        "sentence": check.sentence,
+        "remedy": check.remedy,
+        "subject_id": check.subject_id,
+        "value": check.value,
+        "limit": check.limit,
+        "unit": check.unit,
+        "where_mm": check.where_mm,
+    }
+
+
+@dataclass
+class Console:
+    """Where a run's words go; also receives the progress of workflows."""
+
+    as_json: bool = False
+    quiet: bool = False
+    out: TextIO = field(default_factory=lambda: sys.stdout)
+    err: TextIO = field(default_factory=lambda: sys.stderr)
+    _step: str = ""
+    _since: float = 0.0
+    _shown: str = ""
+
+    @property
+    def lively(self) -> bool:
+        """True when a line on stderr may be drawn over."""
+        return (
+            not self.quiet
+            and self.err.isatty()
+            and os.environ.get("TERM") != "dumb"
+            and "NO_COLOR" not in os.environ
+        )
+
+    # -- progress -----------------------------------------------------------------------------
+    def step(self, name: str) -> None:
+        """A step of the work begins."""
+        self._end_step()
+        self._step, self._since = name, time.perf_counter()
+        if not self.quiet:
+            if self.lively:
+                self._draw(f"{name} ...")
+            else:
+                print(f"{name} ...", file=self.err, flush=True)
+
+    def fraction(self, done: float) -> None:
+        """The step is done to this part."""
+        if self.lively and self._step:
+            self._draw(f"{self._step} ... {100 * min(max(done, 0.0), 1.0):.0f} %")
+
+    def finish(self) -> None:
+        """The last step is over."""
+        self._end_step()
+
+    def _end_step(self) -> None:
+        if self._step and self.lively:
+            self._draw(f"{self._step} ({time.perf_counter() - self._since:.1f} s)")
+            print(file=self.err)
+        self._step = self._shown = ""
+
+    def _draw(self, text: str) -> None:
+        if text != self._shown:
+            padding = " " * max(len(self._shown) - len(text), 0)
+            print(f"\r{text}{padding}", end="", file=self.err, flush=True)
+            self._shown = text
+
+    # -- words --------------------------------------------------------------------------------
+    def say(self, text: str) -> None:
+        """A sentence for people, to stderr."""
+        if not self.quiet:
+            self._end_step()
+            print(text, file=self.err)
+
+    def checks(self, checks: Iterable[Check]) -> None:
+        """Findings, the failed ones last so that they stay in sight; notes give way to --quiet."""
+        self._end_step()
+        order = (Severity.NOTE, Severity.WARN, Severity.FAIL)
+        for check in sorted(checks, key=lambda c: order.index(c.severity)):
+            if not self.quiet or check.severity is Severity.FAIL:
+                text = f"{check.sentence} {check.remedy}".strip()
+                print(f"{_MARKS[check.severity]}: {text} [{check.slug}]", file=self.err)
+
+    def result(self, record: dict[str, Any], text: str) -> None:
+        """The result: one JSON object with --json, else text for people."""
+        self._end_step()
+        if self.as_json:
+            print(json.dumps(record, indent=1, sort_keys=True, default=str), file=self.out)
+        elif text and not self.quiet:
+            print(text, file=self.out)
+
+    def error(self, error: TracerError) -> None:
+        """One line for a person; with --json also an object on stdout."""
+        self._end_step()
+        print(f"error: {error} [{error.slug}]", file=self.err)
+        if self.as_json:
+            record = {"slug": error.slug, "sentence": error.sentence, "remedy": error.remedy}
+            print(json.dumps({"error": record}, indent=1, sort_keys=True), file=self.out)

@@ -1,0 +1,130 @@
+"""``job.json``: what a job remembers besides its outlines, with a version.
+
+Older versions are brought up to date by `MIGRATIONS`; a newer one is refused, since writing it
+back would lose what this version does not know.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from typing import Any
+
+from pydantic import ConfigDict, TypeAdapter, ValidationError
+
+from tracer.errors import TracerError
+from tracer.model.corrections import Corrections
+
+__all__ = ["FORMAT", "VERSION", "JobRecord", "LayRecord", "PhotoRecord", "dump_job", "load_job"]
+
+FORMAT = "tracer-job"
+VERSION = 1
+#: from version -> function that gives the next version's raw object
+MIGRATIONS: dict[int, Callable[[dict[str, Any]], dict[str, Any]]] = {}
+
+
+@dataclass(frozen=True)
+class PhotoRecord:
+    """A photo of the job: its copy, the name it came with, its content's hash."""
+
+    __pydantic_config__ = ConfigDict(extra="forbid")
+
+    file: str
+    name: str
+    photo_id: str
+    corrections: Corrections = field(default_factory=Corrections)
+
+
+@dataclass(frozen=True)
+class LayRecord:
+    """One lay: tools that were photographed together. Settings as typed, None where not."""
+
+    __pydantic_config__ = ConfigDict(extra="forbid")
+
+    photos: tuple[PhotoRecord, ...]
+    card_size_mm: tuple[float, float] | None = None
+    card_sizes_mm: dict[int, tuple[float, float]] = field(default_factory=dict)
+    mat_mm: tuple[float, float] | None = None
+    camera_height_mm: float | None = None
+    default_height_mm: float | None = None
+    edge: str = "mid"
+    keep_cables: bool = False
+    silhouettes: str = "auto"
+
+
+@dataclass(frozen=True)
+class JobRecord:
+    """The whole record."""
+
+    __pydantic_config__ = ConfigDict(extra="forbid")
+
+    lays: tuple[LayRecord, ...]
+    next_outline: int = 1
+    revision: int = 1
+    tracer_version: str = ""
+    changes: tuple[dict[str, Any], ...] = ()
+
+
+_ADAPTER = TypeAdapter(JobRecord)
+
+
+def dump_job(record: JobRecord) -> bytes:
+    """JSON bytes, keys in the order of the types, always the same for the same record."""
+    body = {"format": FORMAT, "version": VERSION, **_ADAPTER.dump_python(record, mode="json")}
+    return (json.dumps(body, indent=1, ensure_ascii=False, allow_nan=False) + "\n").encode()
+
+
+def load_job(data: bytes, name: str) -> JobRecord:
+    """Read ``job.json``.
+
+    Raises
+    ------
+    TracerError
+        ``job-damaged``, ``job-newer``.
+    """
+    body = read_versioned(data, name, FORMAT, VERSION, MIGRATIONS)
+    try:
+        return _ADAPTER.validate_python(body)
+    except ValidationError as error:
+        first = error.errors(include_url=False)[0]
+        place = ".".join(str(part) for part in first["loc"]) or "top level"
+        raise _damaged(name, f"{place}: {first['msg'].lower()}") from None
+
+
+def read_versioned(
+    data: bytes,
+    name: str,
+    expected_format: str,
+    newest: int,
+    migrations: dict[int, Callable[[dict[str, Any]], dict[str, Any]]],
+) -> dict[str, Any]:
+    """Parse a versioned JSON object and bring it up to date; format and version are taken off."""
+    try:
+        body = json.loads(data)
+    except (ValueError, UnicodeDecodeError):
+        raise _damaged(name, "it is not JSON") from None
+    if not isinstance(body, dict) or body.get("format") != expected_format:
+        raise _damaged(name, f"it is not a {expected_format} file")
+    version = body.get("version")
+    if not isinstance(version, int) or version < 1:
+        raise _damaged(name, "it has no version")
+    if version > newest:
+        raise TracerError(
+            "job-newer",
+            f"{name} was written by a newer tracer (version {version} of the file; this one reads"
+            f" up to {newest}).",
+            "Update tracer.",
+        )
+    while version < newest:
+        body = migrations[version](body)
+        version += 1
+    return {k: v for k, v in body.items() if k not in ("format", "version")}
+
+
+def _damaged(name: str, why: str) -> TracerError:
+    return TracerError(
+        "job-damaged",
+        f"{name} cannot be read: {why}.",
+        "Restore it from a copy, or trace the photos again into a new job.",
+    )
