@@ -62,8 +62,8 @@ def run(arguments: Sequence[str]) -> int:
             stream.reconfigure(encoding=encoding, errors="replace")
     console = Console(as_json="--json" in arguments)
     try:
-        named = [c for c in COMMANDS if c in arguments]
-        app = build_app(named[:1] or COMMANDS)
+        first = next((a for a in arguments if not a.startswith("-")), "")
+        app = build_app([first] if first in COMMANDS else COMMANDS)
         code = app(args=list(arguments), prog_name="tracer", standalone_mode=False)
         return int(code or 0)
     except TracerError as error:
