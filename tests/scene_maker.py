@@ -8,6 +8,8 @@ and the picture goes through lens, blur, noise, 8 bits and JPEG as a phone's doe
 Frame: sheet mm as in `tracer.model`; the first default card sits at the origin, so that a
 calibration of the picture and this truth share one frame.
 
+>>> from shapely.geometry import box
+>>> from tests.scene_parts import Tool
 >>> scene = make_scene(tools=[Tool(box(60, 150, 200, 170), 10.0)], size_px=(640, 480))
 >>> scene.photo.pixels.shape, len(scene.silhouettes)
 ((480, 640, 3), 1)
