@@ -1,0 +1,272 @@
+"""Reading SVG files: paths, basic shapes and transforms, in millimetres with y up.
+
+References
+----------
+W3C, Scalable Vector Graphics (SVG) 1.1, second edition: 7 coordinate systems and units, 8 paths,
+9 basic shapes, F.6 arc implementation notes.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from xml.etree import ElementTree
+
+import numpy as np
+from fontTools.pens.basePen import AbstractPen
+from fontTools.svgLib.path import parse_path
+from numpy.typing import NDArray
+
+from tracer.errors import TracerError
+from tracer.export.read import ReadCurve, ReadFile, without_repeat
+
+__all__ = ["read_svg"]
+
+Array = NDArray[np.float64]
+Matrix = NDArray[np.float64]
+
+#: CSS: 96 px to the inch, 72 pt, 6 pc
+_UNIT_MM = {
+    "mm": 1.0,
+    "cm": 10.0,
+    "in": 25.4,
+    "px": 25.4 / 96,
+    "": 25.4 / 96,
+    "pt": 25.4 / 72,
+    "pc": 25.4 / 6,
+}
+_NUMBER = r"[-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?"
+_SKIPPED = {"defs", "clipPath", "mask", "marker", "pattern", "symbol", "metadata", "style", "title"}
+_SKIPPED |= {"desc", "namedview", "script", "linearGradient", "radialGradient"}
+_POINTS_PER_CURVE = 64
+
+
+def _length_mm(text: str | None) -> float | None:
+    match = re.fullmatch(rf"\s*({_NUMBER})\s*([a-z]*)\s*", text or "")
+    if not match or match[2] not in _UNIT_MM:
+        return None
+    return float(match[1]) * _UNIT_MM[match[2]]
+
+
+def _transform(text: str | None) -> Matrix:
+    """(3, 3) matrix of a transform attribute (SVG 1.1, 7.6)."""
+    total = np.eye(3)
+    for name, body in re.findall(r"(\w+)\s*\(([^)]*)\)", text or ""):
+        v = [float(n) for n in re.findall(_NUMBER, body)]
+        m = np.eye(3)
+        if name == "matrix" and len(v) == 6:
+            m[:2] = np.array(v).reshape(3, 2).T
+        elif name == "translate" and v:
+            m[:2, 2] = v[0], v[1] if len(v) > 1 else 0.0
+        elif name == "scale" and v:
+            m[0, 0], m[1, 1] = v[0], v[-1]
+        elif name == "rotate" and v:
+            c, s = math.cos(math.radians(v[0])), math.sin(math.radians(v[0]))
+            m[:2, :2] = [[c, -s], [s, c]]
+            if len(v) == 3:
+                m[:2, 2] = np.array(v[1:]) - m[:2, :2] @ np.array(v[1:])
+        elif name == "skewX" and v:
+            m[0, 1] = math.tan(math.radians(v[0]))
+        elif name == "skewY" and v:
+            m[1, 0] = math.tan(math.radians(v[0]))
+        total = total @ m
+    return total
+
+
+def _arc(start: Array, rx: float, ry: float, turn: float, large: bool, sweep: bool, end: Array):  # type: ignore[no-untyped-def]
+    """Points after ``start`` on an elliptical arc (SVG 1.1, F.6.5, end point to centre form)."""
+    rx, ry = abs(rx), abs(ry)
+    if rx == 0 or ry == 0 or np.allclose(start, end, atol=1e-12):
+        return np.asarray([end])
+    c, s = math.cos(turn), math.sin(turn)
+    frame = np.array([[c, s], [-s, c]])
+    x, y = frame @ (start - end) / 2
+    excess = (x / rx) ** 2 + (y / ry) ** 2
+    if excess > 1:
+        rx, ry = rx * math.sqrt(excess), ry * math.sqrt(excess)
+        excess = 1.0
+    root = math.sqrt(max(1 / excess - 1, 0.0)) * (-1 if large == sweep else 1)
+    centre_local = root * np.array([rx * y / ry, -ry * x / rx])
+    centre = frame.T @ centre_local + (start + end) / 2
+    first = math.atan2((y - centre_local[1]) / ry, (x - centre_local[0]) / rx)
+    last = math.atan2((-y - centre_local[1]) / ry, (-x - centre_local[0]) / rx)
+    span = last - first
+    if sweep and span < 0:
+        span += 2 * math.pi
+    elif not sweep and span > 0:
+        span -= 2 * math.pi
+    n = max(math.ceil(abs(span) / math.pi * 2 * _POINTS_PER_CURVE), 2)
+    t = first + span * np.arange(1, n + 1) / n
+    points = np.column_stack([rx * np.cos(t), ry * np.sin(t)]) @ frame + centre
+    points[-1] = end
+    return points
+
+
+class _PointPen(AbstractPen):
+    """Collects the sub-paths of a path as dense points."""
+
+    def __init__(self) -> None:
+        self.done: list[tuple[Array, bool]] = []
+        self._parts: list[Array] = []
+
+    @property
+    def _here(self) -> Array:
+        return np.asarray(self._parts[-1][-1])
+
+    def moveTo(self, pt: tuple[float, float]) -> None:
+        self._parts = [np.array([pt], np.float64)]
+
+    def lineTo(self, pt: tuple[float, float]) -> None:
+        self._parts.append(np.array([pt], np.float64))
+
+    def curveTo(self, *points: tuple[float, float]) -> None:
+        self._bezier(points)
+
+    def qCurveTo(self, *points: tuple[float, float] | None) -> None:
+        self._bezier([p for p in points if p is not None])
+
+    def arcTo(
+        self, rx: float, ry: float, turn_deg: float, large: bool, sweep: bool, pt: complex
+    ) -> None:
+        end = np.array([pt.real, pt.imag] if isinstance(pt, complex) else pt, np.float64)
+        turn = math.radians(turn_deg)
+        self._parts.append(_arc(self._here, rx, ry, turn, bool(large), bool(sweep), end))
+
+    def _bezier(self, points) -> None:  # type: ignore[no-untyped-def]
+        nodes = np.vstack([self._here, np.array(points, np.float64)])
+        t = np.linspace(0, 1, _POINTS_PER_CURVE + 1)[1:, None]
+        degree = len(nodes) - 1
+        weights = [math.comb(degree, i) * (1 - t) ** (degree - i) * t**i for i in range(degree + 1)]
+        self._parts.append(sum(w * n for w, n in zip(weights, nodes, strict=True)))
+
+    def _finish(self, closed: bool) -> None:
+        if self._parts:
+            self.done.append((np.vstack(self._parts), closed))
+        self._parts = []
+
+    def closePath(self) -> None:
+        self._finish(True)
+
+    def endPath(self) -> None:
+        self._finish(False)
+
+
+def _numbers(element: ElementTree.Element, *names: str) -> list[float]:
+    values = []
+    for name in names:
+        match = re.match(_NUMBER, element.get(name, "0").strip())
+        values.append(float(match[0]) if match else 0.0)
+    return values
+
+
+def _shape(element: ElementTree.Element, kind: str) -> list[tuple[Array, bool]]:
+    """Sub-paths of one element in its own coordinates, each with whether it is closed."""
+    if kind == "path":
+        pen = _PointPen()
+        parse_path(element.get("d", ""), pen)  # type: ignore[no-untyped-call]
+        return pen.done
+    if kind == "rect":
+        x, y, w, h = _numbers(element, "x", "y", "width", "height")
+        return [(np.array([(x, y), (x + w, y), (x + w, y + h), (x, y + h)]), True)]
+    if kind in {"circle", "ellipse"}:
+        cx, cy = _numbers(element, "cx", "cy")
+        rx, ry = _numbers(element, *(("r", "r") if kind == "circle" else ("rx", "ry")))
+        t = np.linspace(0, 2 * math.pi, 4 * _POINTS_PER_CURVE, endpoint=False)
+        return [(np.column_stack([cx + rx * np.cos(t), cy + ry * np.sin(t)]), True)]
+    if kind == "line":
+        return [(np.array(_numbers(element, "x1", "y1", "x2", "y2")).reshape(2, 2), False)]
+    points = np.array([float(n) for n in re.findall(_NUMBER, element.get("points", ""))])
+    return [(points[: len(points) // 2 * 2].reshape(-1, 2), kind == "polygon")]
+
+
+_SHAPES = {"path", "rect", "circle", "ellipse", "line", "polyline", "polygon"}
+
+
+def _hidden(element: ElementTree.Element) -> bool:
+    style = element.get("style", "").replace(" ", "")
+    return element.get("display") == "none" or "display:none" in style
+
+
+def _walk(
+    element: ElementTree.Element,
+    matrix: Matrix,
+    layer: str,
+    curves: list[ReadCurve],
+    others: dict[str, int],
+) -> None:
+    kind = str(element.tag).rpartition("}")[2]
+    if kind in _SKIPPED or _hidden(element) or not isinstance(element.tag, str):
+        return
+    matrix = matrix @ _transform(element.get("transform"))
+    if kind == "g":
+        layer = element.get("class") or element.get("id") or layer
+    if kind in _SHAPES:
+        for points, closed in _shape(element, kind):
+            points, meets = without_repeat(points)
+            if len(points):
+                placed = points @ matrix[:2, :2].T + matrix[:2, 2]
+                gaps = np.hypot(*np.diff(placed, axis=0).T) if len(placed) > 1 else np.empty(0)
+                curves.append(ReadCurve(layer, kind, placed, closed or meets, gaps))
+    elif kind not in {"g", "svg", "a"}:
+        others[kind] = others.get(kind, 0) + 1
+    for child in element:
+        _walk(child, matrix, layer, curves, others)
+
+
+def read_svg(data: bytes) -> ReadFile:
+    """Everything drawn in an SVG file, in mm, the origin at the lower left of the page.
+
+    Raises
+    ------
+    TracerError
+        When the bytes are no SVG file, or one without any curve.
+    """
+    try:
+        root = ElementTree.fromstring(data)
+    except (ElementTree.ParseError, ValueError) as error:
+        raise TracerError(
+            "not-an-svg-file",
+            f"The file cannot be read as SVG: {error}.",
+            "Export it again; if it is a DXF or PDF file, give it its proper ending.",
+        ) from error
+    if str(root.tag).rpartition("}")[2] != "svg":
+        raise TracerError(
+            "not-an-svg-file",
+            f"The file is XML, but its first element is {str(root.tag).rpartition('}')[2]}.",
+            "Export it as SVG.",
+        )
+    box = [float(n) for n in re.findall(_NUMBER, root.get("viewBox", ""))]
+    width, height = _length_mm(root.get("width")), _length_mm(root.get("height"))
+    unit_known = bool(re.search(r"(mm|cm|in|pt|pc)\s*$", root.get("width", "")))
+    if len(box) != 4 or box[2] <= 0 or box[3] <= 0:
+        px = _UNIT_MM["px"]
+        box = [0.0, 0.0, (width or 0.0) / px, (height or 0.0) / px]
+    scale = _UNIT_MM["px"]
+    if width and height and box[2] and box[3]:
+        scale = min(width / box[2], height / box[3])
+    flip = np.array(
+        [[scale, 0, -box[0] * scale], [0, -scale, (box[1] + box[3]) * scale], [0, 0, 1.0]]
+    )
+    curves: list[ReadCurve] = []
+    others: dict[str, int] = {}
+    try:
+        _walk(root, flip, "", curves, others)
+    except (ValueError, IndexError, TypeError) as error:
+        raise TracerError(
+            "not-an-svg-file",
+            f"A path in the SVG file cannot be understood: {error}.",
+            "Open and save it in a drawing program, as plain SVG.",
+        ) from error
+    if not curves and not others:
+        raise TracerError(
+            "empty-drawing",
+            "The file holds no curve at all.",
+            "Check that the right sheet was exported, and that the file was copied completely.",
+        )
+    return ReadFile(
+        mm_per_unit=1.0 if unit_known else None,
+        version=f"SVG {root.get('version', '')}".strip(),
+        curves=tuple(curves),
+        others=others,
+        sheet=(box[2] * scale, box[3] * scale),
+    )
