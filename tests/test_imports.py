@@ -11,9 +11,9 @@ PACKAGE = Path(__file__).parent.parent / "tracer"
 
 STAGES = {"calibration", "segmentation", "parallax", "panel", "export", "inspection"}
 RIM = {"photos", "pictures", "project"}
-BASE = {"errors", "lengths", "progress", "assets"}
+BASE = {"errors", "lengths", "progress", "assets", "atomic"}
 #: room -> rooms it may import (its own is always allowed)
-ALLOWED: dict[str, set[str]] = {name: set() for name in BASE}
+ALLOWED: dict[str, set[str]] = {name: {"errors"} for name in BASE}
 ALLOWED["model"] = set(BASE)
 ALLOWED["geometry"] = BASE | {"model"}
 for room in STAGES | RIM:

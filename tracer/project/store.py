@@ -9,18 +9,17 @@ opens the job.
 from __future__ import annotations
 
 import json
-import os
 import shutil
-import time
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from pathlib import Path, PurePosixPath
 
 from filelock import FileLock, Timeout
 
+from tracer.atomic import replace_patiently, write_flushed
 from tracer.errors import TracerError, UsageError
 
-__all__ = ["JobFolder", "job_path", "write_atomically"]
+__all__ = ["JobFolder", "job_path"]
 
 SUFFIX = ".job"
 _NEXT, _COMMIT, _MANIFEST, _LOCK = ".next", ".commit", ".manifest.json", ".lock"
@@ -135,10 +134,10 @@ class JobFolder:
                 self._inside(name)
                 target = staging / name
                 target.parent.mkdir(parents=True, exist_ok=True)
-                _write_flushed(target, data)
+                write_flushed(target, data)
             manifest = {"write": sorted(files), "remove": sorted(set(remove) - set(files))}
-            _write_flushed(staging / _MANIFEST, json.dumps(manifest).encode())
-            _replace(staging, self.path / _COMMIT)
+            write_flushed(staging / _MANIFEST, json.dumps(manifest).encode())
+            replace_patiently(staging, self.path / _COMMIT)
             self._finish()
         except OSError as error:
             raise _unwritable(self.path, error) from error
@@ -161,7 +160,7 @@ class JobFolder:
             if (staged / name).exists():  # else moved before the run was killed
                 target = self._inside(name)
                 target.parent.mkdir(parents=True, exist_ok=True)
-                _replace(staged / name, target)
+                replace_patiently(staged / name, target)
         for name in manifest["remove"]:
             self._inside(name).unlink(missing_ok=True)
         shutil.rmtree(staged)
@@ -171,46 +170,6 @@ class JobFolder:
         if pure.is_absolute() or ".." in pure.parts or not pure.parts:
             raise ValueError(f"not a path inside the job: {name}")
         return self.path.joinpath(*pure.parts)
-
-
-def write_atomically(path: Path, data: bytes) -> None:
-    """Write one file outside a job: the old content or the new, never half of it.
-
-    Raises
-    ------
-    TracerError
-        ``file-unwritable``.
-    """
-    temporary = path.with_name(f".{path.name}.{os.getpid()}.part")
-    try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        _write_flushed(temporary, data)
-        _replace(temporary, path)
-    except OSError as error:
-        temporary.unlink(missing_ok=True)
-        raise TracerError(
-            "file-unwritable",
-            f"{path} cannot be written: {error.strerror or error}.",
-            "Check the folder, free space and whether another program holds the file.",
-        ) from error
-
-
-def _write_flushed(path: Path, data: bytes) -> None:
-    with path.open("wb") as stream:
-        stream.write(data)
-        stream.flush()
-        os.fsync(stream.fileno())
-
-
-def _replace(source: Path, target: Path) -> None:
-    """`os.replace`, patient with systems on which a reader blocks it for a moment."""
-    for wait_s in (0.05, 0.1, 0.2, 0.4, 0.8):
-        try:
-            source.replace(target)
-            return
-        except PermissionError:
-            time.sleep(wait_s)
-    source.replace(target)
 
 
 def _unwritable(path: Path, error: OSError) -> TracerError:

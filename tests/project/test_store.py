@@ -1,0 +1,144 @@
+"""The job folder: all or nothing, one run at a time, nothing outside."""
+
+from __future__ import annotations
+
+import multiprocessing
+import shutil
+from pathlib import Path
+
+import pytest
+
+from tracer.atomic import write_atomically
+from tracer.errors import TracerError, UsageError
+from tracer.project import store
+from tracer.project.store import JobFolder, job_path
+
+BEFORE = {"job.json": b"1", "pictures/a.png": b"one", "outlines.json": b"old"}
+AFTER = {"job.json": b"2", "outlines.json": b"new", "cut/face.dxf": b"dxf"}
+
+
+def content(folder: Path) -> dict[str, bytes]:
+    return {
+        p.relative_to(folder).as_posix(): p.read_bytes()
+        for p in folder.rglob("*")
+        if p.is_file() and p.name != ".lock"
+    }
+
+
+def make(folder: Path) -> JobFolder:
+    job = JobFolder(folder)
+    with job.locked():
+        job.commit(BEFORE)
+    return job
+
+
+def test_commit_writes_and_removes(tmp_path: Path) -> None:
+    job = make(tmp_path / "bench.job")
+    with job.locked():
+        job.commit(AFTER, remove=["pictures/a.png", "never-was"])
+    assert content(job.path) == AFTER
+    assert job.exists()
+
+
+class Killed(BaseException):
+    """The process ends here: no handler may clean up."""
+
+
+@pytest.mark.parametrize("when", range(40))
+def test_a_kill_at_any_moment_leaves_old_or_new(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, when: int
+) -> None:
+    """Stop at the n-th step that touches the disk, then let the next run open the job."""
+    job = make(tmp_path / "bench.job")
+    steps = 0
+
+    def counted(function):  # type: ignore[no-untyped-def]
+        def wrapper(*args, **kwargs):  # type: ignore[no-untyped-def]
+            nonlocal steps
+            steps += 1
+            if steps > when:
+                raise Killed
+            return function(*args, **kwargs)
+
+        return wrapper
+
+    with monkeypatch.context() as patch:
+        patch.setattr(store, "write_flushed", counted(store.write_flushed))
+        patch.setattr(store, "replace_patiently", counted(store.replace_patiently))
+        patch.setattr(Path, "unlink", counted(Path.unlink))
+        patch.setattr(shutil, "rmtree", counted(shutil.rmtree))
+        try:
+            with job.locked():
+                job.commit(AFTER, remove=["pictures/a.png"])
+        except Killed:
+            killed = True
+        else:
+            killed = False
+    with job.locked():
+        pass
+    assert content(job.path) in ([BEFORE, AFTER] if killed else [AFTER])
+    assert when < 30 or not killed, "the count of steps must end within the range tried"
+
+
+def _hold(path: str, ready, done) -> None:  # type: ignore[no-untyped-def]
+    with JobFolder(Path(path)).locked():
+        ready.set()
+        done.wait(20)
+
+
+def test_a_second_run_is_refused(tmp_path: Path) -> None:
+    job = make(tmp_path / "bench.job")
+    context = multiprocessing.get_context("spawn")
+    ready, done = context.Event(), context.Event()
+    other = context.Process(target=_hold, args=(str(job.path), ready, done))
+    other.start()
+    try:
+        assert ready.wait(20)
+        with pytest.raises(TracerError) as caught, job.locked():
+            pass
+        assert caught.value.slug == "job-locked"
+    finally:
+        done.set()
+        other.join(20)
+    with job.locked():
+        pass
+
+
+def test_a_failed_first_run_leaves_no_folder(tmp_path: Path) -> None:
+    job = JobFolder(tmp_path / "bench.job")
+    with pytest.raises(RuntimeError), job.locked():
+        raise RuntimeError
+    assert not job.path.exists()
+
+
+def test_nothing_outside_the_folder(tmp_path: Path) -> None:
+    job = make(tmp_path / "bench.job")
+    for name in ("../evil", "/etc/passwd", "a/../../evil", ""):
+        with pytest.raises(ValueError, match="inside"):
+            job.read(name)
+        with pytest.raises(ValueError, match="inside"), job.locked():
+            job.commit({name: b"x"})
+
+
+@pytest.mark.parametrize("name", ["bench", "bench.job", "shop/my bench", "Werkbank Süd"])
+def test_job_names(name: str) -> None:
+    assert job_path(name).name.endswith(".job")
+    assert not job_path(name).name.endswith(".job.job")
+
+
+@pytest.mark.parametrize("name", ["", " ", ".", "CON", "nul.job", "a:b", "what?", "end.", "com1"])
+def test_names_that_some_system_cannot_hold(name: str) -> None:
+    with pytest.raises(UsageError) as caught:
+        job_path(name)
+    assert caught.value.slug == "job-name-unusable"
+
+
+def test_single_files_are_whole_or_absent(tmp_path: Path) -> None:
+    target = tmp_path / "new" / "cards.pdf"
+    write_atomically(target, b"one")
+    write_atomically(target, b"two")
+    assert content(tmp_path) == {"new/cards.pdf": b"two"}
+    (tmp_path / "file").write_text("x")
+    with pytest.raises(TracerError) as caught:
+        write_atomically(tmp_path / "file" / "cards.pdf", b"x")
+    assert caught.value.slug == "file-unwritable"
