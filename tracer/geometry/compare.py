@@ -5,7 +5,7 @@ Vocabulary
 boundary distance
     Both boundaries are sampled at equal spacing; each sample's distance to the other boundary is
     taken. The *mean* is the mean of the two directions' means, so that a long boundary does not
-    outweigh a short one; *p95* and *max* are the larger of the two directions.
+    outweigh a short one; *p95* and *max* are over the samples of both.
 alignment
     One rotation and one shift for a whole lay: no scale, no mirror. Tools that fit badly have
     little say in it.
@@ -178,7 +178,7 @@ def boundary_distance(
     inside = shapely.contains_xy(second, a[:, 0], a[:, 1])
     return BoundaryDistance(
         mean_mm=float((there.mean() + back.mean()) / 2),
-        p95_mm=float(max(np.percentile(there, 95), np.percentile(back, 95))),
+        p95_mm=float(np.percentile(np.concatenate([there, back]), 95)),
         max_mm=float(max(there.max(), back.max())),
         signed_mm=float(np.mean(np.where(inside, -there, there))),
     )

@@ -1,0 +1,386 @@
+"""One photo: from the silhouette on the sheet to the outline seen from straight above.
+
+Vocabulary
+----------
+nadir
+    The sheet point N straight below the camera, which hangs H above it.
+relief displacement
+    A point at height z above p shows on the sheet at ``q = N + (p - N) H / (H - z)``, away from
+    the nadir (any photogrammetry textbook: d = r h / H, with r measured to the displaced point).
+rho
+    ``(q - N).n`` with n the edge's outward normal: positive where the edge faces away from the
+    nadir. Along its normal an edge seen at q and lying at height z is displaced by ``rho z / H``.
+edge model
+    Says at which height z the seen edge lies, given its direction and the tool's height.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+import shapely
+from numpy.typing import ArrayLike, NDArray
+from scipy.spatial import cKDTree
+from shapely.geometry import MultiPolygon, Polygon
+from shapely.geometry.base import BaseGeometry
+from shapely.geometry.polygon import orient
+
+from tracer.errors import TracerError
+from tracer.model.calibration import SigmaMap
+from tracer.model.outline import EdgeModel, HeightSource, Outline
+from tracer.model.report import Check, Severity
+from tracer.model.silhouette import Kind, Silhouette
+from tracer.model.view import ScaledPicture, View
+from tracer.parallax.edge_models import UNKNOWN_FRACTION, edge_height_mm
+from tracer.parallax.prism import prism
+from tracer.parallax.uncertainty import (
+    EDGE_SCATTER,
+    HEIGHT_SIGMA_MM,
+    class_sigma_mm,
+    height_sigma_edge_mm,
+    pose_sigma_mm,
+    typical_sigma_mm,
+)
+
+__all__ = ["Compensation", "compensate", "outline_from_silhouette"]
+
+Array = NDArray[np.float64]
+
+SPACING_MM = 1.0  # longest straight step along a ring while it is moved
+NORMAL_REACH_MM = 2.0  # half length of the chord that gives an edge's direction: past pixel noise
+LEAST_AREA_SHARE = 0.4  # a footprint smaller than this share of what is seen is not believed
+MIN_PIECE_SHARE = 0.01  # pieces below this share of the area are specks
+
+
+@dataclass(frozen=True, eq=False)
+class Compensation:
+    """A silhouette brought down to the sheet.
+
+    Attributes
+    ----------
+    region
+        Polygon with holes, mm.
+    sigma_ring_mm
+        (N,) standard deviation along the normal per exterior vertex (closing point left out).
+    bias_bound_mm
+        How far the true edge may lie outside the given one because the class of the edge is not
+        known; no standard deviation covers it.
+    method
+        Edge model used in the end.
+    checks
+        Findings; ``subject_id`` is the silhouette's id.
+    """
+
+    region: Polygon
+    sigma_ring_mm: Array
+    bias_bound_mm: float
+    method: EdgeModel
+    checks: tuple[Check, ...] = ()
+
+
+@dataclass(frozen=True)
+class _Ring:
+    """A ring while it is moved: points, outward unit normals, and what was known per vertex."""
+
+    points_mm: Array
+    normals: Array
+    sigma_mm: Array
+    fraction: Array
+
+    def rho_mm(self, nadir: Array) -> Array:
+        return np.asarray(np.sum((self.points_mm - nadir) * self.normals, axis=1))
+
+
+def _ring(coords: Array, sigma_mm: ArrayLike, fraction: ArrayLike) -> _Ring:
+    """Densify a closed ring (first point repeated) and give it normals by chords."""
+    arc = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(coords, axis=0), axis=1))])
+    length = float(arc[-1])
+    steps = np.maximum(np.ceil(np.diff(arc) / SPACING_MM).astype(int), 1)
+    start = np.repeat(arc[:-1], steps)
+    within = np.arange(steps.sum()) - np.repeat(np.cumsum(steps) - steps, steps)
+    where = start + within * np.repeat(np.diff(arc) / steps, steps)
+
+    def along(values: Array, at: Array) -> Array:
+        return np.asarray(np.interp(at % length, arc, values))
+
+    reach = min(NORMAL_REACH_MM, length / 12)  # a small hole keeps its shape
+    ends = [np.column_stack([along(c, where + d) for c in coords.T]) for d in (reach, -reach)]
+    chord = ends[0] - ends[1]
+    norm = np.maximum(np.linalg.norm(chord, axis=1), 1e-12)
+    normals = np.column_stack([chord[:, 1], -chord[:, 0]]) / norm[:, None]
+
+    def closed(values: ArrayLike) -> Array:
+        v = np.broadcast_to(np.asarray(values, np.float64), (len(coords) - 1,))
+        return np.append(v, v[0])
+
+    points = np.column_stack([along(c, where) for c in coords.T])
+    return _Ring(points, normals, along(closed(sigma_mm), where), along(closed(fraction), where))
+
+
+def _lowered(ring: _Ring, nadir: Array, camera_height_mm: float, z_mm: Array) -> Array:
+    """Ring points brought down along their rays from height z."""
+    return np.asarray(
+        nadir + (ring.points_mm - nadir) * (1 - z_mm / camera_height_mm)[:, None], np.float64
+    )
+
+
+def _largest(region: BaseGeometry) -> Polygon:
+    parts = [g for g in getattr(region, "geoms", [region]) if isinstance(g, Polygon)]
+    return orient(max(parts, key=lambda g: g.area), 1.0) if parts else Polygon()
+
+
+def _assembled(outer: Array, holes: list[Array]) -> Polygon:
+    """Polygon from moved rings; loops that the moving left where a ring doubles back vanish."""
+
+    def ring(points: Array) -> BaseGeometry:
+        polygon = Polygon(points)
+        return polygon if polygon.is_valid else shapely.make_valid(polygon, method="structure")
+
+    region = ring(outer)
+    if holes:
+        region = region.difference(shapely.union_all([ring(h) for h in holes]))
+    return _largest(region)
+
+
+def compensate(
+    silhouette: Silhouette,
+    view: View | ScaledPicture,
+    *,
+    height_mm: float,
+    edge: EdgeModel = EdgeModel.MID,
+    edge_fraction: float | None = None,
+    height_sigma_mm: float = HEIGHT_SIGMA_MM[HeightSource.TYPED],
+    pose_cov: ArrayLike | None = None,
+    sigma_map: SigmaMap | None = None,
+) -> Compensation:
+    """Bring a silhouette down to the sheet: what one would see from straight above.
+
+    Each ring point moves along its ray by the height that the edge model gives it; for
+    `EdgeModel.UPRIGHT` the footprint is exact (`prism`). A picture without a camera (a scan) is
+    taken as seen from straight above already.
+
+    Parameters
+    ----------
+    height_mm
+        Highest point of the tool above the sheet.
+    edge_fraction
+        For `EdgeModel.FRACTION`: height of the seen edge over ``height_mm``, 0 to 1.
+    height_sigma_mm
+        Standard deviation of ``height_mm``.
+    pose_cov
+        (3, 3) covariance of nadir x, nadir y and camera height, mm^2.
+    sigma_map
+        Standard deviation of the photo-to-sheet map.
+
+    Raises
+    ------
+    TracerError
+        ``height-negative``, ``height-above-camera``, ``edge-fraction-range``.
+    """
+    _refuse(silhouette, view, height_mm, edge, edge_fraction)
+    sigma = silhouette.sigma_mm if len(silhouette.sigma_mm) else 0.0
+    learned = silhouette.edge_height if len(silhouette.edge_height) else np.nan
+    region = silhouette.region
+    outer = _ring(shapely.get_coordinates(region.exterior), sigma, learned)
+    if isinstance(view, ScaledPicture):
+        spread = np.asarray(outer.sigma_mm)
+        return Compensation(region, _carried(region, outer.points_mm, spread), 0.0, EdgeModel.THIN)
+    nadir, camera = view.nadir_mm, view.height_mm
+    checks: list[Check] = []
+    if edge is EdgeModel.UPRIGHT:
+        footprint = prism(region, nadir, camera, height_mm)
+        shape, lost = _largest(footprint), _lost(footprint)
+        if shape.area < LEAST_AREA_SHARE * region.area:
+            checks.append(_collapsed(silhouette, height_mm, shape.area / region.area))
+            edge = EdgeModel.MID
+        elif lost > MIN_PIECE_SHARE:
+            checks.append(_in_pieces(silhouette, lost))
+    rho = outer.rho_mm(nadir)
+    z = edge_height_mm(rho, camera, height_mm, edge, _share(edge, edge_fraction, outer))
+    moved = _lowered(outer, nadir, camera, z)
+    if edge is not EdgeModel.UPRIGHT:
+        holes = [_ring(shapely.get_coordinates(r), 0.0, np.nan) for r in region.interiors]
+        shape = _assembled(
+            moved,
+            [
+                _lowered(
+                    hole,
+                    nadir,
+                    camera,
+                    edge_height_mm(
+                        hole.rho_mm(nadir),
+                        camera,
+                        height_mm,
+                        edge,
+                        _share(edge, edge_fraction, hole),
+                    ),
+                )
+                for hole in holes
+            ],
+        )
+    share = z / height_mm if height_mm > 0 else np.full(len(z), UNKNOWN_FRACTION)
+    terms = [
+        outer.sigma_mm,
+        height_sigma_edge_mm(rho, camera, share, height_sigma_mm),
+        class_sigma_mm(rho, camera, height_mm, EDGE_SCATTER[edge]),
+        pose_sigma_mm(rho, outer.normals, z, camera, pose_cov),
+    ]
+    if sigma_map is not None:
+        terms.append(sigma_map.at(moved))
+    spread = np.sqrt(np.sum(np.square(terms), axis=0))
+    bias = float(np.max(np.abs(rho))) * height_mm / (2 * camera) if edge is EdgeModel.MID else 0.0
+    return Compensation(shape, _carried(shape, moved, spread), bias, edge, tuple(checks))
+
+
+def _share(edge: EdgeModel, typed: float | None, ring: _Ring) -> ArrayLike | None:
+    return typed if edge is EdgeModel.FRACTION else ring.fraction
+
+
+def _carried(region: Polygon, points_mm: Array, values: Array) -> Array:
+    """Values known at points, carried to the exterior vertices of a region by nearness."""
+    ring = shapely.get_coordinates(region.exterior)[:-1]
+    return np.asarray(values[cKDTree(points_mm).query(ring)[1]], np.float64)
+
+
+def _lost(footprint: BaseGeometry) -> float:
+    """Share of a footprint's area outside its largest piece."""
+    if not isinstance(footprint, MultiPolygon):
+        return 0.0
+    return 1 - max(g.area for g in footprint.geoms) / footprint.area
+
+
+def _refuse(
+    silhouette: Silhouette,
+    view: View | ScaledPicture,
+    height_mm: float,
+    edge: EdgeModel,
+    edge_fraction: float | None,
+) -> None:
+    if not height_mm >= 0:
+        raise TracerError(
+            "height-negative",
+            f"The height of {silhouette.silhouette_id} is given as {height_mm:g} mm.",
+            "Type the height of its highest point above the sheet, in mm.",
+        )
+    if isinstance(view, View) and not height_mm < view.height_mm:
+        raise TracerError(
+            "height-above-camera",
+            f"The height of {silhouette.silhouette_id} is given as {height_mm:g} mm, but the "
+            f"camera was only {view.height_mm:.0f} mm above the sheet.",
+            "Check the unit and the decimal point in the tool list.",
+        )
+    if edge is EdgeModel.FRACTION and (edge_fraction is None or not 0 <= edge_fraction <= 1):
+        raise TracerError(
+            "edge-fraction-range",
+            f"The edge of {silhouette.silhouette_id} needs a fraction of its height from 0 to 1, "
+            f"not {edge_fraction}.",
+            "Type 0 for an edge on the sheet, 1 for one at full height.",
+        )
+
+
+def _collapsed(silhouette: Silhouette, height_mm: float, share: float) -> Check:
+    return Check(
+        "upright-collapsed",
+        Severity.WARN,
+        f"With upright sides {height_mm:g} mm high only {100 * share:.0f} % of "
+        f"{silhouette.silhouette_id} would remain, so its edge was taken at mid height.",
+        "Check its height, or leave the edge open in the tool list.",
+        subject_id=silhouette.silhouette_id,
+        value=share,
+        limit=LEAST_AREA_SHARE,
+    )
+
+
+def _in_pieces(silhouette: Silhouette, lost: float) -> Check:
+    return Check(
+        "upright-pieces",
+        Severity.WARN,
+        f"With upright sides {silhouette.silhouette_id} falls into pieces; "
+        f"{100 * lost:.0f} % of its area was left out.",
+        "Check its height, or leave the edge open in the tool list.",
+        subject_id=silhouette.silhouette_id,
+        value=lost,
+        limit=MIN_PIECE_SHARE,
+    )
+
+
+def outline_from_silhouette(
+    silhouette: Silhouette,
+    view: View | ScaledPicture,
+    *,
+    outline_id: str,
+    name: str | None = None,
+    height_mm: float | None = None,
+    height_source: HeightSource = HeightSource.TYPED,
+    height_sigma_mm: float | None = None,
+    edge: EdgeModel = EdgeModel.MID,
+    edge_fraction: float | None = None,
+    pose_cov: ArrayLike | None = None,
+    sigma_map: SigmaMap | None = None,
+    revision: int = 1,
+) -> tuple[Outline, tuple[Check, ...]]:
+    """Outline of one tool from one photo, with its findings.
+
+    Without a height the silhouette is taken as flat, with a warning that states the error per
+    10 mm of height; the standard deviation then covers tools of common heights.
+
+    Raises
+    ------
+    TracerError
+        As `compensate`.
+    """
+    label = name or outline_id
+    known = height_mm is not None
+    source = height_source if known else HeightSource.ASSUMED
+    height_sigma = HEIGHT_SIGMA_MM[source] if height_sigma_mm is None else height_sigma_mm
+    result = compensate(
+        silhouette,
+        view,
+        height_mm=height_mm if height_mm is not None else 0.0,
+        edge=edge,
+        edge_fraction=edge_fraction,
+        height_sigma_mm=height_sigma,
+        pose_cov=pose_cov,
+        sigma_map=sigma_map,
+    )
+    checks = [replace(c, subject_id=outline_id) for c in result.checks]
+    if not known and isinstance(view, View):
+        checks.append(_height_unknown(silhouette, view, outline_id, label))
+    ring = shapely.get_coordinates(result.region.exterior)[:-1]
+    inside = silhouette.region.representative_point()
+    x, y = view.to_photo([[inside.x, inside.y]])[0]
+    return Outline(
+        outline_id=outline_id,
+        name=label,
+        region=result.region,
+        height_mm=height_mm if height_mm is not None else 0.0,
+        height_source=source,
+        method=result.method,
+        sigma_mm=typical_sigma_mm(result.sigma_ring_mm, ring),
+        sigma_ring_mm=result.sigma_ring_mm,
+        bias_bound_mm=result.bias_bound_mm,
+        confidence=silhouette.confidence,
+        photo_ids=(silhouette.photo_id,),
+        point_px=(float(x), float(y)),
+        cut_by_frame=silhouette.touches_border,
+        cable=silhouette.kind is Kind.CABLE,
+        height_sigma_mm=height_sigma,
+        revision=revision,
+    ), tuple(checks)
+
+
+def _height_unknown(silhouette: Silhouette, view: View, outline_id: str, label: str) -> Check:
+    outer = _ring(shapely.get_coordinates(silhouette.region.exterior), 0.0, np.nan)
+    rho = float(np.max(np.abs(outer.rho_mm(view.nadir_mm))))
+    per_10_mm = rho * 10.0 / view.height_mm
+    return Check(
+        "height-unknown",
+        Severity.WARN,
+        f"No height is known for {label}: it was taken as flat, and its edge may be out by up to "
+        f"{per_10_mm:.1f} mm for every 10 mm of its height.",
+        "Type its height in the tool list and run again.",
+        subject_id=outline_id,
+        value=per_10_mm,
+        unit="mm per 10 mm",
+    )
