@@ -18,7 +18,7 @@ from tracer.errors import TracerError
 from tracer.model.photo import Photo
 from tracer.model.report import Check, Severity
 
-__all__ = ["MAX_MEGAPIXELS", "decode_photo", "read_photo"]
+__all__ = ["MAX_MEGAPIXELS", "decode_photo", "read_photo", "read_photo_bytes"]
 
 MAX_MEGAPIXELS = 120  # above any phone's full resolution we know of; keeps decoding under 400 MB
 MAX_FILE_BYTES = 200_000_000
@@ -38,13 +38,23 @@ _FOCAL_35MM_RANGE = (10.0, 300.0)
 
 
 def read_photo(path: Path) -> Photo:
-    """Read one photo file.
+    """Read and decode one photo file.
 
     Raises
     ------
     TracerError
-        ``photo-missing``, ``photo-unreadable``, ``photo-broken``, ``photo-too-large``,
-        ``photo-too-small``.
+        As `read_photo_bytes` and `decode_photo`.
+    """
+    return decode_photo(read_photo_bytes(path), path.name)
+
+
+def read_photo_bytes(path: Path) -> bytes:
+    """Bytes of one photo file.
+
+    Raises
+    ------
+    TracerError
+        ``photo-missing``, ``photo-unreadable``, ``photo-too-large``.
     """
     try:
         if path.is_dir():
@@ -58,7 +68,7 @@ def read_photo(path: Path) -> Photo:
                 f" {MAX_FILE_BYTES / 1e6:.0f} MB that are read.",
                 "Save it as a JPEG.",
             )
-        data = path.read_bytes()
+        return path.read_bytes()
     except FileNotFoundError:
         raise TracerError(
             "photo-missing", f"There is no file {path}.", "Check the name and the folder."
@@ -67,7 +77,6 @@ def read_photo(path: Path) -> Photo:
         raise TracerError(
             "photo-unreadable", f"{path} cannot be read: {error.strerror or error}."
         ) from error
-    return decode_photo(data, path.name)
 
 
 def decode_photo(data: bytes, name: str) -> Photo:
@@ -79,6 +88,11 @@ def decode_photo(data: bytes, name: str) -> Photo:
         The whole file: JPEG, PNG, TIFF, WebP, HEIC.
     name
         Name for people.
+
+    Raises
+    ------
+    TracerError
+        ``photo-unreadable``, ``photo-broken``, ``photo-too-large``, ``photo-too-small``.
     """
     heic = data[4:8] == b"ftyp"
     if heic:

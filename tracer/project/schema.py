@@ -48,7 +48,7 @@ class LayRecord:
     mat_mm: tuple[float, float] | None = None
     camera_height_mm: float | None = None
     default_height_mm: float | None = None
-    edge: str = "mid"
+    edge: str | None = None
     keep_cables: bool = False
     silhouettes: str = "auto"
 

@@ -1,0 +1,309 @@
+"""``tracer trace``: photos to outlines, the main job."""
+
+from __future__ import annotations
+
+import glob
+import os
+import re
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Annotated, Any
+
+import typer
+
+from tracer.cli.console import EXIT_CHECK_FAILED, Console, check_record
+from tracer.cli.options import Json, Quiet, Replace, length, size
+from tracer.errors import UsageError
+from tracer.lengths import format_length, parse_size_mm
+from tracer.model.corrections import Corrections
+from tracer.model.outline import EdgeModel
+from tracer.model.report import Severity
+
+__all__ = ["trace"]
+
+_POINT = re.compile(r"^(?:(\d+):)?(-?\d+(?:\.\d+)?),(-?\d+(?:\.\d+)?)$")
+_NUMBER = r"(-?\d+(?:\.\d+)?)"
+_LINE = re.compile(rf"^(?:(\d+):)?{_NUMBER},{_NUMBER},{_NUMBER},{_NUMBER}$")
+
+
+def trace(
+    photos: Annotated[
+        list[str] | None,
+        typer.Argument(
+            metavar="PHOTO...",
+            help="Photos of one lay, cards in view. None: trace the job's own photos again.",
+        ),
+    ] = None,
+    tools: Annotated[
+        Path | None,
+        typer.Option(metavar="LIST.csv", help="Tool list: name,x_px,y_px,height_mm."),
+    ] = None,
+    job: Annotated[
+        str | None,
+        typer.Option(metavar="NAME", help="Job folder NAME.job (default: the first photo's name)."),
+    ] = None,
+    card_size: Annotated[
+        list[str] | None,
+        typer.Option(
+            metavar="[CARD:]LxS",
+            help="Measured long and short side of the printed boards, e.g. 168.0x112.0; of card 3"
+            " alone 3:168.2x112.1. May be given several times.",
+        ),
+    ] = None,
+    mat: Annotated[
+        Any,
+        typer.Option(parser=size, metavar="WxH", help="The cards are those of a printed mat."),
+    ] = None,
+    camera_height: Annotated[
+        Any,
+        typer.Option(
+            parser=length, metavar="LENGTH", help="Measured height of the lens above the sheet."
+        ),
+    ] = None,
+    height: Annotated[
+        Any,
+        typer.Option(
+            parser=length, metavar="LENGTH", help="Height of tools that the list gives none for."
+        ),
+    ] = None,
+    edge: Annotated[
+        str | None,
+        typer.Option(
+            metavar="MODEL",
+            help="Edge of tools that the list gives none for:"
+            " mid, thin, upright, round or learned.",
+        ),
+    ] = None,
+    silhouettes: Annotated[
+        str,
+        typer.Option(metavar="WAY", help="How tool is told from ground: auto, classical, learned."),
+    ] = "auto",
+    cables: Annotated[
+        bool, typer.Option("--cables/--no-cables", help="Report loose cables as outlines too.")
+    ] = False,
+    keep: Annotated[
+        list[str] | None,
+        typer.Option(metavar="[PHOTO:]X,Y", help="Point (px) on a tool that must be kept."),
+    ] = None,
+    drop: Annotated[
+        list[str] | None,
+        typer.Option(metavar="[PHOTO:]X,Y", help="Point (px) on something that is no tool."),
+    ] = None,
+    split: Annotated[
+        list[str] | None,
+        typer.Option(metavar="[PHOTO:]X,Y,X,Y", help="Line (px) along which touching tools part."),
+    ] = None,
+    add: Annotated[
+        bool, typer.Option("--add", help="Add these photos to the job as a further lay.")
+    ] = False,
+    replace: Replace = False,
+    dxf_version: Annotated[
+        str, typer.Option(metavar="VERSION", help="R2000, or R12 for old readers.")
+    ] = "R2000",
+    inch: Annotated[bool, typer.Option("--inch", help="Show lengths in inches.")] = False,
+    as_json: Json = False,
+    quiet: Quiet = False,
+) -> None:
+    """Photos to outlines in mm: job folder, overlay picture, tool list, DXF and SVG."""
+    # heavy imports wait until the arguments are known to make sense
+    console = Console(as_json=as_json, quiet=quiet)
+    paths = _expanded(photos or [])
+    if not paths and job is None:
+        raise UsageError(
+            "usage",
+            "No photo is named.",
+            "Write tracer trace PHOTO..., or tracer trace --job NAME to trace a job again.",
+        )
+    corrections = _corrections(keep or [], drop or [], split or [], len(paths))
+    edge_model = _choice(edge, _EDGES, "--edge")
+    sizes, own_sizes = _card_sizes(card_size or [])
+
+    from tracer.calibration import CardSizes
+    from tracer.export.dxf import DxfOptions, DxfVersion
+    from tracer.project.store import JobFolder, job_path
+    from tracer.project.tool_list import parse_tool_list
+    from tracer.workflows.trace import Separation
+    from tracer.workflows.trace_job import Mode, lay_settings, read_list, read_photos, trace_job
+
+    separation = _choice(silhouettes, {s.value: s for s in Separation}, "--silhouettes")
+    version = _choice(dxf_version.upper(), {v.value: v for v in DxfVersion}, "--dxf-version")
+    assert separation is not None and version is not None
+    typed = (card_size, mat, camera_height, height, edge)
+    settings = None
+    if paths or any(v is not None for v in typed) or cables or silhouettes != "auto":
+        settings = lay_settings(
+            card_sizes=CardSizes(sizes, own_sizes),
+            mat_mm=mat,
+            camera_height_mm=camera_height,
+            default_height_mm=height,
+            edge=edge_model,
+            keep_cables=cables,
+            separation=separation,
+        )
+    files = read_photos(paths)
+    tool_list = parse_tool_list(read_list(tools), tools.name) if tools else None
+    done = trace_job(
+        JobFolder(job_path(job if job is not None else paths[0].stem)),
+        files,
+        settings=settings,
+        corrections=corrections,
+        tools=tool_list,
+        tools_name=tools.name if tools else "tools.csv",
+        mode=Mode(add=add, replace=replace),
+        dxf=DxfOptions(version=version),
+        progress=console,
+    )
+    console.finish()
+    console.checks(done.checks)
+    failed = [c for c in done.checks if c.severity is Severity.FAIL]
+    record = {
+        "job": str(done.job.path),
+        "outlines": len(done.outlines),
+        "tools": [
+            {
+                "id": o.outline_id,
+                "name": o.name,
+                "height_mm": round(o.height_mm, 2),
+                "height_source": o.height_source.value,
+                "sigma_mm": round(o.sigma_mm, 3),
+                "confidence": round(o.confidence, 3),
+            }
+            for o in done.outlines
+        ],
+        "checks": [check_record(c) for c in done.checks],
+        "files": list(done.files),
+        "steps": {name: round(s, 4) for name, s in done.seconds.items()},
+    }
+    console.result(record, _summary(done.job.path, done.outlines, inch))
+    if failed:
+        raise typer.Exit(EXIT_CHECK_FAILED)
+
+
+_EDGES = {
+    m.value: m
+    for m in (EdgeModel.MID, EdgeModel.THIN, EdgeModel.UPRIGHT, EdgeModel.ROUND, EdgeModel.LEARNED)
+}
+
+
+def _summary(path: Path, outlines: Sequence[Any], inch: bool) -> str:
+    if not outlines:
+        return f"No tools. Written to {path}"
+    width = max(len(o.name) for o in outlines)
+    lines = [
+        f"{o.outline_id}  {o.name:<{width}}  "
+        f"{format_length(_long_side(o), inch=inch):>9} x {format_length(_short_side(o), inch=inch)}"
+        f"  height {_height(o, inch)}  +/- {format_length(o.sigma_mm, inch=inch, digits=2)}"
+        for o in outlines
+    ]
+    unknown = sum(o.height_source.value == "assumed" for o in outlines)
+    lines.append(f"{len(outlines)} outlines written to {path}")
+    if unknown:
+        lines.append(
+            f"Type the missing heights into {path / 'tools.csv'} and run:"
+            f" tracer trace --job {_quoted(str(path.with_suffix('')))}"
+        )
+    return "\n".join(lines)
+
+
+def _quoted(text: str) -> str:
+    return f'"{text}"' if re.search(r"[^\w./\\:-]", text) else text
+
+
+def _height(outline: Any, inch: bool) -> str:
+    if outline.height_source.value == "assumed":
+        return "not known"
+    shown = format_length(outline.height_mm, inch=inch, digits=0)
+    return f"{shown} ({outline.height_source.value})"
+
+
+def _sides(outline: Any) -> tuple[float, float]:
+    import numpy as np
+
+    box = np.asarray(outline.region.minimum_rotated_rectangle.exterior.coords)
+    sides = np.linalg.norm(np.diff(box[:3], axis=0), axis=1)
+    return float(sides.max()), float(sides.min())
+
+
+def _long_side(outline: Any) -> float:
+    return _sides(outline)[0]
+
+
+def _short_side(outline: Any) -> float:
+    return _sides(outline)[1]
+
+
+def _expanded(names: Sequence[str]) -> list[Path]:
+    """Paths, with patterns expanded where the shell does not do it."""
+    paths = []
+    for name in names:
+        if os.name == "nt" and any(c in name for c in "*?[") and not Path(name).exists():
+            paths += [Path(found) for found in sorted(glob.glob(name))] or [Path(name)]  # noqa: PTH207
+        else:
+            paths.append(Path(name))
+    return paths
+
+
+def _choice(text: str | None, values: dict[str, Any], option: str) -> Any:
+    if text is None:
+        return None
+    for name, value in values.items():
+        if name.lower() == text.lower():
+            return value
+    raise UsageError("usage", f"{option} cannot be '{text}'.", f"It is one of {', '.join(values)}.")
+
+
+def _card_sizes(
+    texts: Sequence[str],
+) -> tuple[tuple[float, float] | None, dict[int, tuple[float, float]]]:
+    """Size of all cards and of single ones, long side first."""
+    common, own = None, {}
+    for text in texts:
+        number, colon, rest = text.rpartition(":")
+        sides = parse_size_mm(rest)
+        pair = (max(sides), min(sides))
+        if not colon:
+            common = pair
+        elif number.isdigit():
+            own[int(number)] = pair
+        else:
+            raise UsageError(
+                "size-unreadable", f"'{text}' is not a card size.", "Write 3:168.2x112.1."
+            )
+    return common, own
+
+
+def _corrections(
+    keep: Sequence[str], drop: Sequence[str], split: Sequence[str], photos: int
+) -> list[Corrections]:
+    """Typed corrections, one value per photo up to the last one named."""
+    kept: dict[int, list[Any]] = {}
+    dropped: dict[int, list[Any]] = {}
+    parted: dict[int, list[Any]] = {}
+    for texts, pattern, target in (
+        (keep, _POINT, kept),
+        (drop, _POINT, dropped),
+        (split, _LINE, parted),
+    ):
+        for text in texts:
+            found = pattern.match(text.replace(" ", ""))
+            if found is None:
+                raise UsageError(
+                    "point-unreadable",
+                    f"'{text}' is not a {'line' if pattern is _LINE else 'point'} in pixels.",
+                    "Write X,Y (or X,Y,X,Y for a line), with 2: before it for the second photo.",
+                )
+            photo = int(found[1] or 1)
+            if photo < 1 or (photos and photo > photos):
+                raise UsageError("point-unreadable", f"'{text}' names photo {photo} of {photos}.")
+            values = [float(v) for v in found.groups()[1:]]
+            pairs = list(zip(values[::2], values[1::2], strict=True))
+            target.setdefault(photo - 1, []).append(tuple(pairs) if len(pairs) > 1 else pairs[0])
+    last = max((*kept, *dropped, *parted), default=-1)
+    return [
+        Corrections(
+            keep=tuple(kept.get(i, ())),
+            drop=tuple(dropped.get(i, ())),
+            split=tuple(parted.get(i, ())),
+        )
+        for i in range(last + 1)
+    ]

@@ -1,0 +1,136 @@
+"""Which row of the tool list belongs to which tool, and what each tool is numbered.
+
+A row belongs to the tool around its point in the first photo. Numbers run in reading order of the
+first photo, a tool keeps its number when the same lay is traced again, and a number is never
+given twice in a job.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike
+from shapely.geometry import Point, Polygon
+
+from tracer.model.outline import Outline
+from tracer.model.report import Check, Severity
+from tracer.model.tool_list import ToolRow
+
+__all__ = ["Assignment", "assign_rows", "keep_numbers", "reading_order"]
+
+REACH_MM = 8.0  # a point typed or clicked beside a thin tool still means it
+SAME_TOOL_IOU = 0.5  # two different tools of one lay hardly overlap at all
+
+
+def reading_order(points_px: ArrayLike, picture_height_px: float) -> list[int]:
+    """Indices of points (N, 2) row by row from the top, each row from the left.
+
+    Points belong to one row while they lie within a tenth of the picture's height.
+
+    Examples
+    --------
+    >>> reading_order([[900, 110], [100, 100], [500, 800]], 1000)
+    [1, 0, 2]
+    """
+    points = np.asarray(points_px, np.float64).reshape(-1, 2)
+    order: list[int] = []
+    row: list[int] = []
+    for i in np.argsort(points[:, 1], kind="stable"):
+        if row and points[i, 1] - points[row[0], 1] > picture_height_px / 10:
+            order += sorted(row, key=lambda k: points[k, 0])
+            row = []
+        row.append(int(i))
+    return order + sorted(row, key=lambda k: points[k, 0])
+
+
+@dataclass(frozen=True)
+class Assignment:
+    """Row index per tool (None where no row was typed), and findings."""
+
+    row_of: tuple[int | None, ...]
+    checks: tuple[Check, ...]
+
+
+def assign_rows(
+    rows: Sequence[ToolRow], points_mm: ArrayLike, regions_mm: Sequence[Polygon], where: str
+) -> Assignment:
+    """Give each tool the row whose point it surrounds.
+
+    Parameters
+    ----------
+    rows
+        Rows of the tool list.
+    points_mm
+        (N, 2) the rows' points on the sheet.
+    regions_mm
+        What the first photo shows of each tool, at z = 0.
+    where
+        Name of the list, for messages.
+
+    Notes
+    -----
+    Holes count as inside: a point in a spanner's ring means the spanner. A point beside every
+    tool goes to the nearest within 8 mm.
+    """
+    filled = [Polygon(region.exterior) for region in regions_mm]
+    points = np.asarray(points_mm, np.float64).reshape(-1, 2)
+    row_of: list[int | None] = [None] * len(regions_mm)
+    checks = []
+    for index, (row, xy) in enumerate(zip(rows, points, strict=True)):
+        distances = [region.distance(Point(xy)) for region in filled]
+        best = min(range(len(filled)), key=lambda k: (distances[k], filled[k].area), default=None)
+        label = f"Row {row.line} of {where}" + (f" ({row.name})" if row.name else "")
+        if best is None or not distances[best] <= REACH_MM:
+            checks.append(
+                Check(
+                    "row-without-tool",
+                    Severity.WARN,
+                    f"{label} points at ({row.x_px:.0f}, {row.y_px:.0f}), where no tool was found.",
+                    "Mend its point by the picture, or delete the row.",
+                    subject_id=row.name,
+                )
+            )
+        elif row_of[best] is not None:
+            checks.append(
+                Check(
+                    "rows-on-one-tool",
+                    Severity.WARN,
+                    f"{label} points at a tool that an earlier row names already; it was ignored.",
+                    "If two tools were taken for one, part them with --split.",
+                    subject_id=row.name,
+                )
+            )
+        else:
+            row_of[best] = index
+    return Assignment(tuple(row_of), tuple(checks))
+
+
+def keep_numbers(
+    regions_mm: Sequence[Polygon], earlier: Sequence[Outline], next_number: int
+) -> tuple[list[str], int]:
+    """Outline ids for tools in reading order, and the next free number.
+
+    A tool that covers an earlier outline of the same lay keeps its id; others get new numbers.
+    """
+    ids: list[str | None] = [None] * len(regions_mm)
+    pairs = []
+    for i, region in enumerate(regions_mm):
+        for outline in earlier:
+            common = region.intersection(outline.region).area
+            union = region.area + outline.region.area - common
+            if union > 0 and common / union > SAME_TOOL_IOU:
+                pairs.append((common / union, i, outline.outline_id))
+    taken: set[str] = set()
+    for _, i, outline_id in sorted(pairs, key=lambda p: (-p[0], p[1])):
+        if ids[i] is None and outline_id not in taken:
+            ids[i] = outline_id
+            taken.add(outline_id)
+    final = []
+    for outline_id_or_none in ids:
+        if outline_id_or_none is None:
+            outline_id_or_none = f"T{next_number:02d}"
+            next_number += 1
+        final.append(outline_id_or_none)
+    return final, next_number

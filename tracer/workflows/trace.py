@@ -1,0 +1,304 @@
+"""Photos to outlines: the main job, in memory.
+
+`trace` composes the stages for one lay; `tracer.workflows.trace_job` keeps the result in a job
+folder. Files are touched in neither stage nor here.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
+from enum import StrEnum
+
+import numpy as np
+from shapely.geometry import Polygon
+
+from tracer.calibration import CardSizes, calibrate, check_outlines
+from tracer.errors import TracerError
+from tracer.model.calibration import Calibration
+from tracer.model.corrections import Corrections
+from tracer.model.outline import EdgeModel, HeightSource, Outline
+from tracer.model.photo import Photo
+from tracer.model.report import Check, Severity
+from tracer.model.silhouette import Kind, Segmentation, Silhouette
+from tracer.model.tool_list import ToolRow
+from tracer.parallax.single import outline_from_silhouette
+from tracer.progress import Progress, StepClock
+from tracer.segmentation import SegmentOptions, segment
+from tracer.workflows.naming import assign_rows, keep_numbers, reading_order
+
+__all__ = ["Separation", "Trace", "TraceOptions", "trace"]
+
+
+class Separation(StrEnum):
+    """How tool is told from ground."""
+
+    AUTO = "auto"
+    CLASSICAL = "classical"
+    LEARNED = "learned"
+
+
+@dataclass(frozen=True, kw_only=True)
+class TraceOptions:
+    """What a maker may set for one lay.
+
+    Attributes
+    ----------
+    card_sizes
+        Printed long and short side of the cards' boards.
+    mat_mm
+        Width and height of a printed mat whose cards lie at known places.
+    camera_height_mm
+        Measured height of the lens above the sheet, where the photo does not know its lens.
+    default_height_mm
+        Height of tools that the list gives none for.
+    edge
+        Edge model of tools that the list gives none for; None lets the product choose.
+    keep_cables
+        Report loose cables as outlines too.
+    separation
+        Which separation of tool and ground.
+    corrections
+        Per photo id.
+    """
+
+    card_sizes: CardSizes = field(default_factory=CardSizes)
+    mat_mm: tuple[float, float] | None = None
+    camera_height_mm: float | None = None
+    default_height_mm: float | None = None
+    edge: EdgeModel | None = None
+    keep_cables: bool = False
+    separation: Separation = Separation.AUTO
+    corrections: dict[str, Corrections] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, eq=False)
+class Trace:
+    """What was found in one lay.
+
+    Attributes
+    ----------
+    outlines
+        In reading order of the first photo.
+    segmentations
+        One per photo.
+    rows
+        The tool list brought up to date: one row per outline, then rows that met no tool.
+    seconds
+        Wall-clock seconds per step.
+    """
+
+    calibration: Calibration
+    segmentations: tuple[Segmentation, ...]
+    outlines: tuple[Outline, ...]
+    rows: tuple[ToolRow, ...]
+    checks: tuple[Check, ...]
+    next_number: int
+    seconds: dict[str, float]
+
+
+@dataclass(frozen=True, eq=False)
+class _Tool:
+    """One tool of the lay before it has a name: what the first photo that shows it shows."""
+
+    silhouette: Silhouette
+    photo_index: int
+    row: ToolRow | None = None
+
+
+def trace(
+    photos: Sequence[Photo],
+    rows: Sequence[ToolRow] = (),
+    *,
+    options: TraceOptions | None = None,
+    list_name: str = "tools.csv",
+    earlier: Sequence[Outline] = (),
+    next_number: int = 1,
+    progress: Progress | None = None,
+) -> Trace:
+    """Trace one lay.
+
+    Parameters
+    ----------
+    photos
+        One or several photos of the same lay.
+    rows
+        The tool list; points are pixels of the first photo.
+    options
+        Settings of the lay.
+    list_name
+        Name of the tool list, for messages.
+    earlier
+        Outlines of an earlier run over the same lay: tools keep their numbers.
+    next_number
+        First number that was never given in the job.
+    progress
+        Receiver of progress.
+
+    Raises
+    ------
+    TracerError
+        As the stages do: ``no-card``, ``photo-mirrored`` and others of calibration;
+        ``photo-twice``.
+    """
+    options = options or TraceOptions()
+    _refuse_doubles(photos)
+    clock = StepClock(progress)
+    clock.step("finding cards")
+    calibration = calibrate(
+        photos,
+        card_sizes=options.card_sizes,
+        camera_height_mm=options.camera_height_mm,
+        mat_mm=options.mat_mm,
+        progress=clock.fraction,
+    )
+    clock.step("finding tools")
+    segmentations = tuple(
+        _segment(photo, index, calibration, options, clock) for index, photo in enumerate(photos)
+    )
+    clock.step("compensating height")
+    tools, row_checks = _named(photos, segmentations, calibration, rows, list_name, options)
+    ids, next_number = keep_numbers([t.silhouette.region for t in tools], earlier, next_number)
+    outlines: list[Outline] = []
+    checks: list[Check] = []
+    for tool, outline_id in zip(tools, ids, strict=True):
+        outline, found = _single(tool, outline_id, calibration, options)
+        outlines.append(_with_revision(outline, earlier))
+        checks += found
+    clock.stop()
+    checks = [
+        *(c for photo in photos for c in photo.checks),
+        *calibration.checks,
+        *(c for s in segmentations for c in s.checks),
+        *row_checks,
+        *check_outlines(calibration, [(o.outline_id, o.region) for o in outlines]),
+        *checks,
+        *_nothing_found(outlines, photos),
+    ]
+    return Trace(
+        calibration=calibration,
+        segmentations=segmentations,
+        outlines=tuple(outlines),
+        rows=_updated_rows(rows, outlines, [t.row for t in tools]),
+        checks=tuple(checks),
+        next_number=next_number,
+        seconds=clock.seconds,
+    )
+
+
+def _refuse_doubles(photos: Sequence[Photo]) -> None:
+    seen: dict[str, str] = {}
+    for photo in photos:
+        if photo.photo_id in seen:
+            raise TracerError(
+                "photo-twice",
+                f"{seen[photo.photo_id]} and {photo.name} are the same photo.",
+                "Leave one of them out.",
+            )
+        seen[photo.photo_id] = photo.name
+
+
+def _segment(
+    photo: Photo, index: int, calibration: Calibration, options: TraceOptions, clock: StepClock
+) -> Segmentation:
+    return segment(
+        photo,
+        calibration.views[index],
+        cards=[card.paper_mm for card in calibration.cards],
+        hull=calibration.hull_mm,
+        options=SegmentOptions(),
+        corrections=options.corrections.get(photo.photo_id, Corrections()),
+        progress=lambda done: clock.fraction((index + done) / len(calibration.views)),
+    )
+
+
+def _named(
+    photos: Sequence[Photo],
+    segmentations: Sequence[Segmentation],
+    calibration: Calibration,
+    rows: Sequence[ToolRow],
+    list_name: str,
+    options: TraceOptions,
+) -> tuple[list[_Tool], tuple[Check, ...]]:
+    """Tools of the first photo in reading order, each with its row."""
+    view = calibration.views[0]
+    kept = [
+        s for s in segmentations[0].silhouettes if s.kind is not Kind.CABLE or options.keep_cables
+    ]
+    centres = np.array([s.region.representative_point().coords[0] for s in kept]).reshape(-1, 2)
+    order = reading_order(view.to_photo(centres), photos[0].size_px[1]) if kept else []
+    kept = [kept[i] for i in order]
+    points = view.to_sheet([[row.x_px, row.y_px] for row in rows]) if rows else np.empty((0, 2))
+    assigned = assign_rows(rows, points, [s.region for s in kept], list_name)
+    tools = [
+        _Tool(s, 0, None if i is None else rows[i])
+        for s, i in zip(kept, assigned.row_of, strict=True)
+    ]
+    return tools, assigned.checks
+
+
+def _single(
+    tool: _Tool, outline_id: str, calibration: Calibration, options: TraceOptions
+) -> tuple[Outline, tuple[Check, ...]]:
+    """Outline of a tool from one photo, by its row or the lay's defaults."""
+    row = tool.row
+    height, source = options.default_height_mm, HeightSource.DEFAULT
+    if row is not None and row.height_mm is not None:
+        height, source = row.height_mm, HeightSource.TYPED
+    edge = row.edge if row is not None and row.edge is not None else options.edge
+    if edge is None:
+        known = np.isfinite(tool.silhouette.edge_height)
+        edge = EdgeModel.LEARNED if known.any() else EdgeModel.MID
+    view = calibration.views[tool.photo_index]
+    return outline_from_silhouette(
+        tool.silhouette,
+        view,
+        outline_id=outline_id,
+        name=row.name if row is not None else None,
+        height_mm=height,
+        height_source=source,
+        edge=edge,
+        edge_fraction=row.edge_fraction if row is not None else None,
+        pose_cov=calibration.pose_cov.get(view.photo_id),
+        sigma_map=calibration.sigma,
+    )
+
+
+def _with_revision(outline: Outline, earlier: Sequence[Outline]) -> Outline:
+    """Count up where the geometry differs from the earlier run's."""
+    for before in earlier:
+        if before.outline_id == outline.outline_id:
+            same = _rounded(before.region) == _rounded(outline.region)
+            return replace(outline, revision=before.revision + (0 if same else 1))
+    return outline
+
+
+def _rounded(region: Polygon) -> list[tuple[float, float]]:
+    return [(round(x, 3), round(y, 3)) for x, y, *_ in region.exterior.coords]
+
+
+def _nothing_found(outlines: Sequence[Outline], photos: Sequence[Photo]) -> tuple[Check, ...]:
+    if outlines:
+        return ()
+    return (
+        Check(
+            "no-tools",
+            Severity.WARN,
+            f"No tool was found on the sheet in {photos[0].name}.",
+            "Lay tools between the cards; if there are some, keep them with --keep.",
+        ),
+    )
+
+
+def _updated_rows(
+    rows: Sequence[ToolRow], outlines: Sequence[Outline], row_of: Sequence[ToolRow | None]
+) -> tuple[ToolRow, ...]:
+    """One row per outline with what was typed, then the rows that met no tool."""
+    listed = []
+    for outline, row in zip(outlines, row_of, strict=True):
+        if row is None:
+            x, y = outline.point_px
+            row = ToolRow(name=outline.outline_id, x_px=round(x, 1), y_px=round(y, 1))
+        listed.append(row)
+    used = {id(row) for row in row_of if row is not None}
+    return (*listed, *(row for row in rows if id(row) not in used))
