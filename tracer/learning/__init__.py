@@ -1,0 +1,1 @@
+"""Training pictures, training and scoring of the learned silhouette model (not needed to run)."""
