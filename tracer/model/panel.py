@@ -1,0 +1,438 @@
+"""A finished panel: what is cut into which sheet, where, how deep, and why.
+
+Frame ``panel_mm``: lower left corner of the panel's box seen from the front; x right, y up.
+Depths count from the front face backwards. The back is the panel seen from behind,
+x -> W - x with W the width of the box.
+
+Vocabulary
+----------
+bay
+    The opening on the wall or the inside of the drawer that the panel fills.
+ply
+    One layer of one colour. Plies run from front to back: face, contrast base, backing board.
+slab
+    Plies that arrive bonded together, cut as one piece. Most slabs are a single ply.
+tile
+    The part of a slab that is cut from one stock sheet; tiles of a slab meet at seams.
+pocket
+    The opening for one tool, with its parts: floor insert, wells, finger notches, label.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field, replace
+from enum import StrEnum
+
+from shapely import affinity
+from shapely.geometry import MultiPolygon, Polygon
+from shapely.geometry.base import BaseGeometry
+
+from tracer.model.report import Check
+
+__all__ = [
+    "BackCavity",
+    "Bay",
+    "BayKind",
+    "Dimension",
+    "Fixing",
+    "FloorInsert",
+    "Inlay",
+    "KeepOut",
+    "Label",
+    "Notch",
+    "Panel",
+    "Placement",
+    "Ply",
+    "PlyRole",
+    "Pocket",
+    "Slab",
+    "Stock",
+    "Tile",
+    "Well",
+]
+
+RGB = tuple[int, int, int]
+Region = Polygon | MultiPolygon
+_BONDED_EPS_MM = 1e-6
+
+
+class BayKind(StrEnum):
+    """Where the panel goes; gravity and drawers above decide most rules."""
+
+    WALL = "wall"
+    DRAWER = "drawer"
+
+
+@dataclass(frozen=True)
+class Bay:
+    """The opening that the panel fills.
+
+    Attributes
+    ----------
+    width_mm, height_mm
+        Lower side and left side as measured.
+    clear_depth_mm
+        From the bay's floor to what closes over it; None where nothing does.
+    top_mm, right_mm
+        The other two sides where they differ; None: the same as the opposite ones.
+    rising_mm, falling_mm
+        Diagonals from the lower left to the upper right corner and from the upper left to the
+        lower right one; None: taken as square.
+    squeeze_mm
+        By how much the panel is larger than the bay, both ways, so that friction holds it;
+        negative for a panel that drops in.
+    above_floor_mm
+        Height of a wall panel's lower edge above the floor people stand on; None: not known.
+    """
+
+    kind: BayKind
+    width_mm: float
+    height_mm: float
+    clear_depth_mm: float | None = None
+    top_mm: float | None = None
+    right_mm: float | None = None
+    rising_mm: float | None = None
+    falling_mm: float | None = None
+    squeeze_mm: float = 0.0
+    above_floor_mm: float | None = None
+
+
+class PlyRole(StrEnum):
+    """What a ply is for."""
+
+    FACE = "face"
+    BASE = "base"
+    BACKING = "backing"
+
+
+@dataclass(frozen=True)
+class Stock:
+    """Sheets as they are bought.
+
+    Attributes
+    ----------
+    colour, rgb
+        Name and sRGB colour of the side that shows.
+    material
+        ``pe``, ``eva``, ``plywood`` ...; machine profiles allow or forbid by this word.
+    thickness_mm
+        As measured, not as labelled.
+    size_mm
+        Largest sheet to be had.
+    density_kg_m3, price
+        For weight and cost; None: not given. The price is per sheet, in the shop's own money.
+    """
+
+    colour: str
+    rgb: RGB
+    material: str
+    thickness_mm: float
+    size_mm: tuple[float, float]
+    density_kg_m3: float | None = None
+    price: float | None = None
+
+
+@dataclass(frozen=True)
+class Ply:
+    """One layer of the stack; ``bonded`` to the next one when both come as one sheet."""
+
+    role: PlyRole
+    stock: Stock
+    bonded: bool = False
+
+
+@dataclass(frozen=True)
+class Slab:
+    """What is cut as one piece: plies ``first`` to ``last``, from ``front_mm`` to ``back_mm``."""
+
+    index: int
+    plies: tuple[Ply, ...]
+    front_mm: float
+    back_mm: float
+
+    @property
+    def thickness_mm(self) -> float:
+        """Thickness of the piece."""
+        return self.back_mm - self.front_mm
+
+    @property
+    def name(self) -> str:
+        """``1-face-dark-grey``: number from the front, role, colours."""
+        colours = "-".join(dict.fromkeys(p.stock.colour.replace(" ", "-") for p in self.plies))
+        return f"{self.index + 1}-{self.plies[0].role.value}-{colours}"
+
+
+@dataclass(frozen=True)
+class Placement:
+    """Rigid motion from a tool's own frame to the panel: mirror (x -> -x), turn, shift."""
+
+    x_mm: float
+    y_mm: float
+    angle_rad: float = 0.0
+    mirrored: bool = False
+
+    def _matrix(self) -> list[float]:
+        c, s = math.cos(self.angle_rad), math.sin(self.angle_rad)
+        m = -1.0 if self.mirrored else 1.0
+        return [m * c, -s, m * s, c, self.x_mm, self.y_mm]
+
+    def apply(self, geometry: BaseGeometry) -> BaseGeometry:
+        """The geometry moved to the panel."""
+        return affinity.affine_transform(geometry, self._matrix())
+
+    def apply_polygon(self, polygon: Polygon) -> Polygon:
+        """The polygon moved to the panel, rings turning as they should."""
+        moved = affinity.affine_transform(polygon, self._matrix())
+        return moved.reverse() if self.mirrored else moved
+
+    def point(self, x_mm: float, y_mm: float) -> tuple[float, float]:
+        """One point moved to the panel."""
+        a, b, d, e, x, y = self._matrix()
+        return a * x_mm + b * y_mm + x, d * x_mm + e * y_mm + y
+
+    def then(self, after: Placement) -> Placement:
+        """This motion followed by another."""
+        x, y = after.point(self.x_mm, self.y_mm)
+        turn = -self.angle_rad if after.mirrored else self.angle_rad
+        return Placement(x, y, after.angle_rad + turn, after.mirrored != self.mirrored)
+
+    def inverse(self) -> Placement:
+        """The motion back.
+
+        Examples
+        --------
+        >>> p = Placement(10, 20, 0.5, mirrored=True)
+        >>> there = p.then(p.inverse())
+        >>> round(there.x_mm, 9), round(there.angle_rad, 9), there.mirrored
+        (0.0, 0.0, False)
+        """
+        angle = self.angle_rad if self.mirrored else -self.angle_rad
+        turned = Placement(0.0, 0.0, angle, self.mirrored)
+        x, y = turned.point(self.x_mm, self.y_mm)
+        return replace(turned, x_mm=-x, y_mm=-y)
+
+
+@dataclass(frozen=True, eq=False)
+class FloorInsert:
+    """Piece of the contrast colour on the floor of a part-depth pocket, numbered as the pocket."""
+
+    region: Polygon
+    stock: Stock
+
+
+@dataclass(frozen=True, eq=False)
+class Well:
+    """Deeper place for a part of the tool that reaches below its underside."""
+
+    name: str
+    region: Polygon
+    depth_mm: float
+
+
+@dataclass(frozen=True, eq=False)
+class Notch:
+    """Room for fingers. ``sides`` 2: both sides of the grip; 1: one side; 0: a push-to-tilt end.
+
+    A slot shared by several tools belongs to the first and names the others in ``shared_with``.
+    """
+
+    region: Polygon
+    depth_mm: float
+    sides: int
+    shared_with: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class Label:
+    """Text on the face; ``x_mm, y_mm`` is the left end of its base line."""
+
+    text: str
+    x_mm: float
+    y_mm: float
+    cap_height_mm: float
+    angle_rad: float = 0.0
+
+
+@dataclass(frozen=True, eq=False)
+class Pocket:
+    """Opening for one tool.
+
+    Attributes
+    ----------
+    pocket_id
+        The outline's id; ``T03-2`` for its second copy; ``B01`` for a pocket of typed size.
+    number
+        Number on label, insert and lists.
+    outline_id, outline_revision
+        What it was made from; empty and 0 for typed sizes. A revision that moved on makes the
+        pocket stale.
+    outline, region
+        The tool and the opening to be cut, panel frame.
+    bound
+        Outer bound of the outline where the photos leave the edge open, else None.
+    margin_mm, fit_mm
+        The opening contains the outline moved by ``fit_mm``; ``margin_mm`` was added for the
+        uncertainty.
+    depth_mm
+        From the front face to the floor the tool rests on.
+    through
+        The whole face is cut out and the base shows.
+    """
+
+    pocket_id: str
+    number: int
+    name: str
+    outline_id: str
+    outline_revision: int
+    placement: Placement
+    outline: Polygon
+    region: Polygon
+    margin_mm: float
+    fit_mm: float
+    height_mm: float
+    depth_mm: float
+    through: bool
+    mass_kg: float | None = None
+    bound: BaseGeometry | None = None
+    floor_insert: FloorInsert | None = None
+    wells: tuple[Well, ...] = ()
+    notches: tuple[Notch, ...] = ()
+    label: Label | None = None
+    kind: str = "tool"
+
+    @property
+    def cut_depth_mm(self) -> float:
+        """Depth of the cut: the floor insert lies below the tool."""
+        insert = self.floor_insert.stock.thickness_mm if self.floor_insert else 0.0
+        return self.depth_mm + insert
+
+    @property
+    def proud_mm(self) -> float:
+        """How far the tool stands out of the face; negative: below it."""
+        return self.height_mm - self.depth_mm
+
+
+@dataclass(frozen=True, eq=False)
+class KeepOut:
+    """Rail, socket, pipe: nothing is cut there. ``hole``: the panel itself is cut out."""
+
+    name: str
+    region: Polygon
+    hole: bool = False
+
+
+@dataclass(frozen=True)
+class Fixing:
+    """A screw through the backing board, hidden by the foam. ``reason``: border, field, heavy."""
+
+    x_mm: float
+    y_mm: float
+    reason: str
+
+
+@dataclass(frozen=True, eq=False)
+class BackCavity:
+    """Room cut from behind (a cable), seen from the front; leaves ``skin_mm`` of face."""
+
+    cavity_id: str
+    region: Polygon
+    skin_mm: float
+    exit: Polygon | None = None
+
+
+@dataclass(frozen=True, eq=False)
+class Inlay:
+    """Emblem of the contrast colour let into the face."""
+
+    inlay_id: str
+    region: Region
+    stock: Stock
+
+
+@dataclass(frozen=True)
+class Dimension:
+    """A distance that a maker checks with a tape, from one point to the other, panel frame."""
+
+    name: str
+    start_mm: tuple[float, float]
+    end_mm: tuple[float, float]
+
+    @property
+    def length_mm(self) -> float:
+        """The distance."""
+        return math.dist(self.start_mm, self.end_mm)
+
+
+@dataclass(frozen=True, eq=False)
+class Tile:
+    """Part of a slab that comes from one stock sheet; ``turned``: the sheet lies crosswise."""
+
+    slab: int
+    number: int
+    region: Polygon
+    turned: bool = False
+
+
+@dataclass(frozen=True, eq=False)
+class Panel:
+    """The whole panel.
+
+    Attributes
+    ----------
+    title, revision
+        Name for people; the revision counts every change that was written.
+    shape
+        Rim of the panel, squeeze included.
+    plies
+        From front to back.
+    tiles
+        By slab and number.
+    slots
+        Finger slots shared by several tools.
+    checks
+        Findings, without those that only a machine profile can decide.
+    """
+
+    title: str
+    revision: int
+    bay: Bay
+    shape: Polygon
+    plies: tuple[Ply, ...]
+    pockets: tuple[Pocket, ...]
+    tiles: tuple[Tile, ...] = ()
+    keep_outs: tuple[KeepOut, ...] = ()
+    fixings: tuple[Fixing, ...] = ()
+    dimensions: tuple[Dimension, ...] = ()
+    inlays: tuple[Inlay, ...] = ()
+    back_cavities: tuple[BackCavity, ...] = ()
+    checks: tuple[Check, ...] = field(default=())
+
+    @property
+    def size_mm(self) -> tuple[float, float]:
+        """Width and height of the panel's box."""
+        x0, y0, x1, y1 = self.shape.bounds
+        return x1 - x0, y1 - y0
+
+    @property
+    def slabs(self) -> tuple[Slab, ...]:
+        """Pieces as they are cut, from front to back."""
+        slabs: list[Slab] = []
+        group: list[Ply] = []
+        front = depth = 0.0
+        for i, ply in enumerate(self.plies):
+            group.append(ply)
+            depth += ply.stock.thickness_mm
+            if not ply.bonded or i == len(self.plies) - 1:
+                slabs.append(Slab(len(slabs), tuple(group), front, depth))
+                group, front = [], depth
+        return tuple(slabs)
+
+    def thickness_mm(self, *roles: PlyRole) -> float:
+        """Thickness of the plies of these roles, of all plies without any."""
+        return sum(p.stock.thickness_mm for p in self.plies if not roles or p.role in roles)
+
+    @property
+    def face_mm(self) -> float:
+        """Thickness of the face: the depth of a pocket that goes through to the base."""
+        return self.thickness_mm(PlyRole.FACE)
