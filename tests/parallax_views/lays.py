@@ -106,7 +106,7 @@ def read_lay(folder: Path) -> Lay:
                 continue
             y0, y1, x0, x1 = rows.min(), rows.max() + 1, cols.min(), cols.max() + 1
             crop = labels[y0:y1, x0:x1] == k + 1
-            rings = [view.to_sheet(r + (x0, y0)) for r in mask_rings(crop)]
+            rings = [view.to_sheet(r + np.array([x0, y0])) for r in mask_rings(crop)]
             border = x0 == 0 or y0 == 0 or x1 == labels.shape[1] or y1 == labels.shape[0]
             some.append(
                 silhouette(

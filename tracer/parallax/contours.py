@@ -99,7 +99,8 @@ def turns(directions: Array) -> Array:
     """Angle (N,) in radians between each sample's direction and the next one's."""
     after = np.roll(directions, -1, axis=0)
     cross = directions[:, 0] * after[:, 1] - directions[:, 1] * after[:, 0]
-    return np.abs(np.arctan2(cross, np.sum(directions * after, axis=1)))
+    dot = np.sum(directions * after, axis=1)
+    return np.asarray(np.abs(np.arctan2(cross, dot)), np.float64)
 
 
 @dataclass(frozen=True, eq=False)
@@ -171,7 +172,8 @@ class Contour:
         self.end_mm: Array = end
         self.normal: Array = normal
         self.sigma_mm: Array = sigma_all
-        self._tree = shapely.STRtree(shapely.linestrings(np.stack([start, end], axis=1)))
+        lines = np.asarray(shapely.linestrings(np.stack([start, end], axis=1)), object)
+        self._tree = shapely.STRtree(lines.ravel())
 
     def __len__(self) -> int:
         return len(self.start_mm)

@@ -100,6 +100,8 @@ class Sighting:
         (V, N) found minus predicted place along the normal; 0 where not seen.
     sigma_mm
         (V, N) standard deviation of the residual.
+    grain_mm
+        (V, N) the contour's own part of it.
     """
 
     rho_mm: Array
@@ -107,6 +109,7 @@ class Sighting:
     seen: Bool
     residual_mm: Array
     sigma_mm: Array
+    grain_mm: Array
     slope: Array = field(repr=False)
     side: Array = field(repr=False)
 
@@ -132,7 +135,7 @@ def look(
 ) -> Sighting:
     """Predict every sample in every photo and find the contour there."""
     count, views = len(ring.points_mm), len(cameras)
-    rho, z, residual, sigma, slope, side = (np.zeros((views, count)) for _ in range(6))
+    rho, z, residual, sigma, grain, slope, side = (np.zeros((views, count)) for _ in range(7))
     seen = np.zeros((views, count), bool)
     least = np.cos(settings.normal_rad)
     for i, (camera, contour) in enumerate(zip(cameras, contours, strict=True)):
@@ -156,9 +159,9 @@ def look(
         residual[i, at] = offset[chosen]
         sigma[i] = settings.model_share * np.abs(rho[i]) * max(start_mm, 2.0) / camera.height_mm
         sigma[i] = np.hypot(sigma[i], settings.noise_mm)
-        extra = contour.sigma_mm[segment[chosen]]
-        sigma[i, at] = np.hypot(sigma[i, at], np.maximum(extra - settings.noise_mm, 0.0))
-    return Sighting(rho, z, seen, residual, sigma, slope, side)
+        grain[i, at] = contour.sigma_mm[segment[chosen]]
+        sigma[i, at] = np.hypot(sigma[i, at], np.maximum(grain[i, at] - settings.noise_mm, 0.0))
+    return Sighting(rho, z, seen, residual, sigma, grain, slope, side)
 
 
 def solve_round(
@@ -298,7 +301,7 @@ def moved(
     settings: EdgeSettings,
     hole: bool,
 ) -> Ring | None:
-    """The ring after one round: shifted, cleaned, sampled evenly anew; None when nothing is left."""
+    """The ring after one round: shifted, cleaned, sampled evenly anew; None if nothing is left."""
     points = ring.points_mm + np.clip(x[:, :1], -4.0, 4.0) * normal
     middle = np.clip(ring.middle_mm + x[:, 1], 0.0, top_mm)
     half = np.clip(ring.half_mm + x[:, 2], 0.0, np.minimum(middle, top_mm - middle))
@@ -308,7 +311,7 @@ def moved(
     if shape.is_empty or shape.area < 4.0:
         return None
     (even,) = resample(rings_of(shape)[0], settings.spacing_mm)
-    nearest = cKDTree(points).query(even)[1]
+    nearest = np.asarray(cKDTree(points).query(even)[1], np.intp)
     if hole:
         even, nearest = even[::-1], nearest[::-1]
     return Ring(even, middle[nearest], half[nearest])

@@ -9,14 +9,16 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 from shapely.affinity import scale
-from shapely.geometry import Polygon
 from shapely.geometry.base import BaseGeometry
 
 from tracer.parallax.edges import Camera
 
-__all__ = ["OneHeight", "at_height", "disagreement", "search_height"]
+__all__ = ["HEIGHTS_MM", "OneHeight", "at_height", "pair_areas", "search_height"]
 
 Array = NDArray[np.float64]
+
+#: heights searched; below the sheet lie mirror images in a glossy one
+HEIGHTS_MM = np.arange(-16.0, 101.0, 4.0)
 
 
 @dataclass(frozen=True)
@@ -46,43 +48,69 @@ def at_height(region: BaseGeometry, camera: Camera, z_mm: float) -> BaseGeometry
     return scale(region, k, k, origin=(x, y))
 
 
-def disagreement(regions: Sequence[BaseGeometry], cameras: Sequence[Camera], z_mm: float) -> float:
-    """Sum over pairs of the area that only one of two silhouettes covers at height z, mm^2."""
+def pair_areas(
+    regions: Sequence[BaseGeometry],
+    cameras: Sequence[Camera],
+    z_mm: float,
+    frames: Sequence[BaseGeometry] | None = None,
+) -> Array:
+    """Area (P,) that only one of each two silhouettes covers at height z, mm^2.
+
+    With ``frames`` (what each photo shows of the sheet) a pair is compared only where both see.
+    """
     placed = [at_height(r, c, z_mm) for r, c in zip(regions, cameras, strict=True)]
-    total = 0.0
-    for i, one in enumerate(placed):
-        for other in placed[:i]:
+    sights = (
+        None
+        if frames is None
+        else [at_height(f, c, z_mm) for f, c in zip(frames, cameras, strict=True)]
+    )
+    areas = []
+    for i in range(len(placed)):
+        for j in range(i):
+            one, other = placed[i], placed[j]
+            if sights is not None:
+                one, other = one.intersection(sights[j]), other.intersection(sights[i])
             common = shapely.intersection(one, other).area
-            total += one.area + other.area - 2 * common
-    return total
+            areas.append(one.area + other.area - 2 * common)
+    return np.array(areas)
 
 
 def search_height(
-    regions: Sequence[Polygon],
+    regions: Sequence[BaseGeometry],
     cameras: Sequence[Camera],
     heights_mm: Array | None = None,
+    frames: Sequence[BaseGeometry] | None = None,
 ) -> OneHeight:
-    """Search the height of least disagreement on a grid (default 0 .. 60 by 4), then a parabola.
+    """Search the height of least disagreement on a grid (`HEIGHTS_MM`), then by a parabola.
 
-    Needs two silhouettes or more. The minimum over a grid with any positive lowest height is
-    taken as it is: a tool lying flat may well end at 0.
+    Parameters
+    ----------
+    regions, cameras
+        Silhouettes on z = 0, two or more, and where they were seen from.
+    heights_mm
+        Even grid of heights.
+    frames
+        What each photo shows of the sheet, where one cuts the tool.
     """
-    grid = np.arange(0.0, 61.0, 4.0) if heights_mm is None else heights_mm
+    lowest = min(c.height_mm for c in cameras)
+    grid = HEIGHTS_MM if heights_mm is None else heights_mm
+    grid = grid[grid < 0.6 * lowest]
     coarse = [shapely.make_valid(r.simplify(0.5)) for r in regions]
     pairs = len(coarse) * (len(coarse) - 1) / 2
     edge = float(np.mean([r.length for r in coarse])) * pairs
-    cost = np.array([disagreement(coarse, cameras, z) for z in grid]) / edge
+
+    def apart(z: float) -> float:
+        return float(pair_areas(coarse, cameras, z, frames).sum()) / edge
+
+    cost = np.array([apart(float(z)) for z in grid])
     k = int(np.argmin(cost))
-    z, least, curve = float(grid[k]), float(cost[k]), 0.0
+    z, least = float(grid[k]), float(cost[k])
+    step = float(grid[1] - grid[0])
     if 0 < k < len(grid) - 1:
-        step = grid[k] - grid[k - 1]
         bend = cost[k - 1] - 2 * cost[k] + cost[k + 1]
         if bend > 0:
             z += float(step * 0.5 * (cost[k - 1] - cost[k + 1]) / bend)
-            least = min(least, disagreement(coarse, cameras, z) / edge)
-        curve = float(max(cost[k - 1], cost[k + 1]) - cost[k]) / step
-    elif len(grid) > 1:
-        near = 1 if k == 0 else k - 1
-        curve = float(cost[near] - cost[k]) / abs(float(grid[near] - grid[k]))
-    sigma = 0.1 / curve if curve > 0 else float("inf")
-    return OneHeight(z, least, sigma)
+            least = min(least, apart(z))
+    near = [i for i in (k - 1, k + 1) if 0 <= i < len(grid)]
+    curve = max(float(cost[i] - cost[k]) for i in near) / step
+    return OneHeight(z, least, 0.1 / curve if curve > 0 else float("inf"))

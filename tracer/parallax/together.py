@@ -1,0 +1,287 @@
+"""One tool from its silhouettes in several photos: height, start, rings, what is known of them."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+from shapely.geometry import Polygon
+from shapely.geometry.base import BaseGeometry
+
+from tracer.model.silhouette import Silhouette
+from tracer.parallax.bounds import EdgeQuality, edge_quality
+from tracer.parallax.contours import Contour, largest_part, rings_of
+from tracer.parallax.edges import Camera, EdgeSettings, Fit, solve_ring
+from tracer.parallax.oneheight import OneHeight, at_height, search_height
+
+__all__ = ["Glimpse", "SolvedRing", "TypedPrior", "Whole", "solve_together"]
+
+Array = NDArray[np.float64]
+
+#: Highest edges to highest point: h = FACTOR * top ** POWER (mm), and its relative scatter.
+#: Silhouettes from above do not show a tool's top; fitted on 28 rendered tools of 5 to 96 mm.
+TOP_FACTOR, TOP_POWER, TOP_SCATTER = 1.86, 0.89, 0.2
+#: mean height of seen edges as a share of a tool's height, and its scatter (the same tools)
+EDGE_SHARE, EDGE_SCATTER = 0.46, 0.16
+
+
+@dataclass(frozen=True, eq=False)
+class Glimpse:
+    """What one photo shows of the tool.
+
+    ``frame_mm`` is the part of the sheet the photo shows; ``whole`` is False when the frame cuts
+    the tool or a neighbour runs into it.
+    """
+
+    photo: int
+    camera: Camera
+    silhouettes: tuple[Silhouette, ...]
+    frame_mm: Polygon
+    whole: bool
+
+    @property
+    def region(self) -> BaseGeometry:
+        """All pieces together."""
+        return shapely.union_all([s.region for s in self.silhouettes])
+
+
+@dataclass(frozen=True)
+class TypedPrior:
+    """A typed height and its standard deviation, mm."""
+
+    height_mm: float
+    sigma_mm: float
+
+
+@dataclass(frozen=True, eq=False)
+class SolvedRing:
+    """A ring, solved and judged."""
+
+    fit: Fit
+    quality: EdgeQuality
+
+
+@dataclass(frozen=True, eq=False)
+class Whole:
+    """A tool solved from several photos.
+
+    Attributes
+    ----------
+    exterior, holes
+        Solved rings.
+    one_height
+        Result of the search for one height, typed knowledge included.
+    top_mm
+        Upper end of the heights at which edges are seen.
+    height_mm, height_sigma_mm
+        Estimate of the highest point.
+    """
+
+    exterior: SolvedRing
+    holes: tuple[SolvedRing, ...]
+    one_height: OneHeight
+    top_mm: float
+    height_mm: float
+    height_sigma_mm: float
+
+    @property
+    def edge_mm(self) -> float:
+        """The one height that fits all edges best."""
+        return max(self.one_height.z_mm, 0.0)
+
+
+def silhouette_rings(silhouette: Silhouette) -> tuple[list[Array], list[Array]]:
+    """Rings and, per ring point, the spread across the edge; doubtful stretches count as wider."""
+    region = silhouette.region
+    rings = rings_of(region)
+    own = np.asarray(region.exterior.coords, np.float64)[:-1, :2]
+    sigma = np.broadcast_to(np.asarray(silhouette.sigma_mm, np.float64), (len(own),)).copy()
+    if len(silhouette.edge_confidence) == len(own):
+        sigma /= np.clip(silhouette.edge_confidence, 0.2, 1.0)
+    if not region.exterior.is_ccw:
+        sigma = np.roll(sigma[::-1], 1)
+    typical = float(np.median(sigma)) if len(sigma) else 0.1
+    inner = silhouette.holes_sigma_mm
+    sigmas = [sigma]
+    for k, ring in enumerate(rings[1:]):
+        sigmas.append(np.full(len(ring), inner[k] if k < len(inner) else typical))
+    return rings, sigmas
+
+
+def contour_of(glimpse: Glimpse) -> Contour:
+    """All edges that a photo shows of the tool; what the frame cuts off is no edge."""
+    rings: list[Array] = []
+    sigmas: list[Array] = []
+    cut = False
+    for silhouette in glimpse.silhouettes:
+        some, spread = silhouette_rings(silhouette)
+        rings += some
+        sigmas += spread
+        cut |= silhouette.touches_border
+    return Contour(rings, sigmas, keep=glimpse.frame_mm if cut else None)
+
+
+def majority(regions: Sequence[BaseGeometry]) -> BaseGeometry:
+    """Where more than half of the regions agree; of two, what both cover."""
+    need = len(regions) // 2 + 1
+    covered: list[BaseGeometry] = [Polygon() for _ in range(need)]  # at least k + 1 times
+    for region in regions:
+        for k in range(need - 1, 0, -1):
+            covered[k] = covered[k].union(covered[k - 1].intersection(region))
+        covered[0] = covered[0].union(region)
+    return covered[-1]
+
+
+def tempered(regions: Sequence[BaseGeometry], reach_mm: float) -> BaseGeometry:
+    """The first region, held within ``reach_mm`` of where most of them put the edge."""
+    vote = majority(regions)
+    outer, inner = vote.buffer(reach_mm), vote.buffer(-reach_mm)
+    return regions[0].intersection(outer).union(inner)
+
+
+def nearest_first(glimpses: Sequence[Glimpse]) -> list[Glimpse]:
+    """Ordered by how steeply the photo looks at the tool."""
+
+    def slope(g: Glimpse) -> float:
+        c = g.region.centroid
+        away = np.hypot(c.x - g.camera.nadir_mm[0], c.y - g.camera.nadir_mm[1])
+        return float(away / g.camera.height_mm)
+
+    return sorted(glimpses, key=slope)
+
+
+def start_region(glimpses: Sequence[Glimpse], z_mm: float) -> Polygon:
+    """First guess of the tool seen straight down.
+
+    The vote of all whole silhouettes at one height: a tongue of shadow or a bite of glare in one
+    of three photos does not enter. Holes come from the photo that looks most steeply, since a
+    hole in a tall tool closes when seen aslant.
+    """
+    whole = nearest_first([g for g in glimpses if g.whole]) or nearest_first(glimpses)
+    placed = [shapely.make_valid(at_height(g.region, g.camera, z_mm)) for g in whole]
+    if not any(g.whole for g in glimpses) and len(placed) > 1:
+        shape: BaseGeometry = shapely.union_all(placed)
+    else:
+        shape = tempered(placed, 1.0 + 0.35 * z_mm) if len(placed) > 1 else placed[0]
+    body = largest_part(shape)
+    if body.area < 0.5 * placed[0].area:  # the vote fell apart: trust the steepest photo
+        body = largest_part(placed[0])
+    solid = Polygon(body.exterior)
+    holes = [
+        Polygon(ring)
+        for part in shapely.get_parts(placed[0])
+        if isinstance(part, Polygon)
+        for ring in part.interiors
+    ]
+    kept = [h for h in holes if h.area > 20.0 and solid.contains(h)]
+    return largest_part(solid.difference(shapely.union_all(kept))) if kept else solid
+
+
+def find_height(
+    glimpses: Sequence[Glimpse],
+    siblings: Sequence[Sequence[Glimpse]],
+    typed: TypedPrior | None,
+) -> OneHeight:
+    """One height of the edges, from whole silhouettes where there are two, else from what is left.
+
+    A tool run together with its neighbours in one of two photos is searched as the group
+    (``siblings``: what the photos show of each of its members). A typed height enters with the
+    scatter of edge heights.
+    """
+    usable = [g for g in glimpses if g.whole]
+    if len(usable) < 2:
+        by_photo: dict[int, list[Glimpse]] = {}
+        for member in (glimpses, *siblings):
+            for g in member:
+                by_photo.setdefault(g.photo, []).append(g)
+        regions = [shapely.union_all([g.region for g in gs]) for gs in by_photo.values()]
+        frames = [gs[0].frame_mm for gs in by_photo.values()]
+        cameras = [gs[0].camera for gs in by_photo.values()]
+        cut = any(s.touches_border for gs in by_photo.values() for g in gs for s in g.silhouettes)
+        found = search_height(regions, cameras, frames=frames if cut else None)
+    else:
+        found = search_height([g.region for g in usable], [g.camera for g in usable])
+    if typed is None:
+        return found
+    mean = EDGE_SHARE * typed.height_mm
+    spread = np.hypot(EDGE_SCATTER * typed.height_mm, EDGE_SHARE * typed.sigma_mm) + 0.3
+    weight = np.array([1 / max(found.sigma_mm, 0.05) ** 2, 1 / spread**2])
+    z = float(np.dot(weight, [found.z_mm, mean]) / weight.sum())
+    return OneHeight(z, found.apart_mm, float(1 / np.sqrt(weight.sum())))
+
+
+def tool_height(top_mm: float, one_height: OneHeight) -> tuple[float, float]:
+    """Height of the highest point and its standard deviation from the highest edges seen."""
+    height = max(TOP_FACTOR * max(top_mm, 0.3) ** TOP_POWER, top_mm)
+    spread = min(one_height.sigma_mm, height) / EDGE_SHARE
+    return height, float(np.hypot(TOP_SCATTER * height, min(spread, height)) + 0.5)
+
+
+def solve_together(
+    glimpses: Sequence[Glimpse],
+    siblings: Sequence[Sequence[Glimpse]] = (),
+    typed: TypedPrior | None = None,
+    settings: EdgeSettings | None = None,
+) -> Whole | None:
+    """Solve one tool.
+
+    Parameters
+    ----------
+    glimpses
+        What two photos or more show of it.
+    siblings
+        The same of the tools it is run together with in some photo.
+    typed
+        Typed height; ignored as a limit when the edges are seen well above it.
+    settings
+        Weights of the solve.
+
+    Returns
+    -------
+    Whole or None
+        None when the photos share nothing that could be a tool.
+    """
+    settings = settings or EdgeSettings()
+    one = find_height(glimpses, siblings, typed)
+    z0 = max(one.z_mm, 0.5)
+    top = max(2.4 * z0, 3.0)
+    if typed is not None and z0 < typed.height_mm + 3 * typed.sigma_mm:
+        top = max(min(top, typed.height_mm + 2 * typed.sigma_mm), 1.1 * z0)
+    cameras = [g.camera for g in glimpses]
+    contours = [contour_of(g) for g in glimpses]
+    start = start_region(glimpses, z0)
+    if start.is_empty:
+        return None
+    outer, *inner = rings_of(start)
+    exterior = solve_ring(outer, cameras, contours, z0, top, settings)
+    if exterior is None:
+        return None
+    edge_top = float(np.percentile(exterior.ring.middle_mm + exterior.ring.half_mm, 98))
+    height, height_sigma = tool_height(edge_top, one)
+    limit = max(typed.height_mm, edge_top) if typed is not None else height
+    body = Polygon(exterior.ring.points_mm).buffer(0)
+    holes = []
+    for ring in inner:
+        hole = solve_ring(ring, cameras, contours, z0, top, settings, hole=True)
+        if hole is None or not body.contains(Polygon(hole.ring.points_mm).buffer(0)):
+            continue
+        quality = edge_quality(hole, cameras, z0, limit)
+        if seen_hole(quality):
+            holes.append(SolvedRing(hole, quality))
+    return Whole(
+        SolvedRing(exterior, edge_quality(exterior, cameras, z0, limit)),
+        tuple(holes),
+        one,
+        edge_top,
+        height,
+        height_sigma,
+    )
+
+
+def seen_hole(quality: EdgeQuality) -> bool:
+    """Two photos must confirm a part of a hole, or the only one that can look into it."""
+    confirmed = float(np.mean(quality.lookers >= 2))
+    return confirmed > 0.3 or (confirmed > 0.1 and float(np.mean(quality.lookers >= 1)) > 0.8)
