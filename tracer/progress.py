@@ -47,6 +47,11 @@ class StepClock:
         self._since = clock()
         self.seconds: dict[str, float] = {}
 
+    @property
+    def receiver(self) -> Progress:
+        """Where progress is passed on to."""
+        return self._receiver
+
     def step(self, name: str) -> None:
         """End the step before and begin this one."""
         self.stop()

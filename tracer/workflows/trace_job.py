@@ -1,7 +1,7 @@
 """Tracing into a job folder: new jobs, runs again, further lays.
 
-The job's content after a run: ``job.json``, ``photos/``, ``outlines.json``, ``tools.csv``,
-``pictures/``, ``outlines.dxf``, ``outlines.svg``; all of it changes in one step or not at all.
+The job's content after a run: ``job.json``, ``photos/``, ``outlines.json``, ``silhouettes.json``,
+``tools.csv``, ``pictures/``, ``outlines.dxf``, ``outlines.svg``; all of it changes in one step or not at all.
 """
 
 from __future__ import annotations
@@ -10,33 +10,24 @@ import hashlib
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any, TypeVar
 
-from shapely import affinity
-
-from tracer import __version__
 from tracer.calibration import CardSizes
 from tracer.errors import TracerError, UsageError
-from tracer.export.draw import draw_outlines
 from tracer.export.dxf import DxfOptions
-from tracer.export.verify import verified_dxf, verified_svg
 from tracer.model.corrections import Corrections
 from tracer.model.outline import EdgeModel, Outline
-from tracer.model.photo import Photo
 from tracer.model.report import Check
-from tracer.photos import decode_photo, read_photo_bytes
-from tracer.pictures.overlay import overlay_bytes
+from tracer.photos import read_photo_bytes
 from tracer.progress import Progress, StepClock
 from tracer.project.outlines_file import (
     OutlinesFile,
-    calibration_summary,
-    dump_outlines,
-    load_outlines,
 )
-from tracer.project.schema import JobRecord, LayRecord, PhotoRecord, dump_job, load_job
+from tracer.project.schema import JobRecord, LayRecord, PhotoRecord
 from tracer.project.store import JobFolder
-from tracer.project.tool_list import ToolList, format_tool_list, parse_tool_list
-from tracer.workflows.trace import Separation, Trace, TraceOptions, trace
+from tracer.project.tool_list import ToolList
+from tracer.workflows.job_files import opened_job, stale_files
+from tracer.workflows.lay_runs import run_lays
+from tracer.workflows.trace import Separation, Trace
 
 __all__ = [
     "JobTrace",
@@ -48,9 +39,7 @@ __all__ = [
     "trace_job",
 ]
 
-T = TypeVar("T")
-
-LAY_GAP_MM = 100.0  # between lays in the common drawing
+SEEN = "silhouettes.json"
 
 
 @dataclass(frozen=True)
@@ -133,68 +122,35 @@ def trace_job(
     """
     mode = mode or Mode()
     clock = StepClock(progress)
+    originals = {f.photo_id: f.data for f in photo_files}
     with folder.locked():
-        record, before, own_tools = _opened(folder)
+        record, before, own_tools = opened_job(folder)
         record, run = _planned(folder, record, photo_files, settings, corrections, mode)
         if mode.replace and photo_files:
             before, own_tools = OutlinesFile(()), None
-        given = tools or own_tools or ToolList()
-        traces: dict[int, Trace] = {}
-        photos: dict[int, list[Photo]] = {}
-        originals = {f.photo_id: f.data for f in photo_files}
-        for number, lay in enumerate(record.lays, start=1):
-            if number not in run:
-                continue
-            clock.step("reading photos")
-            photos[number] = [
-                decode_photo(originals.get(p.photo_id) or folder.read(p.file), p.name)
-                for p in lay.photos
-            ]
-            clock.stop()
-            done = trace(
-                photos[number],
-                [row for row in given.rows if row.lay == number],
-                options=_options(lay),
-                list_name=tools_name,
-                earlier=[o for o in before.outlines if before.lay_of[o.outline_id] == number],
-                next_number=record.next_outline,
-                progress=progress,
-            )
-            traces[number] = done
-            record = replace(record, next_outline=done.next_number)
-            for name, seconds in done.seconds.items():
-                clock.seconds[name] = clock.seconds.get(name, 0.0) + seconds
-        clock.step("drawing and writing")
-        content = _merged(record, before, traces)
-        rows = [
-            replace(row, lay=number)
-            for number in range(1, len(record.lays) + 1)
-            for row in (
-                traces[number].rows
-                if number in traces
-                else [r for r in given.rows if r.lay == number]
-            )
-        ]
-        files = {
-            "job.json": dump_job(replace(record, tracer_version=__version__)),
-            "outlines.json": dump_outlines(content),
-            "tools.csv": format_tool_list(given.with_rows(rows)),
-        }
-        for number in traces:
-            for photo_record, original in zip(
-                record.lays[number - 1].photos, photos[number], strict=True
-            ):
-                if original.photo_id in originals:
-                    files[photo_record.file] = originals[original.photo_id]
-            files |= _pictures(number, photos[number], traces[number])
-        files |= _drawings(content, dxf)
-        folder.commit(files, remove=_stale(folder, record, files, mode))
+        runs = run_lays(
+            record,
+            run,
+            before,
+            tools or own_tools or ToolList(),
+            lambda p: originals.get(p.photo_id) or folder.read(p.file),
+            tools_name=tools_name,
+            dxf=dxf,
+            clock=clock,
+            seen_before=folder.read(SEEN) if folder.has(SEEN) and not mode.replace else None,
+        )
+        files = dict(runs.files)
+        for number in runs.traces:
+            for photo in runs.record.lays[number - 1].photos:
+                if photo.photo_id in originals:
+                    files[photo.file] = originals[photo.photo_id]
+        folder.commit(files, remove=stale_files(folder, record, files, replacing=mode.replace))
         clock.stop()
     return JobTrace(
         job=folder,
-        outlines=content.outlines,
-        traces=tuple(traces.values()),
-        checks=content.checks,
+        outlines=runs.content.outlines,
+        traces=tuple(runs.traces.values()),
+        checks=runs.content.checks,
         files=tuple(sorted(name for name in files if not name.startswith("photos/"))),
         seconds=clock.seconds,
         again=not photo_files or bool(before.outlines),
@@ -225,31 +181,6 @@ def lay_settings(
     )
 
 
-def _options(lay: LayRecord) -> TraceOptions:
-    return TraceOptions(
-        card_sizes=CardSizes(lay.card_size_mm, lay.card_sizes_mm),
-        mat_mm=lay.mat_mm,
-        camera_height_mm=lay.camera_height_mm,
-        default_height_mm=lay.default_height_mm,
-        edge=EdgeModel(lay.edge) if lay.edge else None,
-        keep_cables=lay.keep_cables,
-        separation=Separation(lay.silhouettes),
-        corrections={p.photo_id: p.corrections for p in lay.photos},
-    )
-
-
-def _opened(folder: JobFolder) -> tuple[JobRecord | None, OutlinesFile, ToolList | None]:
-    """What the job holds, or nothing yet."""
-    if not folder.exists():
-        return None, OutlinesFile(()), None
-    record = load_job(folder.read("job.json"), "job.json")
-    outlines = load_outlines(folder.read("outlines.json"), "outlines.json")
-    tools = None
-    if folder.has("tools.csv"):
-        tools = parse_tool_list(folder.read("tools.csv"), "tools.csv")
-    return record, outlines, tools
-
-
 def _planned(
     folder: JobFolder,
     record: JobRecord | None,
@@ -272,9 +203,9 @@ def _planned(
     if record is not None and not mode.replace:
         for index, lay in enumerate(record.lays):
             if [p.photo_id for p in lay.photos] == ids:
-                lays = list(record.lays)
-                lays[index] = _resettled(lay, settings, corrections)
-                return replace(record, lays=tuple(lays)), [index + 1]
+                mended = list(record.lays)
+                mended[index] = _resettled(lay, settings, corrections)
+                return replace(record, lays=tuple(mended)), [index + 1]
         if not mode.add:
             raise TracerError(
                 "job-exists",
@@ -313,93 +244,9 @@ def _resettled(
     if corrections:
         photos = list(lay.photos)
         for i, more in enumerate(corrections[: len(photos)]):
-            old = photos[i].corrections
-            photos[i] = replace(
-                photos[i],
-                corrections=Corrections(
-                    keep=_joined(old.keep, more.keep),
-                    drop=_joined(old.drop, more.drop),
-                    split=_joined(old.split, more.split),
-                ),
-            )
+            photos[i] = replace(photos[i], corrections=photos[i].corrections.joined(more))
         lay = replace(lay, photos=tuple(photos))
     return lay
-
-
-def _joined(old: tuple[T, ...], more: tuple[T, ...]) -> tuple[T, ...]:
-    return (*old, *(item for item in more if item not in old))
-
-
-def _merged(record: JobRecord, before: OutlinesFile, traces: dict[int, Trace]) -> OutlinesFile:
-    """Outlines of all lays: new where a lay was run, as they were elsewhere."""
-    outlines: list[Outline] = []
-    lay_of: dict[str, int] = {}
-    calibrations: list[dict[str, Any]] = []
-    checks: list[Check] = []
-    first = {k: v for k, v in before.calibration.items() if k != "further_lays"}
-    old = [first, *before.calibration.get("further_lays", [])]
-    for number, lay in enumerate(record.lays, start=1):
-        done = traces.get(number)
-        if done is not None:
-            names = {p.photo_id: p.name for p in lay.photos}
-            mine: Sequence[Outline] = done.outlines
-            calibrations.append(calibration_summary(done.calibration, names))
-            checks += done.checks
-        else:
-            mine = [o for o in before.outlines if before.lay_of[o.outline_id] == number]
-            calibrations.append(old[number - 1] if number <= len(old) else {})
-        outlines += mine
-        lay_of |= {o.outline_id: number for o in mine}
-    calibration = {**calibrations[0], "further_lays": calibrations[1:]}
-    return OutlinesFile(tuple(outlines), calibration, tuple(checks), lay_of)
-
-
-def _pictures(number: int, photos: Sequence[Photo], done: Trace) -> dict[str, bytes]:
-    return {
-        f"pictures/lay{number}-photo{k}.jpg": overlay_bytes(
-            photo,
-            done.calibration.views[k - 1],
-            done.segmentations[k - 1],
-            done.outlines,
-            done.calibration,
-        )
-        for k, photo in enumerate(photos, start=1)
-    }
-
-
-def _drawings(content: OutlinesFile, dxf: DxfOptions | None) -> dict[str, bytes]:
-    """The common drawing of all lays, side by side; none where there is nothing to draw."""
-    if not content.outlines:
-        return {}
-    placed = []
-    offset = 0.0
-    for number in sorted(set(content.lay_of.values())):
-        mine = [o for o in content.outlines if content.lay_of[o.outline_id] == number]
-        left = min(o.region.bounds[0] for o in mine)
-        right = max(o.region.bounds[2] for o in mine)
-        shift = 0.0 if not placed else offset - left
-        placed += [replace(o, region=affinity.translate(o.region, shift)) for o in mine]
-        offset = right + shift + LAY_GAP_MM
-    drawing = draw_outlines(placed)
-    return {
-        "outlines.dxf": verified_dxf(drawing, dxf),
-        "outlines.svg": verified_svg(drawing),
-    }
-
-
-def _stale(folder: JobFolder, record: JobRecord, files: dict[str, bytes], mode: Mode) -> list[str]:
-    """Files of an earlier state that nothing refers to any more."""
-    if not folder.exists():
-        return []
-    wanted = set(files) | {p.file for lay in record.lays for p in lay.photos}
-    present = [p for room in ("photos", "pictures") for p in (folder.path / room).glob("*")]
-    stale = [
-        name
-        for path in present
-        if (name := path.relative_to(folder.path).as_posix()) not in wanted
-        and (mode.replace or name.startswith("photos/"))
-    ]
-    return stale + [n for n in ("outlines.dxf", "outlines.svg") if n not in files]
 
 
 def read_list(path: Path) -> bytes:

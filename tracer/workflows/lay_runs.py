@@ -1,0 +1,112 @@
+"""Running lays of a job: traces and every file that follows from them, nothing written yet.
+
+`tracer.workflows.trace_job` and `tracer.workflows.retrace` commit what is made here.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+
+from tracer import __version__
+from tracer.export.dxf import DxfOptions
+from tracer.model.photo import Photo
+from tracer.photos import decode_photo
+from tracer.progress import StepClock
+from tracer.project.outlines_file import OutlinesFile, dump_outlines
+from tracer.project.schema import JobRecord, PhotoRecord, dump_job
+from tracer.project.silhouettes_file import dump_silhouettes, load_silhouettes, seen_edges
+from tracer.project.tool_list import ToolList, format_tool_list
+from tracer.workflows.job_files import common_drawings, lay_options, lay_pictures, merged_outlines
+from tracer.workflows.trace import Trace, trace
+
+__all__ = ["LayRuns", "run_lays"]
+
+
+@dataclass(frozen=True, eq=False)
+class LayRuns:
+    """What a run made: the record it leaves, outlines, traces by lay, files by name."""
+
+    record: JobRecord
+    content: OutlinesFile
+    traces: dict[int, Trace]
+    files: dict[str, bytes]
+
+
+def run_lays(
+    record: JobRecord,
+    numbers: Sequence[int],
+    before: OutlinesFile,
+    given: ToolList,
+    photo_bytes: Callable[[PhotoRecord], bytes],
+    *,
+    tools_name: str = "tools.csv",
+    dxf: DxfOptions | None = None,
+    clock: StepClock | None = None,
+    seen_before: bytes | None = None,
+) -> LayRuns:
+    """Trace the lays of these numbers (1, 2 ...) and make the job's files again.
+
+    Parameters
+    ----------
+    before
+        Outlines of the earlier run; tools keep their numbers, other lays their outlines.
+    given
+        The tool list, all lays.
+    photo_bytes
+        Gives the bytes of a photo of the job.
+    clock
+        Receives progress and measures the steps.
+    seen_before
+        ``silhouettes.json`` of the earlier run, for the lays that are not run.
+
+    Raises
+    ------
+    TracerError
+        As the stages do.
+    """
+    clock = clock or StepClock()
+    traces: dict[int, Trace] = {}
+    photos: dict[int, list[Photo]] = {}
+    for number in numbers:
+        lay = record.lays[number - 1]
+        clock.step("reading photos")
+        photos[number] = [decode_photo(photo_bytes(p), p.name) for p in lay.photos]
+        clock.stop()
+        done = trace(
+            photos[number],
+            [row for row in given.rows if row.lay == number],
+            options=lay_options(lay),
+            list_name=tools_name,
+            earlier=[o for o in before.outlines if before.lay_of[o.outline_id] == number],
+            next_number=record.next_outline,
+            progress=clock.receiver,
+        )
+        traces[number] = done
+        record = replace(record, next_outline=done.next_number)
+        for name, seconds in done.seconds.items():
+            clock.seconds[name] = clock.seconds.get(name, 0.0) + seconds
+    clock.step("drawing and writing")
+    content = merged_outlines(record, before, traces)
+    rows = [
+        replace(row, lay=number)
+        for number in range(1, len(record.lays) + 1)
+        for row in (
+            traces[number].rows if number in traces else [r for r in given.rows if r.lay == number]
+        )
+    ]
+    seen = load_silhouettes(seen_before, "silhouettes.json") if seen_before else {}
+    for done in traces.values():
+        for view, segmentation in zip(done.calibration.views, done.segmentations, strict=True):
+            seen[view.photo_id] = seen_edges(segmentation, view, done.outlines)
+    files = {
+        "job.json": dump_job(replace(record, tracer_version=__version__)),
+        "outlines.json": dump_outlines(content),
+        "silhouettes.json": dump_silhouettes(seen),
+        "tools.csv": format_tool_list(given.with_rows(rows)),
+    }
+    for number, done in traces.items():
+        files |= lay_pictures(number, photos[number], done)
+    files |= common_drawings(content, dxf)
+    clock.stop()
+    return LayRuns(record, content, traces, files)
