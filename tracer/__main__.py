@@ -2,11 +2,16 @@
 
 from __future__ import annotations
 
+import os
 import sys
 
 
 def main() -> None:
     """Run the command line and leave with its exit code."""
+    # The matrices here are small: threads inside the algebra library cost more than they give.
+    # It reads this once, when numpy is first imported; what the person has set is left alone.
+    for name in ("OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
+        os.environ.setdefault(name, "1")
     from tracer.cli.app import run
 
     sys.exit(run(sys.argv[1:]))
