@@ -51,6 +51,8 @@ class LayRecord:
     edge: str | None = None
     keep_cables: bool = False
     silhouettes: str = "auto"
+    #: digest of the inputs that the lay's outlines were made from; another means: run it again
+    traced: str = ""
 
 
 @dataclass(frozen=True)

@@ -5,6 +5,7 @@ Pure but for `opened_job`: the other functions turn traces into the files that a
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Sequence
 from dataclasses import replace
 from typing import Any
@@ -27,6 +28,7 @@ from tracer.workflows.trace import Separation, Trace, TraceOptions
 
 __all__ = [
     "common_drawings",
+    "inputs_digest",
     "lay_options",
     "lay_pictures",
     "merged_outlines",
@@ -47,6 +49,19 @@ def opened_job(folder: JobFolder) -> tuple[JobRecord | None, OutlinesFile, ToolL
     if folder.has("tools.csv"):
         tools = parse_tool_list(folder.read("tools.csv"), "tools.csv")
     return record, outlines, tools
+
+
+def inputs_digest(lay: LayRecord, number: int, tools: ToolList) -> str:
+    """Digest of all that a lay's outlines depend on: photos, settings, corrections, its rows.
+
+    Rows count in a fixed order, since a spreadsheet may sort them.
+    """
+    rows = sorted(
+        repr(replace(row, line=0, x_px=round(row.x_px, 1), y_px=round(row.y_px, 1)))
+        for row in tools.rows
+        if row.lay == number
+    )
+    return hashlib.sha256(repr((replace(lay, traced=""), rows)).encode()).hexdigest()[:16]
 
 
 def lay_options(lay: LayRecord) -> TraceOptions:

@@ -17,7 +17,14 @@ from tracer.project.outlines_file import OutlinesFile, dump_outlines
 from tracer.project.schema import JobRecord, PhotoRecord, dump_job
 from tracer.project.silhouettes_file import dump_silhouettes, load_silhouettes, seen_edges
 from tracer.project.tool_list import ToolList, format_tool_list
-from tracer.workflows.job_files import common_drawings, lay_options, lay_pictures, merged_outlines
+from tracer.workflows.job_files import (
+    common_drawings,
+    inputs_digest,
+    lay_options,
+    lay_pictures,
+    merged_outlines,
+)
+from tracer.workflows.memo import StageMemo
 from tracer.workflows.trace import Trace, trace
 
 __all__ = ["LayRuns", "run_lays"]
@@ -44,6 +51,7 @@ def run_lays(
     dxf: DxfOptions | None = None,
     clock: StepClock | None = None,
     seen_before: bytes | None = None,
+    memo: StageMemo | None = None,
 ) -> LayRuns:
     """Trace the lays of these numbers (1, 2 ...) and make the job's files again.
 
@@ -59,6 +67,8 @@ def run_lays(
         Receives progress and measures the steps.
     seen_before
         ``silhouettes.json`` of the earlier run, for the lays that are not run.
+    memo
+        Results of earlier runs, see `trace`.
 
     Raises
     ------
@@ -81,6 +91,7 @@ def run_lays(
             earlier=[o for o in before.outlines if before.lay_of[o.outline_id] == number],
             next_number=record.next_outline,
             progress=clock.receiver,
+            memo=memo,
         )
         traces[number] = done
         record = replace(record, next_outline=done.next_number)
@@ -99,11 +110,17 @@ def run_lays(
     for done in traces.values():
         for view, segmentation in zip(done.calibration.views, done.segmentations, strict=True):
             seen[view.photo_id] = seen_edges(segmentation, view, done.outlines)
+    tools = given.with_rows(rows)
+    lays = tuple(
+        replace(lay, traced=inputs_digest(lay, number, tools)) if number in traces else lay
+        for number, lay in enumerate(record.lays, start=1)
+    )
+    record = replace(record, lays=lays, tracer_version=__version__)
     files = {
-        "job.json": dump_job(replace(record, tracer_version=__version__)),
+        "job.json": dump_job(record),
         "outlines.json": dump_outlines(content),
         "silhouettes.json": dump_silhouettes(seen),
-        "tools.csv": format_tool_list(given.with_rows(rows)),
+        "tools.csv": format_tool_list(tools),
     }
     for number, done in traces.items():
         files |= lay_pictures(number, photos[number], done)

@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from enum import StrEnum
+from functools import partial
 
 import numpy as np
 from shapely.geometry import Polygon
@@ -25,6 +26,7 @@ from tracer.model.tool_list import ToolRow
 from tracer.parallax.single import outline_from_silhouette
 from tracer.progress import Progress, StepClock
 from tracer.segmentation import SegmentOptions, segment
+from tracer.workflows.memo import StageMemo
 from tracer.workflows.naming import assign_rows, keep_numbers, reading_order
 
 __all__ = ["Separation", "Trace", "TraceOptions", "trace"]
@@ -115,6 +117,7 @@ def trace(
     earlier: Sequence[Outline] = (),
     next_number: int = 1,
     progress: Progress | None = None,
+    memo: StageMemo | None = None,
 ) -> Trace:
     """Trace one lay.
 
@@ -134,6 +137,8 @@ def trace(
         First number that was never given in the job.
     progress
         Receiver of progress.
+    memo
+        Results of earlier runs: stages whose inputs are unchanged are not run again.
 
     Raises
     ------
@@ -142,19 +147,37 @@ def trace(
         ``photo-twice``.
     """
     options = options or TraceOptions()
+    memo = memo or StageMemo()
     _refuse_doubles(photos)
     clock = StepClock(progress)
     clock.step("finding cards")
-    calibration = calibrate(
-        photos,
-        card_sizes=options.card_sizes,
-        camera_height_mm=options.camera_height_mm,
-        mat_mm=options.mat_mm,
-        progress=clock.fraction,
+    lay_key = (
+        *(photo.photo_id for photo in photos),
+        repr((options.card_sizes, options.camera_height_mm, options.mat_mm)),
+    )
+    calibration = memo.get(
+        ("calibrate", lay_key),
+        lambda: calibrate(
+            photos,
+            card_sizes=options.card_sizes,
+            camera_height_mm=options.camera_height_mm,
+            mat_mm=options.mat_mm,
+            progress=clock.fraction,
+        ),
     )
     clock.step("finding tools")
     segmentations = tuple(
-        _segment(photo, index, calibration, options, clock) for index, photo in enumerate(photos)
+        memo.get(
+            (
+                "segment",
+                lay_key,
+                photo.photo_id,
+                options.separation,
+                options.corrections.get(photo.photo_id),
+            ),
+            partial(_segment, photo, index, calibration, options, clock),
+        )
+        for index, photo in enumerate(photos)
     )
     clock.step("compensating height")
     tools, row_checks = _named(photos, segmentations, calibration, rows, list_name, options)

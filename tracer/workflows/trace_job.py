@@ -1,7 +1,8 @@
 """Tracing into a job folder: new jobs, runs again, further lays.
 
 The job's content after a run: ``job.json``, ``photos/``, ``outlines.json``, ``silhouettes.json``,
-``tools.csv``, ``pictures/``, ``outlines.dxf``, ``outlines.svg``; all of it changes in one step or not at all.
+``tools.csv``, ``pictures/``, ``outlines.dxf``, ``outlines.svg``; all of it changes in one step or
+not at all.
 """
 
 from __future__ import annotations
