@@ -45,7 +45,7 @@ __all__ = [
     "Placement",
     "Ply",
     "PlyRole",
-    "Pocket",
+    "PanelPocket",
     "Slab",
     "Stock",
     "Tile",
@@ -255,8 +255,8 @@ class Label:
 
 
 @dataclass(frozen=True, eq=False)
-class Pocket:
-    """Opening for one tool.
+class PanelPocket:
+    """Opening for one tool, with its parts. `tracer.model.pocket` holds the bare wall.
 
     Attributes
     ----------
@@ -388,8 +388,8 @@ class Panel:
         From front to back.
     tiles
         By slab and number.
-    slots
-        Finger slots shared by several tools.
+    insert
+        Sheet that floor inserts are cut from, where there is one.
     checks
         Findings, without those that only a machine profile can decide.
     """
@@ -399,13 +399,14 @@ class Panel:
     bay: Bay
     shape: Polygon
     plies: tuple[Ply, ...]
-    pockets: tuple[Pocket, ...]
+    pockets: tuple[PanelPocket, ...]
     tiles: tuple[Tile, ...] = ()
     keep_outs: tuple[KeepOut, ...] = ()
     fixings: tuple[Fixing, ...] = ()
     dimensions: tuple[Dimension, ...] = ()
     inlays: tuple[Inlay, ...] = ()
     back_cavities: tuple[BackCavity, ...] = ()
+    insert: Stock | None = None
     checks: tuple[Check, ...] = field(default=())
 
     @property

@@ -216,11 +216,16 @@ class FixingPlan:
 
 @dataclass(frozen=True)
 class PanelPlan:
-    """Everything asked for. ``rules`` overrides single figures of `tracer.panel.rules` by name."""
+    """Everything asked for.
+
+    ``insert`` is the thin contrast sheet for floor inserts; None: the base's own stock. ``rules``
+    overrides single figures of `tracer.panel.rules` by name.
+    """
 
     title: str = "Panel"
     bay: Bay | None = None
     plies: tuple[PlyPlan, ...] = ()
+    insert: Stock | None = None
     placement: PlacementPlan = field(default_factory=PlacementPlan)
     fit: FitClass | None = None
     fit_probability: float = 0.95

@@ -44,8 +44,8 @@ TABLE: dict[str, Rule] = {
     ),
     "floor_mm": Rule(5, 3, "mm", f"least foam under a pocket: {_HABIT}"),
     "closing_mm": Rule(4, 4, "mm", f"air between tool and what closes over it, 3-5: {_HABIT}"),
-    "tip_share": Rule(
-        0.1, 0.0, "g", "own choice: bump across the wall that a tool must bear without tipping out"
+    "lean_deg": Rule(
+        1.0, 0.0, "deg", "own choice: walls and boards lean this much, and the tool must stay in"
     ),
     "bearing_kpa": Rule(
         20, 20, "kPa", "half the stress that squashes 33 kg/m3 foam by 25 % (its data sheet: 40)"
@@ -82,9 +82,7 @@ TABLE: dict[str, Rule] = {
     "reach_low_mm": Rule(
         1010, 1010, "mm", "hip of a tall man, ANSUR II (US Army 2012) 95th percentile"
     ),
-    "reach_high_mm": Rule(
-        1270, 1270, "mm", "shoulder of a short woman, ANSUR II 5th percentile"
-    ),
+    "reach_high_mm": Rule(1270, 1270, "mm", "shoulder of a short woman, ANSUR II 5th percentile"),
     "reach_top_mm": Rule(1800, 1800, "mm", "raised wrist of a short woman, ANSUR II (rounded)"),
 }
 
@@ -103,7 +101,7 @@ class Rules:
     through_share: float
     floor_mm: float
     closing_mm: float
-    tip_share: float
+    lean_deg: float
     bearing_kpa: float
     grip_mm: float
     notch_bare_mm: float
@@ -147,7 +145,7 @@ FIT_MM: dict[FitClass, float] = {
 
 def default_fit(kind: BayKind) -> FitClass:
     """Tools on a wall are held by their pockets; in a drawer they only lie in them."""
-    return FitClass.SNUG if kind is BayKind.WALL else FitClass.LOOSE
+    return FitClass.SNUG if kind is BayKind.WALL else FitClass.EASY
 
 
 def _web_by_thickness(plies: tuple[Ply, ...]) -> float:
