@@ -11,23 +11,22 @@ from dataclasses import dataclass, field, replace
 from enum import StrEnum
 from functools import partial
 
-import numpy as np
 from shapely.geometry import Polygon
 
 from tracer.calibration import CardSizes, calibrate, check_outlines
 from tracer.errors import TracerError
 from tracer.model.calibration import Calibration
 from tracer.model.corrections import Corrections
-from tracer.model.outline import EdgeModel, HeightSource, Outline
+from tracer.model.outline import EdgeModel, Outline
 from tracer.model.photo import Photo
 from tracer.model.report import Check, Severity
-from tracer.model.silhouette import Kind, Segmentation, Silhouette
+from tracer.model.silhouette import Segmentation
 from tracer.model.tool_list import ToolRow
-from tracer.parallax.single import outline_from_silhouette
 from tracer.progress import Progress, StepClock
 from tracer.segmentation import SegmentOptions, segment
+from tracer.workflows.lay_tools import Defaults, LayTools, find_tools, outline_of
 from tracer.workflows.memo import StageMemo
-from tracer.workflows.naming import assign_rows, keep_numbers, reading_order
+from tracer.workflows.naming import keep_numbers
 
 __all__ = ["Separation", "Trace", "TraceOptions", "trace"]
 
@@ -97,15 +96,6 @@ class Trace:
     checks: tuple[Check, ...]
     next_number: int
     seconds: dict[str, float]
-
-
-@dataclass(frozen=True, eq=False)
-class _Tool:
-    """One tool of the lay before it has a name: what the first photo that shows it shows."""
-
-    silhouette: Silhouette
-    photo_index: int
-    row: ToolRow | None = None
 
 
 def trace(
@@ -179,21 +169,24 @@ def trace(
         )
         for index, photo in enumerate(photos)
     )
-    clock.step("compensating height")
-    tools, row_checks = _named(photos, segmentations, calibration, rows, list_name, options)
-    ids, next_number = keep_numbers([t.silhouette.region for t in tools], earlier, next_number)
+    clock.step("compensating height" if len(photos) == 1 else "solving heights and edges")
+    defaults = Defaults(options.default_height_mm, options.edge, options.keep_cables)
+    found = find_tools(
+        photos, segmentations, calibration, rows, list_name, defaults, clock.fraction
+    )
+    seen = [t.silhouette.region if t.solved is None else t.solved.region for t in found.tools]
+    ids, next_number = keep_numbers(seen, earlier, next_number)
     outlines: list[Outline] = []
-    checks: list[Check] = []
-    for tool, outline_id in zip(tools, ids, strict=True):
-        outline, found = _single(tool, outline_id, calibration, options)
+    checks: list[Check] = _about_outlines(found, ids)
+    for tool, outline_id in zip(found.tools, ids, strict=True):
+        outline, more = outline_of(tool, outline_id, calibration, defaults)
         outlines.append(_with_revision(outline, earlier))
-        checks += found
+        checks += more
     clock.stop()
     checks = [
         *(c for photo in photos for c in photo.checks),
         *calibration.checks,
         *(c for s in segmentations for c in s.checks),
-        *row_checks,
         *check_outlines(calibration, [(o.outline_id, o.region) for o in outlines]),
         *checks,
         *_nothing_found(outlines, photos),
@@ -202,7 +195,7 @@ def trace(
         calibration=calibration,
         segmentations=segmentations,
         outlines=tuple(outlines),
-        rows=_updated_rows(rows, outlines, [t.row for t in tools]),
+        rows=_updated_rows(rows, outlines, [t.row for t in found.tools]),
         checks=tuple(checks),
         next_number=next_number,
         seconds=clock.seconds,
@@ -235,56 +228,15 @@ def _segment(
     )
 
 
-def _named(
-    photos: Sequence[Photo],
-    segmentations: Sequence[Segmentation],
-    calibration: Calibration,
-    rows: Sequence[ToolRow],
-    list_name: str,
-    options: TraceOptions,
-) -> tuple[list[_Tool], tuple[Check, ...]]:
-    """Tools of the first photo in reading order, each with its row."""
-    view = calibration.views[0]
-    kept = [
-        s for s in segmentations[0].silhouettes if s.kind is not Kind.CABLE or options.keep_cables
+def _about_outlines(found: LayTools, ids: Sequence[str]) -> list[Check]:
+    """Findings about silhouettes turned into findings about the outlines made of them."""
+    id_of = {
+        t.silhouette.silhouette_id: i for t, i in zip(found.tools, ids, strict=True) if t.solved
+    }
+    return [
+        replace(c, subject_id=id_of[c.subject_id]) if c.subject_id in id_of else c
+        for c in found.checks
     ]
-    centres = np.array([s.region.representative_point().coords[0] for s in kept]).reshape(-1, 2)
-    order = reading_order(view.to_photo(centres), photos[0].size_px[1]) if kept else []
-    kept = [kept[i] for i in order]
-    points = view.to_sheet([[row.x_px, row.y_px] for row in rows]) if rows else np.empty((0, 2))
-    assigned = assign_rows(rows, points, [s.region for s in kept], list_name)
-    tools = [
-        _Tool(s, 0, None if i is None else rows[i])
-        for s, i in zip(kept, assigned.row_of, strict=True)
-    ]
-    return tools, assigned.checks
-
-
-def _single(
-    tool: _Tool, outline_id: str, calibration: Calibration, options: TraceOptions
-) -> tuple[Outline, tuple[Check, ...]]:
-    """Outline of a tool from one photo, by its row or the lay's defaults."""
-    row = tool.row
-    height, source = options.default_height_mm, HeightSource.DEFAULT
-    if row is not None and row.height_mm is not None:
-        height, source = row.height_mm, HeightSource.TYPED
-    edge = row.edge if row is not None and row.edge is not None else options.edge
-    if edge is None:
-        known = np.isfinite(tool.silhouette.edge_height)
-        edge = EdgeModel.LEARNED if known.any() else EdgeModel.MID
-    view = calibration.views[tool.photo_index]
-    return outline_from_silhouette(
-        tool.silhouette,
-        view,
-        outline_id=outline_id,
-        name=row.name if row is not None else None,
-        height_mm=height,
-        height_source=source,
-        edge=edge,
-        edge_fraction=row.edge_fraction if row is not None else None,
-        pose_cov=calibration.pose_cov.get(view.photo_id),
-        sigma_map=calibration.sigma,
-    )
 
 
 def _with_revision(outline: Outline, earlier: Sequence[Outline]) -> Outline:
