@@ -1,0 +1,237 @@
+"""A grey photo to the scale cards it shows, corner by corner, each miss with its reason."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cache
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+from scipy.optimize import minimize_scalar
+
+from tracer.calibration.markers import (
+    Markers,
+    find_markers,
+    marker_corners_card_mm,
+    shows_mirrored_markers,
+)
+from tracer.calibration.saddle import (
+    Grey,
+    apply_homography,
+    fit_homography,
+    fit_lattice,
+)
+from tracer.errors import TracerError
+from tracer.model.card import CARD_COUNT, COLUMNS, ROWS, inner_corners_card_mm
+from tracer.model.photo import Photo
+
+__all__ = ["Detection", "SeenCard", "detect_cards", "grey_of"]
+
+Array = NDArray[np.float64]
+
+#: a card further from flat than this is no measure any more: a false lock, or crumpled paper
+MAX_SIGMA_PX, MAX_SIGMA_SHARE = 0.3, 0.012
+DARK_LEVEL = 40  # of 255: nothing in the picture is brighter
+BLUR_LIMIT_PX = 2.5
+
+
+@dataclass(frozen=True, eq=False)
+class SeenCard:
+    """One card in one photo.
+
+    ``kept`` (n,) indices into the 15 inner corners, ``points_px`` (n, 2) their places,
+    ``sigma_px`` how far they are from a flat lattice after the photo's lens (per axis),
+    ``spacing_px`` the shortest side of a square.
+    """
+
+    number: int
+    kept: NDArray[np.intp]
+    points_px: Array
+    sigma_px: float
+    spacing_px: float
+
+    @property
+    def corners_card_mm(self) -> Array:
+        """The corners found (n, 2), on the card."""
+        return inner_corners_card_mm()[self.kept]
+
+
+@dataclass(frozen=True, eq=False)
+class Detection:
+    """Cards of one photo.
+
+    ``bend`` is a first guess of the lens: the k1 at the guessed focal length with which the
+    cards look flattest. ``lost`` says of each card that was seen and not measured, why.
+    """
+
+    cards: dict[int, SeenCard]
+    lost: dict[int, str]
+    bend: float
+
+
+def grey_of(photo: Photo) -> Grey:
+    """Grey picture (H, W) of a photo."""
+    return np.asarray(cv2.cvtColor(photo.pixels, cv2.COLOR_RGB2GRAY), np.uint8)
+
+
+@cache
+def _neighbours() -> NDArray[np.intp]:
+    index = np.arange((COLUMNS - 1) * (ROWS - 1)).reshape(ROWS - 1, COLUMNS - 1)
+    return np.vstack(
+        [
+            np.column_stack([index[:, :-1].ravel(), index[:, 1:].ravel()]),
+            np.column_stack([index[:-1].ravel(), index[1:].ravel()]),
+        ]
+    )
+
+
+def detect_cards(grey: Grey, name: str, focal_px: float) -> Detection:
+    """Find and measure all cards of one upright grey photo.
+
+    Parameters
+    ----------
+    grey
+        (H, W) uint8.
+    name
+        What to call the photo in a sentence.
+    focal_px
+        Focal length, roughly; only the lens guess uses it.
+
+    Raises
+    ------
+    TracerError
+        ``card-number-twice``; and when nothing is found ``photo-mirrored``, ``photo-too-dark``,
+        ``photo-blurred`` or ``no-card``.
+    """
+    markers = find_markers(grey)
+    twice = [number for number, card in markers.items() if card.doubled]
+    if twice:
+        raise TracerError(
+            "card-number-twice",
+            f"Photo {name} shows two cards with the number {twice[0]}.",
+            "Use every card number once: take one of the two away, or print other numbers.",
+        )
+    cards: dict[int, SeenCard] = {}
+    lost: dict[int, str] = {}
+    for number, found in markers.items():
+        card = _measure(grey, number, found)
+        if isinstance(card, SeenCard):
+            cards[number] = card
+        else:
+            lost[number] = card
+    bend = _flattest_bend(list(cards.values()), grey.shape, focal_px)
+    for number, card in list(cards.items()):
+        sigma = _lattice_sigma(card, _straighten(card.points_px, bend, grey.shape, focal_px))
+        if sigma > max(MAX_SIGMA_PX, MAX_SIGMA_SHARE * card.spacing_px):
+            lost[number] = "its corners do not form a flat board: it is curled, creased or blurred"
+            del cards[number]
+        else:
+            cards[number] = SeenCard(number, card.kept, card.points_px, sigma, card.spacing_px)
+    if not cards:
+        _refuse(grey, name, lost)
+    return Detection(cards, lost, bend)
+
+
+def _measure(grey: Grey, number: int, markers: Markers) -> SeenCard | str:
+    """Guided fit of one card, or the reason why it failed."""
+    known = marker_corners_card_mm()[markers.places].reshape(-1, 2)
+    seen = markers.corners_px.reshape(-1, 2)
+    homography = fit_homography(known, seen, robust_px=3.0)
+    if homography is None:
+        return "its markers do not fit together"
+    lattice = fit_lattice(grey, inner_corners_card_mm(), _neighbours(), homography)
+    if lattice is None:
+        return "too few of its inner corners can be measured: it is covered, cut off or blurred"
+    return SeenCard(number, lattice.kept, lattice.points_px, lattice.sigma_px, lattice.spacing_px)
+
+
+def _straighten(points_px: Array, bend: float, shape: tuple[int, ...], focal_px: float) -> Array:
+    """Points (N, 2) relative to the picture's middle, first-order lens removed."""
+    p = points_px - ((shape[1] - 1) / 2, (shape[0] - 1) / 2)
+    ideal = p
+    for _ in range(4):  # fixed-point iteration; exact enough for a first guess
+        radius2 = np.sum((ideal / focal_px) ** 2, axis=1, keepdims=True)
+        ideal = p / (1 + bend * radius2)
+    return ideal
+
+
+def _lattice_sigma(card: SeenCard, points_px: Array) -> float:
+    fitted = fit_homography(card.corners_card_mm, points_px)
+    if fitted is None:
+        return float("inf")
+    residual = points_px - apply_homography(fitted, card.corners_card_mm)
+    return float(np.sqrt(np.sum(residual**2) / (2 * len(points_px) - 8)))
+
+
+def _flattest_bend(cards: list[SeenCard], shape: tuple[int, ...], focal_px: float) -> float:
+    """The k1 with which the cards' lattices are flattest; robust against one curled card."""
+    if not cards:
+        return 0.0
+
+    def misfit(bend: float) -> float:
+        sigmas = [
+            _lattice_sigma(card, _straighten(card.points_px, bend, shape, focal_px))
+            for card in cards
+        ]
+        # squares would let a curled card decide
+        return float(np.sum(np.log(np.square(sigmas) + 0.05**2)) + (bend / 0.2) ** 2)
+
+    found = minimize_scalar(misfit, bounds=(-0.35, 0.35), method="bounded", options={"xatol": 2e-3})
+    return float(found.x)
+
+
+def _refuse(grey: Grey, name: str, lost: dict[int, str]) -> None:
+    """Say why nothing could be measured."""
+    if not lost and shows_mirrored_markers(grey):
+        raise TracerError(
+            "photo-mirrored",
+            f"Photo {name} is mirrored.",
+            "Turn off mirroring in the camera or the picture editor and use the original photo.",
+        )
+    if float(np.percentile(grey, 99.5)) < DARK_LEVEL:
+        raise TracerError(
+            "photo-too-dark",
+            f"Photo {name} is too dark to read a scale card.",
+            "Bring more light, from two sides if you can, and photograph again.",
+        )
+    blur = blur_px(grey)
+    if blur > BLUR_LIMIT_PX:
+        raise TracerError(
+            "photo-blurred",
+            f"Photo {name} is too blurred to read a scale card (edges about {blur:.0f} px wide).",
+            "Hold the camera still or rest it, tap on the sheet to focus, and bring more light.",
+        )
+    if lost:
+        number, reason = next(iter(lost.items()))
+        raise TracerError(
+            "no-card",
+            f"No scale card in photo {name} can be measured; of card {number}, {reason}.",
+            "Lay 4 to 8 cards flat around the tools, uncovered and fully in the picture.",
+        )
+    raise TracerError(
+        "no-card",
+        f"Photo {name} shows no scale card.",
+        f"Lay 4 to 8 printed cards (numbers 0 to {CARD_COUNT - 1}) flat around the tools, "
+        "uncovered and fully in the picture.",
+    )
+
+
+def blur_px(grey: Grey) -> float:
+    """Width of the sharpest strong edges as the sigma of a Gaussian blur, px.
+
+    A step of height A blurred by sigma has the steepest slope A / (sigma sqrt(2 pi)). The 2 % of
+    places with the largest local contrast are looked at, the sharper half of them decides.
+    """
+    soft = cv2.GaussianBlur(grey, (0, 0), 1.0)
+    window = np.ones((25, 25), np.uint8)
+    span = cv2.dilate(soft, window).astype(np.float32) - cv2.erode(soft, window)
+    gx = cv2.Sobel(soft, cv2.CV_32F, 1, 0, ksize=3, scale=1 / 8)
+    gy = cv2.Sobel(soft, cv2.CV_32F, 0, 1, ksize=3, scale=1 / 8)
+    steepest = cv2.dilate(cv2.magnitude(gx, gy), window)
+    strong = span >= max(float(np.percentile(span, 98)), 8.0)
+    if not strong.any():
+        return 0.0
+    widths = span[strong] / (np.maximum(steepest[strong], 1e-3) * np.sqrt(2 * np.pi))
+    sigma2 = float(np.percentile(widths, 25)) ** 2 - 1.0  # the smoothing above
+    return float(np.sqrt(max(sigma2, 0.0)))

@@ -1,0 +1,285 @@
+"""What the maker should know about a calibration, and when it is no use at all."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+import numpy as np
+from shapely.geometry import Polygon
+
+from tracer.calibration.lay import Problem, view_of
+from tracer.calibration.optics import focal_px
+from tracer.calibration.solve import Fit
+from tracer.errors import TracerError
+from tracer.model.calibration import Calibration
+from tracer.model.report import Check, Severity
+
+__all__ = ["check_outlines", "findings", "refuse_unusable"]
+
+MAX_CHI2 = 9.0
+MIN_HEIGHT_MM = 300.0
+MAX_TILT_DEG = 50.0
+ULTRA_WIDE_MM = 20.0
+SURE_TILT_DEG = 8.0  # above it the cards themselves show the focal length
+HEIGHT_SIGMA_SHARE = 0.05  # of the camera height: 0.3 mm on a tool 20 mm tall, 300 mm away
+SCATTER_MM = 0.5
+SIGMA_WARN_MM, SIGMA_FAIL_MM = 0.3, 2.0
+NEAR_HULL_MM = 100.0
+
+
+def refuse_unusable(problem: Problem, fit: Fit) -> None:
+    """Stop where no answer is better than this one.
+
+    Raises
+    ------
+    TracerError
+        ``cards-not-flat``, ``camera-too-close`` or ``photo-too-oblique``.
+    """
+    noise2 = fit.chi2_per_freedom
+    if noise2 > MAX_CHI2:
+        raise TracerError(
+            "cards-not-flat",
+            "The cards do not lie on one flat sheet: their corners miss it by "
+            f"{fit.sigma_px * noise2**0.5:.1f} px on average.",
+            "Lay the sheet on a flat table, press the cards flat with tape, photograph again.",
+        )
+    for k, photo in enumerate(problem.photos):
+        view = view_of(fit, k, photo)
+        if view.height_mm < MIN_HEIGHT_MM:
+            raise TracerError(
+                "camera-too-close",
+                f"The camera of photo {photo.name} was only {view.height_mm:.0f} mm above the "
+                "sheet; from there any tool hides much of its own outline.",
+                "Photograph from at least 1 m, better 1.5 m, and zoom in if need be.",
+            )
+        if view.tilt_deg > MAX_TILT_DEG:
+            raise TracerError(
+                "photo-too-oblique",
+                f"Photo {photo.name} looks at the sheet from the side (tilt "
+                f"{view.tilt_deg:.0f} degrees).",
+                f"Photograph from above, tilted by less than {MAX_TILT_DEG:.0f} degrees, "
+                "better less than 15.",
+            )
+
+
+def findings(
+    calibration: Calibration,
+    problem: Problem,
+    fit: Fit,
+    lost: Sequence[Mapping[int, str]],
+) -> tuple[Check, ...]:
+    """All findings: cards left out, print size, lens, height, scatter."""
+    return (
+        *_card_findings(calibration, problem, lost),
+        *_size_findings(problem),
+        *_lens_findings(calibration, problem, fit),
+        *_scatter_findings(calibration),
+    )
+
+
+def _card_findings(
+    calibration: Calibration, problem: Problem, lost: Sequence[Mapping[int, str]]
+) -> list[Check]:
+    checks = []
+    for card in calibration.cards:
+        if not card.used:
+            checks.append(
+                Check(
+                    "card-left-out",
+                    Severity.WARN,
+                    f"Card {card.number} was left out: {card.reason}.",
+                    "Press it flat, leave it where it is while photographing, and print all "
+                    "cards at the same size.",
+                    subject_id=f"card {card.number}",
+                )
+            )
+    for photo, reasons in zip(problem.photos, lost, strict=True):
+        for number, reason in reasons.items():
+            checks.append(
+                Check(
+                    "card-not-measured",
+                    Severity.WARN,
+                    f"Card {number} in photo {photo.name} was not used: {reason}.",
+                    "Lay it flat, uncovered and fully in the picture.",
+                    subject_id=f"card {number}",
+                )
+            )
+    count = sum(card.used for card in calibration.cards)
+    if count < 3:
+        checks.append(
+            Check(
+                "few-cards",
+                Severity.WARN,
+                f"Only {count} scale card{'s were' if count > 1 else ' was'} used: sizes are good "
+                "near it and get worse with the distance."
+                if count == 1
+                else "Only 2 scale cards were used: a faulty card could not be noticed.",
+                "Lay 4 to 8 cards around the tools.",
+                value=float(count),
+                limit=3.0,
+            )
+        )
+    return checks
+
+
+def _size_findings(problem: Problem) -> list[Check]:
+    if all(problem.sizes.is_typed(k) for k in problem.numbers):
+        return []
+    return [
+        Check(
+            "card-size-not-typed",
+            Severity.WARN,
+            "The printed cards were taken to be true to size, 168.0 x 112.0 mm; a printer that "
+            "shrinks the page by 3 % makes every tool 3 % too large.",
+            "Measure one printed board between its outer edges and type it, for example "
+            "--card-size 168.0x112.0.",
+        )
+    ]
+
+
+def _lens_findings(calibration: Calibration, problem: Problem, fit: Fit) -> list[Check]:
+    checks = []
+    for k, (photo, optics, view) in enumerate(
+        zip(problem.photos, problem.optics, calibration.views, strict=True)
+    ):
+        if photo.focal_35mm is not None and photo.focal_35mm < ULTRA_WIDE_MM:
+            checks.append(
+                Check(
+                    "lens-ultra-wide",
+                    Severity.WARN,
+                    f"Photo {photo.name} was taken with an ultra-wide lens "
+                    f"({photo.focal_35mm:g} mm), which bends straight edges.",
+                    "Use the main camera (1x) from further away.",
+                    subject_id=photo.photo_id,
+                    value=photo.focal_35mm,
+                    limit=ULTRA_WIDE_MM,
+                    unit="mm",
+                )
+            )
+        sigma_height = float(np.sqrt(calibration.pose_cov[photo.photo_id][2, 2]))
+        if sigma_height > HEIGHT_SIGMA_SHARE * view.height_mm:
+            checks.append(
+                Check(
+                    "camera-height-unsure",
+                    Severity.WARN,
+                    f"The height of the camera in photo {photo.name} is only known to "
+                    f"{view.height_mm:.0f} +/- {sigma_height:.0f} mm, which blurs the correction "
+                    "of tall tools.",
+                    "Measure the height from sheet to lens (30 mm will do) and type it with "
+                    "--camera-height, or tilt the camera by about 10 degrees.",
+                    subject_id=photo.photo_id,
+                    value=sigma_height,
+                    limit=HEIGHT_SIGMA_SHARE * view.height_mm,
+                    unit="mm",
+                )
+            )
+        lens = fit.layout.lens_of(fit.x, k)
+        away = abs(float(lens[0]) - float(np.log(optics.focal_px)))
+        if optics.known and away > 3 * optics.sigma_ln_f:
+            factor = float(np.exp(lens[0])) / focal_px(1.0, optics.stored_size_px)
+            checks.append(
+                Check(
+                    "focal-length-contradicted",
+                    Severity.WARN,
+                    f"Photo {photo.name} says it was taken at {photo.focal_35mm:g} mm, but the "
+                    f"cards look like {factor:.0f} mm: was it cropped or zoomed?",
+                    "Give the photo as the camera saved it.",
+                    subject_id=photo.photo_id,
+                    value=factor,
+                    unit="mm",
+                )
+            )
+    return checks
+
+
+def _scatter_findings(calibration: Calibration) -> list[Check]:
+    errors = calibration.leave_one_out_mm
+    if not errors:
+        return []
+    number = max(errors, key=lambda k: errors[k])
+    if errors[number] <= SCATTER_MM:
+        return []
+    return [
+        Check(
+            "cards-scatter",
+            Severity.WARN,
+            f"The cards agree only to {errors[number]:.1f} mm (card {number} against the others): "
+            "the paper is wavy or the sheet is not flat.",
+            "Tape the cards down, lay the sheet on a flat table.",
+            subject_id=f"card {number}",
+            value=errors[number],
+            limit=SCATTER_MM,
+            unit="mm",
+        )
+    ]
+
+
+def check_outlines(
+    calibration: Calibration, outlines: Sequence[tuple[str, Polygon]]
+) -> tuple[Check, ...]:
+    """Findings on where outlines lie: outside the cards, or where the map is unsure.
+
+    Parameters
+    ----------
+    outlines
+        Pairs of outline id and polygon on the sheet, mm.
+    """
+    checks = []
+    for outline_id, region in outlines:
+        if region.is_empty:
+            continue
+        where = region.representative_point()
+        spot = (float(where.x), float(where.y))
+        sigma = float(calibration.sigma.at(np.array(region.exterior.coords)).max())
+        if sigma > SIGMA_FAIL_MM:
+            checks.append(
+                Check(
+                    "outline-unmeasured",
+                    Severity.FAIL,
+                    f"At {outline_id} the sheet is known only to +/- {sigma:.1f} mm: this outline "
+                    "is not fit for cutting.",
+                    "Lay cards around this tool and photograph again.",
+                    subject_id=outline_id,
+                    value=sigma,
+                    limit=SIGMA_FAIL_MM,
+                    unit="mm",
+                    where_mm=spot,
+                )
+            )
+        elif sigma > SIGMA_WARN_MM:
+            checks.append(
+                Check(
+                    "outline-uncertain",
+                    Severity.WARN,
+                    f"At {outline_id} the sheet is known only to +/- {sigma:.1f} mm.",
+                    "Lay cards around this tool.",
+                    subject_id=outline_id,
+                    value=sigma,
+                    limit=SIGMA_WARN_MM,
+                    unit="mm",
+                    where_mm=spot,
+                )
+            )
+        beyond = _reach(calibration.hull_mm, region)
+        if beyond > NEAR_HULL_MM:
+            checks.append(
+                Check(
+                    "outline-beyond-cards",
+                    Severity.WARN,
+                    f"{outline_id} reaches {beyond:.0f} mm beyond the cards; the error there is "
+                    f"about {sigma:.1f} mm.",
+                    "Lay cards around all tools, outside of them.",
+                    subject_id=outline_id,
+                    value=beyond,
+                    limit=NEAR_HULL_MM,
+                    unit="mm",
+                    where_mm=spot,
+                )
+            )
+    return tuple(checks)
+
+
+def _reach(hull: Polygon, region: Polygon) -> float:
+    """How far the farthest point of a region lies outside a convex hull, mm."""
+    outside = region.convex_hull.difference(hull)
+    return 0.0 if outside.is_empty else float(outside.hausdorff_distance(hull.boundary.union(hull)))
