@@ -94,12 +94,12 @@ class Renderer:
             if compiler is None:
                 raise RuntimeError("The renderer needs a C++ compiler.")
             command = [compiler, "-O3", "-ffast-math", "-march=native", "-shared", "-fPIC", "-x", "c++"]
-        subprocess.run([*command, str(SOURCE), "-o", str(target)], check=True, capture_output=True)
+        subprocess.run([*command, str(SOURCE), "-o", str(target)], check=True)
         self._call = ctypes.CDLL(str(target)).render_scenes
         self._bits = _marker_bits()
 
-    def render(self, lays: list[Lay]) -> Tiles:
-        """Render lays of one tile size."""
+    def render(self, lays: list[Lay]) -> tuple[Tiles, NDArray[np.float32]]:
+        """Render lays of one tile size; also the height in mm of every thing, lay after lay."""
         scenes, tools, prims, mats = join(lays)
         n, size = len(scenes), int(scenes[0]["size"])
         shapes = [(n, 2 * size, 2 * size, 3), (n, size, size), (n, size, size, 2), (n, size, size), (n, size, size)]
@@ -108,14 +108,15 @@ class Renderer:
         out = [np.zeros(s, np.uint8 if i == 1 else np.float32) for i, s in enumerate(shapes)]
         ptr = [a.ctypes.data_as(ctypes.c_void_p) for a in (scenes, tools, prims, mats, self._bits, *out)]
         self._run(n, len(tools), size, ptr)
-        return Tiles(*out)
+        return Tiles(*out), tools["height"].copy()
 
     def _run(self, n: int, n_tools: int, size: int, ptr: list[ctypes.c_void_p]) -> None:
         code = self._call(ptr[0], n, ptr[1], n_tools, ptr[2], ptr[3], ptr[4], size, *ptr[5:])
         if code:
             raise RuntimeError(f"The renderer failed with code {code}.")
 
-    def _on_gpu(self, arrays: tuple[NDArray[np.void], ...], shapes: list[tuple[int, ...]]) -> Tiles:
+    def _on_gpu(self, arrays: tuple[NDArray[np.void], ...], shapes: list[tuple[int, ...]]
+                ) -> tuple[Tiles, NDArray[np.float32]]:
         import torch
 
         held = [torch.from_numpy(np.frombuffer(a.tobytes() or b"\0", np.uint8).copy()).cuda()
@@ -125,4 +126,5 @@ class Renderer:
         torch.cuda.synchronize()
         ptr = [ctypes.c_void_p(t.data_ptr()) for t in (*held, *out)]
         self._run(shapes[0][0], len(arrays[1]), shapes[1][1], ptr)
-        return Tiles(*out)
+        tools = np.frombuffer(held[1].cpu().numpy().tobytes()[: arrays[1].nbytes], TOOL)
+        return Tiles(*out), tools["height"].copy()

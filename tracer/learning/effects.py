@@ -1,0 +1,104 @@
+"""From clean light to what a phone writes: lens, sensor, tone, sharpening, JPEG, rectification.
+
+Works at half a millimetre per sample on batches, on the GPU where there is one. The last step is
+the rectification's own prefilter (sigma 0.5 px of the 1 mm grid), as at run time.
+"""
+
+from __future__ import annotations
+
+import math
+
+import torch
+from torch import Tensor
+from torch.nn import functional as nn
+
+__all__ = ["jpeg", "photograph", "srgb"]
+
+
+def srgb(linear: Tensor) -> Tensor:
+    """Linear light 0..1 to sRGB values 0..1 (IEC 61966-2-1)."""
+    x = linear.clamp(0, 1)
+    return torch.where(x <= 0.0031308, 12.92 * x, 1.055 * x.clamp_min(1e-6) ** (1 / 2.4) - 0.055)
+
+
+def _uniform(n: int, low: float, high: float, like: Tensor) -> Tensor:
+    return torch.rand(n, 1, 1, 1, device=like.device) * (high - low) + low
+
+
+def _log_uniform(n: int, low: float, high: float, like: Tensor) -> Tensor:
+    return _uniform(n, math.log(low), math.log(high), like).exp()
+
+
+def blur(x: Tensor, sigma: Tensor, radius: int = 6) -> Tensor:
+    """Gaussian blur (B, C, H, W) with one sigma (B, 1, 1, 1) per picture, in samples."""
+    b, c, h, w = x.shape
+    t = torch.arange(-radius, radius + 1, device=x.device, dtype=x.dtype)
+    k = torch.exp(-0.5 * (t / sigma.view(b, 1).to(x.dtype)) ** 2)
+    k = (k / k.sum(1, keepdim=True)).repeat_interleave(c, 0)
+    y = nn.pad(x, (radius, radius, radius, radius), mode="replicate").view(1, b * c, h + 2 * radius, w + 2 * radius)
+    y = nn.conv2d(y, k.view(b * c, 1, 1, -1), groups=b * c)
+    y = nn.conv2d(y, k.view(b * c, 1, -1, 1), groups=b * c)
+    return y.view(b, c, h, w)
+
+
+#: Luminance table of the JPEG standard, ITU-T T.81 (1992), annex K, table K.1
+_TABLE = """16 11 10 16 24 40 51 61 12 12 14 19 26 58 60 55 14 13 16 24 40 57 69 56
+14 17 22 29 51 87 80 62 18 22 37 56 68 109 103 77 24 35 55 64 81 104 113 92
+49 64 78 87 103 121 120 101 72 92 95 98 112 100 103 99"""
+
+
+def jpeg(x: Tensor, quality: Tensor) -> Tensor:
+    """Quantise 8 x 8 blocks as JPEG does; x (B, 3, H, W) 0..1, H and W multiples of 8.
+
+    ``quality`` (B, 1, 1, 1) is the 1..100 scale of the Independent JPEG Group. Chroma is halved
+    and quantised three times as coarsely.
+    """
+    b, _, h, w = x.shape
+    rot = x.new_tensor([[0.299, 0.587, 0.114], [-0.168736, -0.331264, 0.5], [0.5, -0.418688, -0.081312]])
+    y = torch.einsum("kc,bchw->bkhw", rot, x * 255)
+    chroma = nn.interpolate(nn.avg_pool2d(y[:, 1:], 2), scale_factor=2.0, mode="bilinear", align_corners=False)
+    y = torch.cat([y[:, :1] - 128, chroma], 1)
+    i = torch.arange(8, device=x.device, dtype=x.dtype)
+    d = torch.cos((2 * i[None] + 1) * i[:, None] * math.pi / 16) * 0.5
+    d[0] = math.sqrt(1 / 8)
+    table = x.new_tensor([float(v) for v in _TABLE.split()]).view(1, 1, 1, 1, 8, 8)
+    q = quality.view(b, 1, 1, 1, 1, 1)
+    scale = torch.where(q < 50, 5000 / q, 200 - 2 * q) / 100
+    coarse = x.new_tensor([1.0, 3.0, 3.0]).view(1, 3, 1, 1, 1, 1)
+    step = (table * scale * coarse).clamp_min(1.0)
+    blocks = y.view(b, 3, h // 8, 8, w // 8, 8).transpose(3, 4)
+    f = d @ blocks @ d.T
+    f = torch.round(f / step) * step
+    y = (d.T @ f @ d).transpose(3, 4).reshape(b, 3, h, w)
+    y = torch.cat([y[:, :1] + 128, y[:, 1:]], 1)
+    back = torch.linalg.inv(rot)
+    return (torch.einsum("ck,bkhw->bchw", back, y) / 255).clamp(0, 1)
+
+
+def photograph(light: Tensor) -> Tensor:
+    """A phone's picture of linear light (B, 3, 2S, 2S), rectified: (B, 3, S, S) sRGB 0..1."""
+    b, _, h, w = light.shape
+    x = light.float()
+    luma = x.mean(1).flatten(1)[:, ::37]
+    white = torch.quantile(luma, 0.9, dim=1).view(b, 1, 1, 1).clamp_min(1e-4)
+    x = x / white * _log_uniform(b, 0.18, 1.15, x)
+    x = x * torch.exp(torch.randn(b, 3, 1, 1, device=x.device) * _uniform(b, 0.0, 0.14, x))
+    ys = torch.linspace(-1, 1, h, device=x.device).view(1, 1, h, 1) + _uniform(b, -1.5, 1.5, x)
+    xs = torch.linspace(-1, 1, w, device=x.device).view(1, 1, 1, w) + _uniform(b, -1.5, 1.5, x)
+    x = x * (1 - _uniform(b, 0, 0.16, x) * (xs**2 + ys**2) / 2).clamp_min(0.1)
+    lens = _log_uniform(b, 0.25, 1.6, x)
+    lens = torch.where(_uniform(b, 0, 1, x) < 0.06, lens * 2, lens)
+    x = blur(x, lens)
+    shot, read = _log_uniform(b, 3e-6, 1e-3, x), _log_uniform(b, 1e-4, 5e-3, x)
+    noise = torch.randn_like(x) * torch.sqrt(shot * x.clamp_min(0) + read**2)
+    noise = torch.where(_uniform(b, 0, 1, x) < 0.5, blur(noise, _uniform(b, 0.4, 1.0, x), 3) * 1.5, noise)
+    x = srgb(x + noise)
+    bend = _uniform(b, -0.25, 0.5, x)  # tone curve: S-shaped, or flatter
+    x = x + bend * (x - 0.5) * x * (1 - x) * 2
+    sat = _uniform(b, 0.6, 1.35, x)
+    grey = x.mean(1, keepdim=True)
+    x = grey + (x - grey) * sat
+    soft = blur(x, _uniform(b, 0.6, 2.0, x))
+    x = (x + (x - soft) * _uniform(b, 0.0, 1.3, x)).clamp(0, 1)
+    x = jpeg(x, _uniform(b, 55, 98, x))
+    return nn.avg_pool2d(blur(x, torch.full((b, 1, 1, 1), 1.0, device=x.device), 4), 2)

@@ -1,0 +1,98 @@
+"""What the network is to answer, and how its answer is scored while it learns."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import torch
+from torch import Tensor
+from torch.nn import functional as f
+
+__all__ = ["Targets", "directions", "loss", "prepare", "symmetry"]
+
+NEAR_MM = 2.5  # the height of the edge is learned from rays that pass this close
+
+
+@dataclass(frozen=True, eq=False)
+class Targets:
+    """Per pixel (N, S, S): tool, contact, cable, rim (0 or 1), fraction (-1 unknown), weights."""
+
+    tool: Tensor
+    contact: Tensor
+    cable: Tensor
+    rim: Tensor
+    fraction: Tensor
+    weight: Tensor
+    tall: Tensor
+
+
+def _spread(x: Tensor, radius: int) -> Tensor:
+    return f.max_pool2d(x[:, None], 2 * radius + 1, 1, radius)[:, 0]
+
+
+def prepare(tool: Tensor, cover: Tensor, near_mm: Tensor, fraction: Tensor, kinds: Tensor, heights: Tensor) -> Targets:
+    """Targets from the renderer's maps.
+
+    Parameters
+    ----------
+    tool
+        (N, S, S) uint8 ids; ``kinds`` (N, 256) int64 kind per id (0 tool, 1 cable, 2 clutter,
+        3 nothing) and ``heights`` (N, 256) mm.
+    """
+    ids = tool.long()
+    kind = torch.gather(kinds, 1, ids.flatten(1)).view_as(ids)
+    mine = torch.where(kind == 0, ids, 0).float()
+    top = _spread(mine, 2)
+    low = -_spread(torch.where(mine > 0, -mine, torch.full_like(mine, -999)), 2)
+    contact = (top > 0) & (low < 900) & (top != low)
+    is_tool = cover[..., 0] >= 0.5
+    solid = is_tool.float()
+    rim = is_tool & (-_spread(-solid, 2) < 0.5)
+    edge = (_spread(solid, 1) + _spread(-solid, 1)) > 0.5
+    clutter = _spread((kind == 2).float(), 3) > 0
+    weight = torch.where(clutter, 0.0, 1.0) * (1 + 1.5 * edge)
+    known = (fraction >= 0) & (near_mm >= 0) & (near_mm < NEAR_MM)
+    share = torch.where(known, fraction, -1.0)
+    around = _spread(torch.gather(heights, 1, ids.flatten(1)).view_as(mine) * (kind == 0), 4)
+    tall = (around / 30).clamp(0.15, 2.0)
+    return Targets(is_tool.float(), contact.float(), (cover[..., 1] >= 0.5).float(), rim.float(), share, weight, tall)
+
+
+def loss(logits: Tensor, t: Targets) -> tuple[Tensor, dict[str, Tensor]]:
+    """Sum of the heads' losses: cross-entropy, overlap, and a Gaussian likelihood of the height."""
+    out = logits.float()
+    w = t.weight
+
+    def entropy(k: int, target: Tensor, gain: float) -> Tensor:
+        e = f.binary_cross_entropy_with_logits(out[:, k], target, reduction="none")
+        e = e * w * (1 + (gain - 1) * target)
+        return e.mean()
+
+    p = torch.sigmoid(out[:, 0]) * (w > 0)
+    want = t.tool * (w > 0)
+    overlap = 1 - (2 * (p * want).sum((1, 2)) + 50) / (p.sum((1, 2)) + want.sum((1, 2)) + 50)
+    known = (t.fraction >= 0).float() * t.tall
+    mean = torch.sigmoid(out[:, 3])
+    sigma = 0.02 + 0.6 * torch.sigmoid(out[:, 4])
+    z = (t.fraction - mean) / sigma
+    height = ((0.5 * z * z + torch.log(sigma)) * known).sum() / known.sum().clamp_min(1)
+    parts = {
+        "tool": entropy(0, t.tool, 1.0), "overlap": overlap.mean(), "contact": entropy(1, t.contact, 4.0),
+        "cable": entropy(2, t.cable, 2.0), "rim": entropy(5, t.rim, 1.0), "height": height,
+    }
+    gains = {"tool": 1.0, "overlap": 0.5, "contact": 1.0, "cable": 0.5, "rim": 0.3, "height": 0.08}
+    return torch.stack([gains[k] * v for k, v in parts.items()]).sum(), parts
+
+
+def symmetry(x: Tensor, turn: int, mirror: bool) -> Tensor:
+    """Quarter turns, counter-clockwise, and mirroring left to right of maps (..., H, W)."""
+    x = torch.rot90(x, turn, (-2, -1))
+    return x.flip(-1) if mirror else x
+
+
+def directions(x: Tensor, turn: int, mirror: bool) -> Tensor:
+    """`symmetry` for a field of vectors (N, 2, H, W), x right and y up: the vectors turn too."""
+    x = symmetry(x, turn, mirror)
+    for _ in range(turn % 4):
+        x = torch.stack([-x[:, 1], x[:, 0]], 1)
+    return torch.stack([-x[:, 0], x[:, 1]], 1) if mirror else x

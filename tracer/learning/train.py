@@ -1,0 +1,250 @@
+"""Train the model on pictures rendered on the way: ``python -m tracer.learning.train``.
+
+Lays are drawn by worker processes, rendered on the GPU into a pool of linear-light tiles, and
+photographed anew (lens, noise, tone, JPEG) each time one is used. The pool's oldest tiles give
+way to new ones. Everything is drawn from the seeds given; two runs give models of the same
+score, not the same bytes.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import math
+import multiprocessing as mp
+import time
+from multiprocessing.queues import Queue
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import torch
+from torch import Tensor
+
+from tracer.learning.effects import photograph
+from tracer.learning.lays import Lay, random_lay
+from tracer.learning.network import SilhouetteNet
+from tracer.learning.renderer import Renderer
+from tracer.learning.targets import Targets, directions, loss, prepare, symmetry
+
+__all__ = ["Pool", "main", "validate"]
+
+
+def _draw(seed: int, count: int, size: int) -> list[Lay]:
+    return [random_lay(np.random.default_rng([seed, i]), size) for i in range(count)]
+
+
+def _work(queue: Queue[list[Lay]], seed: int, stride: int, chunk: int, size: int) -> None:
+    torch.set_num_threads(1)
+    while True:
+        queue.put(_draw(seed, chunk, size))
+        seed += stride
+
+
+class Pool:
+    """Rendered tiles kept on the device, ring-wise replaced."""
+
+    def __init__(self, capacity: int, size: int, device: str) -> None:
+        def room(*shape: int, kind: torch.dtype = torch.uint8) -> Tensor:
+            return torch.zeros((capacity, *shape), dtype=kind, device=device)
+
+        self.light = room(3, 2 * size, 2 * size, kind=torch.float16)
+        self.tool, self.near = room(size, size), room(size, size)
+        self.cover, self.fraction = room(size, size, 2), room(size, size)
+        self.kinds, self.heights = room(256, kind=torch.int64), room(256, kind=torch.float32)
+        self.field = room(3, kind=torch.float32)
+        self.capacity, self.size, self.device = capacity, size, device
+        self.count = self.at = 0
+
+    def add(self, renderer: Renderer, lays: list[Lay]) -> None:
+        """Render lays and take them in."""
+        tiles, heights = renderer.render(lays)
+        for i, lay in enumerate(lays):
+            k = self.at
+            n = len(lay.tools)
+            to = dict(device=self.device)
+            self.light[k] = torch.as_tensor(tiles.light[i], **to).permute(2, 0, 1).half()
+            self.tool[k] = torch.as_tensor(tiles.tool[i], **to)
+            near = torch.as_tensor(tiles.near_mm[i], **to)
+            self.near[k] = torch.where(near < 0, torch.full_like(near, 255), (near * 50).clamp(0, 254)).byte()
+            self.cover[k] = (torch.as_tensor(tiles.cover[i], **to) * 4).round().byte()
+            share = torch.as_tensor(tiles.fraction[i], **to)
+            self.fraction[k] = torch.where(share < 0, torch.full_like(share, 255), share * 250).byte()
+            self.kinds[k] = 3
+            self.kinds[k, 1 : n + 1] = torch.as_tensor(lay.tools["kind"].astype(np.int64), **to)
+            self.heights[k, 1 : n + 1] = torch.as_tensor(heights[: n].copy(), **to)
+            heights = heights[n:]
+            self.field[k] = torch.as_tensor(lay.scene["cam"].astype(np.float32), **to)
+            self.at = (self.at + 1) % self.capacity
+            self.count = min(self.count + 1, self.capacity)
+
+    def batch(self, index: Tensor, drop: float = 0.15) -> tuple[Tensor, Targets]:
+        """Photograph tiles and lay out their targets; ``drop`` is how often the camera is hidden."""
+        n, s = len(index), self.size
+        picture = photograph(self.light[index])
+        cam = self.field[index].view(n, 3, 1, 1)
+        x = torch.arange(s, device=self.device, dtype=torch.float32) - s / 2
+        dx = (x.view(1, 1, 1, s) - cam[:, :1]).expand(n, 1, s, s)
+        dy = (-x.view(1, 1, s, 1) - cam[:, 1:2]).expand(n, 1, s, s)
+        seen = (torch.rand(n, 1, 1, 1, device=self.device) >= drop).float()
+        field = torch.cat([dx, dy], 1) / cam[:, 2:] * seen
+        near = self.near[index].float()
+        near = torch.where(near == 255, -1.0, near / 50)
+        share = self.fraction[index].float()
+        share = torch.where(share == 255, -1.0, share / 250)
+        t = prepare(self.tool[index], self.cover[index].float() / 4, near, share, self.kinds[index], self.heights[index])
+        return torch.cat([picture, field], 1), t
+
+
+def _varied(x: Tensor, t: Targets, g: torch.Generator) -> tuple[Tensor, Targets]:
+    """One random symmetry for the batch, and now and then a corner outside the photo."""
+    turn, mirror = int(torch.randint(4, (1,), generator=g)), bool(torch.randint(2, (1,), generator=g))
+    maps = [symmetry(v, turn, mirror) for v in (t.tool, t.contact, t.cable, t.rim, t.fraction, t.weight, t.tall)]
+    x = torch.cat([symmetry(x[:, :3], turn, mirror), directions(x[:, 3:], turn, mirror)], 1)
+    out = Targets(*maps)
+    for i in range(len(x)):
+        if torch.rand(1, generator=g) < 0.06:
+            a = float(torch.rand(1, generator=g)) * 6.28
+            c = torch.linspace(-1, 1, x.shape[-1], device=x.device)
+            away = math.cos(a) * c[None, :] + math.sin(a) * c[:, None] > 0.3 + 0.9 * float(torch.rand(1, generator=g))
+            x[i, :3, away] = 0.0
+            for m in (out.tool, out.contact, out.cable, out.rim):
+                m[i, away] = 0.0
+            out.fraction[i, away] = -1.0
+    return x, out
+
+
+@torch.no_grad()
+def validate(net: torch.nn.Module, pool: Pool, batch: int) -> dict[str, float]:
+    """Overlap of tool pixels and error of the edge's height on a pool of its own."""
+    net.eval()
+    both = either = over = under = 0.0
+    error: list[Tensor] = []
+    sigma: list[Tensor] = []
+    torch.manual_seed(7)
+    for k in range(0, pool.count, batch):
+        x, t = pool.batch(torch.arange(k, min(k + batch, pool.count), device=pool.device), drop=0.0)
+        with torch.autocast(pool.device, torch.bfloat16, enabled=pool.device == "cuda"):
+            out = net(x)
+        out = out.float()
+        p, w = (out[:, 0] > 0) & (t.weight > 0), (t.tool > 0) & (t.weight > 0)
+        both += float((p & w).sum())
+        either += float((p | w).sum())
+        over, under = over + float((p & ~w).sum()), under + float((~p & w).sum())
+        m = (t.fraction >= 0) & (t.tall > 1)
+        error.append((torch.sigmoid(out[:, 3]) - t.fraction)[m])
+        sigma.append((0.02 + 0.6 * torch.sigmoid(out[:, 4]))[m])
+    net.train()
+    e, s = torch.cat(error), torch.cat(sigma)
+    return {
+        "iou": both / max(either, 1), "over": over / max(either, 1), "under": under / max(either, 1),
+        "height_mae": float(e.abs().mean()), "height_rms": float(e.square().mean().sqrt()),
+        "height_z": float((e / s).square().mean().sqrt()),
+    }
+
+
+def main(argv: list[str] | None = None) -> None:
+    """Train for a given time and write the averaged weights."""
+    ask = argparse.ArgumentParser(description=__doc__)
+    ask.add_argument("--out", type=Path, required=True)
+    ask.add_argument("--seconds", type=float, default=500)
+    ask.add_argument("--size", type=int, default=384)
+    ask.add_argument("--batch", type=int, default=32)
+    ask.add_argument("--pool", type=int, default=9000)
+    ask.add_argument("--first", type=int, default=1500, help="tiles rendered before the first step")
+    ask.add_argument("--validation", type=int, default=256)
+    ask.add_argument("--workers", type=int, default=14)
+    ask.add_argument("--seed", type=int, default=1)
+    ask.add_argument("--rate", type=float, default=2.5e-3)
+    ask.add_argument("--share", type=float, default=0.45, help="share of the time spent rendering")
+    ask.add_argument("--start", type=Path, help="state to go on from")
+    ask.add_argument("--chunk", type=int, default=32)
+    a = ask.parse_args(argv)
+    began = time.monotonic()
+    device = "cuda" if torch.cuda.is_available() else "cpu"
+    context = mp.get_context("spawn")
+    queue: Queue[list[Lay]] = context.Queue(maxsize=3 * a.workers)
+    base = a.seed * 1_000_000
+    workers = [
+        context.Process(target=_work, args=(queue, base + i, a.workers, a.chunk, a.size), daemon=True)
+        for i in range(a.workers)
+    ]
+    for w in workers:
+        w.start()
+    torch.manual_seed(a.seed)
+    torch.backends.cudnn.benchmark = True
+    g = torch.Generator().manual_seed(a.seed)
+    renderer = Renderer(device == "cuda")
+    held_out = Pool(a.validation, a.size, device)
+    for k in range(0, a.validation, a.chunk):
+        held_out.add(renderer, _draw(999_000_000 + k, min(a.chunk, a.validation - k), a.size))
+    print(f"validation rendered after {time.monotonic() - began:.0f} s", flush=True)
+    pool = Pool(a.pool, a.size, device)
+    net: Any = SilhouetteNet().to(device).to(memory_format=torch.channels_last)
+    average = torch.optim.swa_utils.AveragedModel(
+        net, multi_avg_fn=torch.optim.swa_utils.get_ema_multi_avg_fn(0.998), use_buffers=True
+    )
+    optimizer = torch.optim.AdamW(net.parameters(), lr=a.rate, weight_decay=0.01, fused=device == "cuda")
+    if a.start:
+        net.load_state_dict(torch.load(a.start, map_location=device, weights_only=True))
+        average.module.load_state_dict(net.state_dict())
+    a.out.mkdir(parents=True, exist_ok=True)
+    log: list[dict[str, float]] = []
+    rendering = 0.0
+    step = drawn = 0
+    trained_from = last = time.monotonic()
+    sums: dict[str, float] = {}
+    while True:
+        now = time.monotonic()
+        if now - began > a.seconds - 12:
+            break
+        if pool.count < a.first or (rendering < a.share * (now - began) and not queue.empty()):
+            lays = queue.get()
+            drawn += len(lays)
+            now = time.monotonic()
+            pool.add(renderer, lays)
+            if device == "cuda":
+                torch.cuda.synchronize()
+            rendering += time.monotonic() - now
+            if pool.count >= a.first > pool.count - a.chunk and step == 0:
+                trained_from = time.monotonic()
+                print(f"{pool.count} tiles after {trained_from - began:.0f} s", flush=True)
+            continue
+        done = (now - trained_from) / max(a.seconds - 12 - (trained_from - began), 1)
+        warm = min(1.0, (step + 1) / 200)
+        for group in optimizer.param_groups:
+            group["lr"] = a.rate * warm * (0.5 + 0.5 * math.cos(math.pi * min(done, 1.0))) + 1e-6
+        index = torch.randint(pool.count, (a.batch,), generator=g).to(device)
+        x, t = _varied(*pool.batch(index), g)
+        with torch.autocast(device, torch.bfloat16, enabled=device == "cuda"):
+            out = net(x.contiguous(memory_format=torch.channels_last))
+        total, parts = loss(out, t)
+        optimizer.zero_grad(set_to_none=True)
+        total.backward()
+        torch.nn.utils.clip_grad_norm_(net.parameters(), 2.0)
+        optimizer.step()
+        average.update_parameters(net)
+        step += 1
+        if step % 50 == 0:
+            sums = {k: float(v.detach()) for k, v in parts.items()}
+        if time.monotonic() - last > 45:
+            last = time.monotonic()
+            row = {"seconds": last - began, "step": step, "drawn": float(drawn), "waiting": queue.qsize(), "rendering": rendering, **sums}
+            row.update({f"val_{k}": v for k, v in validate(average.module, held_out, a.batch).items()})
+            log.append({k: round(float(v), 4) for k, v in row.items()})
+            print(json.dumps(log[-1]), flush=True)
+            _save(a.out, average.module, log, vars(a))
+    print(json.dumps(validate(average.module, held_out, a.batch)), flush=True)
+    _save(a.out, average.module, log, vars(a))
+    for w in workers:
+        w.terminate()
+
+
+def _save(out: Path, net: torch.nn.Module, log: list[dict[str, float]], settings: dict[str, Any]) -> None:
+    torch.save({k: v.cpu() for k, v in net.state_dict().items()}, out / "weights.pt")
+    record = {"settings": {k: str(v) for k, v in settings.items()}, "log": log}
+    (out / "log.json").write_text(json.dumps(record, indent=1))
+
+
+if __name__ == "__main__":
+    main()
