@@ -164,6 +164,8 @@ def test_mid_takes_half_far_and_less_near() -> None:
     z = edge_height_mm([-300.0, 0.0, 300.0], 1500.0, 40.0, EdgeModel.MID)
     # 20 mm of turn leave 0.2 % of the difference at 300 mm
     assert z == pytest.approx([12.0, 16.0, 20.0], abs=0.02)
+    low = edge_height_mm([-300.0, 300.0], 1500.0, 10.0, EdgeModel.MID)
+    assert low == pytest.approx([3.0, 6.0], abs=0.01)
 
 
 def test_coins_need_their_half_height() -> None:

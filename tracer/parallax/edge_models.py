@@ -20,6 +20,9 @@ Array = NDArray[np.float64]
 FAR_FRACTION, NEAR_FRACTION = 0.5, 0.3
 """Height of the seen edge over the tool's height, facing away from the nadir and towards it:
 means over rendered tools of many shapes. The edge towards the nadir is seen lower."""
+LOW_FAR_FRACTION = 0.6
+"""The same for low tools facing away: spanners, keys and blades have nearly upright sides."""
+LOW_MM, NOT_LOW_MM = 15.0, 25.0  # between these heights the two far fractions blend
 TURN_MM = 20.0  # |rho| within which an edge counts as neither: it hardly moves there anyway
 UNKNOWN_FRACTION = (FAR_FRACTION + NEAR_FRACTION) / 2
 
@@ -64,7 +67,8 @@ def edge_height_mm(
             raise ValueError("a typed edge fraction is needed")
         return np.broadcast_to(np.asarray(edge_fraction, np.float64) * height_mm, rho.shape)
     side = rho / np.hypot(rho, TURN_MM)
-    mid = (FAR_FRACTION + NEAR_FRACTION) / 2 + (FAR_FRACTION - NEAR_FRACTION) / 2 * side
+    far = float(np.interp(height_mm, [LOW_MM, NOT_LOW_MM], [LOW_FAR_FRACTION, FAR_FRACTION]))
+    mid = (far + NEAR_FRACTION) / 2 + (far - NEAR_FRACTION) / 2 * side
     if edge is EdgeModel.LEARNED and edge_fraction is not None:
         learned = np.asarray(edge_fraction, np.float64)
         mid = np.where(np.isfinite(learned), learned, mid)

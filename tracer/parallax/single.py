@@ -64,8 +64,9 @@ class Compensation:
     sigma_ring_mm
         (N,) standard deviation along the normal per exterior vertex (closing point left out).
     bias_bound_mm
-        How far the true edge may lie outside the given one because the class of the edge is not
-        known; no standard deviation covers it.
+        How far the true edge may lie outside the given one beyond what the standard deviation
+        covers. 0 for one photo: the scatter of edge heights round every model is part of the
+        standard deviation (`tracer.parallax.uncertainty.EDGE_SCATTER`).
     method
         Edge model used in the end.
     checks
@@ -229,8 +230,7 @@ def compensate(
     if sigma_map is not None:
         terms.append(sigma_map.at(moved))
     spread = np.sqrt(np.sum(np.square(terms), axis=0))
-    bias = float(np.max(np.abs(rho))) * height_mm / (2 * camera) if edge is EdgeModel.MID else 0.0
-    return Compensation(shape, _carried(shape, moved, spread), bias, edge, tuple(checks))
+    return Compensation(shape, _carried(shape, moved, spread), 0.0, edge, tuple(checks))
 
 
 def _share(edge: EdgeModel, typed: float | None, ring: _Ring) -> ArrayLike | None:
