@@ -1,0 +1,40 @@
+"""Photo files of small rendered lays, made once per run, for tests of the command line."""
+
+from __future__ import annotations
+
+from functools import cache
+from io import BytesIO
+
+from PIL import Image
+from shapely.geometry import Point, box
+
+from tests.scene_maker import Scene, make_scene
+from tests.scene_parts import Look, Tool
+
+SPANNER = (
+    box(120, 150, 260, 162)
+    .union(Point(120, 156).buffer(14))
+    .union(Point(260, 156).buffer(17))
+    .difference(Point(120, 156).buffer(7))
+)
+BLOCK = box(320, 140, 400, 190)
+TOOLS = (Tool(SPANNER, 6.0, "blue plastic"), Tool(BLOCK, 30.0, "red plastic"))
+
+
+@cache
+def lay(tools: tuple[Tool, ...] = TOOLS, seed: int = 0) -> Scene:
+    """A lay on grey board under soft light."""
+    return make_scene(tools, look=Look(seed=seed))
+
+
+def jpeg(scene: Scene, *, focal_35mm: int | None = 26, mirrored: bool = False) -> bytes:
+    """The photo as a phone saves it."""
+    image = Image.fromarray(scene.photo.pixels)
+    if mirrored:
+        image = image.transpose(Image.Transpose.FLIP_LEFT_RIGHT)
+    exif = Image.Exif()
+    if focal_35mm is not None:
+        exif.get_ifd(0x8769)[0xA405] = focal_35mm
+    out = BytesIO()
+    image.save(out, "JPEG", quality=95, exif=exif)
+    return out.getvalue()
