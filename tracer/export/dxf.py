@@ -49,12 +49,15 @@ class DxfOptions:
         Largest distance between arc and chord.
     colours
         The shop's own colours per layer or operation.
+    layer_names
+        The shop's own names per operation; a depth is put behind.
     """
 
     version: DxfVersion = DxfVersion.R2000
     straight: bool = False
     straight_tolerance_mm: float = 0.02
     colours: Mapping[str, RGB] = field(default_factory=dict)
+    layer_names: Mapping[str, str] = field(default_factory=dict)
 
 
 def straight_drawing(drawing: Drawing, tolerance_mm: float) -> Drawing:
@@ -65,15 +68,20 @@ def straight_drawing(drawing: Drawing, tolerance_mm: float) -> Drawing:
     return replace(drawing, paths=paths, tolerance_mm=drawing.tolerance_mm + tolerance_mm)
 
 
-def dxf_layer_names(drawing: Drawing, version: DxfVersion) -> dict[str, str]:
+def dxf_layer_names(drawing: Drawing, options: DxfOptions) -> dict[str, str]:
     """Layer name in the file per layer name of the drawing.
 
-    R12 knows only A-Z, 0-9, ``$``, ``-`` and ``_``, 31 of them at most (DXF reference, R12).
+    R12 knows only A-Z, 0-9, ``$``, ``-`` and ``_``, 31 of them at most (DXF reference, R12); later
+    versions forbid ``<>/\\":;?*|=`` and the grave accent.
     """
-    names = [layer.name for layer in drawing.layers]
-    if version is DxfVersion.R2000:
-        return {name: name for name in names}
-    return {name: re.sub(r"[^A-Z0-9$_-]", "_", name.upper())[:31] for name in names}
+    table = {}
+    for layer in drawing.layers:
+        base = layer.operation.value
+        name = options.layer_names.get(base, base) + layer.name[len(base) :]
+        if options.version is DxfVersion.R12:
+            name = re.sub(r"[^A-Z0-9$_-]", "_", name.upper())[:31]
+        table[layer.name] = re.sub(r"[<>/\\\":;?*|=`\x00-\x1f]", "_", name)
+    return table
 
 
 def _nearest_index(colour: RGB) -> int:
@@ -140,7 +148,7 @@ def dxf_bytes(drawing: Drawing, options: DxfOptions | None = None) -> bytes:
     options = options or DxfOptions()
     if options.straight:
         drawing = straight_drawing(drawing, options.straight_tolerance_mm)
-    names = dxf_layer_names(drawing, options.version)
+    names = dxf_layer_names(drawing, options)
     with _fixed_meta_data():
         doc = _new_document(drawing, options.version)
         indices = _index_table(colour_table(drawing.layers, options.colours))

@@ -95,7 +95,8 @@ def _arc(start: Array, rx: float, ry: float, turn: float, large: bool, sweep: bo
         span += 2 * math.pi
     elif not sweep and span > 0:
         span -= 2 * math.pi
-    n = max(math.ceil(abs(span) / math.pi * 2 * _POINTS_PER_CURVE), 2)
+    # chords of angle a stand off by r a^2 / 8: a thousandth of a unit, never coarser than 3 deg
+    n = max(math.ceil(abs(span) * max(math.sqrt(max(rx, ry) / 0.008), 20.0)), 2)
     t = first + span * np.arange(1, n + 1) / n
     points = np.column_stack([rx * np.cos(t), ry * np.sin(t)]) @ frame + centre
     points[-1] = end

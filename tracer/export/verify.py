@@ -108,7 +108,7 @@ def verify_dxf(data: bytes, drawing: Drawing, options: DxfOptions | None = None)
     unit = 1.0 if options.version is DxfVersion.R2000 else None
     if found.mm_per_unit != unit:
         raise _refuse(f"its unit is {found.mm_per_unit} mm")
-    return compare(drawing, found.curves, dxf_layer_names(drawing, options.version))
+    return compare(drawing, found.curves, dxf_layer_names(drawing, options))
 
 
 def verify_svg(data: bytes, drawing: Drawing) -> ReadBack:
