@@ -50,8 +50,8 @@ def errors(cases, **model) -> np.ndarray:
 
 def test_mid_is_close_and_unbiased(cases) -> None:
     mean, p95, signed = np.median(errors(cases), axis=0)
-    assert mean < 0.35
-    assert p95 < 0.80
+    assert mean < 0.24
+    assert p95 < 0.60
     assert abs(signed) < 0.10
 
 
@@ -60,7 +60,7 @@ def test_mid_beats_the_simple_rules(cases) -> None:
     half = errors(cases, edge=EdgeModel.FRACTION, edge_fraction=0.5)
     nothing = errors(cases, edge=EdgeModel.THIN)
     assert mid < 0.85 * np.median(half[:, 0])
-    assert mid < 0.45 * np.median(nothing[:, 0])
+    assert mid < 0.35 * np.median(nothing[:, 0])
 
 
 def test_sigma_tells_the_truth(cases) -> None:
