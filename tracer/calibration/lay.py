@@ -14,9 +14,10 @@ from numpy.typing import NDArray
 from scipy.spatial.transform import Rotation
 
 from tracer.calibration.detect import SeenCard
+from tracer.calibration.layout import CARD_PARAMETERS, Layout, Paper, Prior, Sighting
 from tracer.calibration.lens import turn_matrix, unturn_px
 from tracer.calibration.optics import Optics, lens_priors
-from tracer.calibration.solve import CARD_PARAMETERS, Fit, Layout, Paper, Prior, Sighting, solve
+from tracer.calibration.solve import Fit, solve
 from tracer.model.card import CardSizes
 from tracer.model.photo import Photo
 from tracer.model.view import View

@@ -7,6 +7,7 @@ the surroundings of what was seen, enlarged and sharpened.
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cache
@@ -27,6 +28,8 @@ HALVE_ABOVE_PX = 1600
 ENLARGE_UP_TO_PX = 6_000_000
 #: markers of fewer pixels along one side cannot be read: 8 cells of 1.25 px
 MIN_SIDE_PX = 10
+#: of a card's 12: the corners are then found by prediction as well as with all
+ENOUGH_MARKERS = 8
 
 
 @dataclass(frozen=True, eq=False)
@@ -147,15 +150,16 @@ def _by_card(seen: dict[int, list[Array]]) -> dict[int, Markers]:
 
 
 def _incomplete(seen: dict[int, list[Array]]) -> bool:
-    cards = {m // MARKERS_PER_CARD for m in seen}
-    return len(seen) < MARKERS_PER_CARD * max(len(cards), 1)
+    """Whether no card, or one with few of its markers, was seen."""
+    counts = Counter(m // MARKERS_PER_CARD for m in seen)
+    return not counts or min(counts.values()) < ENOUGH_MARKERS
 
 
 def _windows(seen: dict[int, list[Array]], shape: tuple[int, ...]) -> list[tuple[slice, slice]]:
     """Where the cards with missing markers lie in the picture, as (rows, columns)."""
     windows = []
     for card in _by_card(seen).values():
-        if len(card.places) == MARKERS_PER_CARD:
+        if len(card.places) >= ENOUGH_MARKERS:
             continue
         rough = fit_homography(
             marker_corners_card_mm()[card.places].reshape(-1, 2),

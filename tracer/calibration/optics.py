@@ -6,8 +6,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from math import hypot, log
 
+from tracer.calibration.layout import Layout, Prior
 from tracer.calibration.lens import LENS_PARAMETERS
-from tracer.calibration.solve import Layout, Prior
 from tracer.model.photo import Photo
 
 __all__ = ["Optics", "focal_px", "group_cameras", "lens_priors", "optics_of", "starting_lens"]

@@ -9,8 +9,9 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.stats import chi2 as chi2_distribution
 
+from tracer.calibration.layout import SHAPES, Paper
 from tracer.calibration.lens import cross_matrix, project, rotation
-from tracer.calibration.solve import SHAPES, Fit, Paper
+from tracer.calibration.solve import Fit
 
 __all__ = ["Verdict", "paper_of", "pose_covariance", "sigma_on_sheet", "verdicts"]
 

@@ -93,7 +93,9 @@ def _card(
         index = solved.numbers.index(number)
         place = _lower_left(fit.place(index), size)
         expected = {
-            view: view.to_photo(fit.layout.card_points(fit.x, index, card.kept)[0])
+            view: view.to_photo(
+                fit.layout.corner_points(fit.x, np.full(len(card.kept), index), card.kept)[0]
+            )
             for view, card in seen.items()
         }
     else:
@@ -148,7 +150,7 @@ def _leave_one_out(solved: Problem, fit: Fit) -> dict[int, float]:
         if not all(others.seen):
             continue  # some photo would be left without a card
         start = lay_of(fit, solved.numbers).without(number)
-        rest = fit_lay(others, start, fit.sigma_px, paper, max_steps=12)
+        rest = fit_lay(others, start, fit.sigma_px, paper, max_steps=2)
         squares: list[float] = []
         for photo, cards in enumerate(solved.seen):
             if number not in cards:
