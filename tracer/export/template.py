@@ -55,8 +55,8 @@ class PrinterScale:
             if not abs(value / BAR_MM - 1) <= _MOST_OFF:
                 raise UsageError(
                     "printer-scale-wrong",
-                    f"The {axis} bar of 100 mm measured {value:.1f} mm: the page was not printed at "
-                    f"full size.",
+                    f"The {axis} bar of 100 mm measured {value:.1f} mm: the page was not printed "
+                    "at full size.",
                     "Print again at 100 % (no fit to page) and measure both bars.",
                 )
 
@@ -206,7 +206,7 @@ def _map_page(
         outline.close()
         canvas.drawPath(outline)
     canvas.setStrokeColorRGB(0.75, 0.1, 0.1)
-    canvas.setFont(_FONT, 8 / scale / mm * mm / 2.8)
+    canvas.setFont(_FONT, 3.0 / scale)
     for tile in grid.tiles:
         x0, y0, x1, y1 = tile.window_mm
         canvas.rect(x0, y0, x1 - x0, y1 - y0)

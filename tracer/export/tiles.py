@@ -117,7 +117,7 @@ def tile_grid(
         options.append((columns * rows, page, window, columns, rows, spare_x, spare_y))
     _, page, window, columns, rows, spare_x, spare_y = min(options, key=lambda o: o[0])
     pitch = window[0] - OVERLAP_MM, window[1] - OVERLAP_MM
-    best = None
+    best: tuple[tuple[int, float], tuple[float, float]] = ((len(shapes) + 1, 0.0), (0.0, 0.0))
     for a, b in product(np.linspace(0, 1, _SHIFT_TRIES), repeat=2):
         ox, oy = -float(a) * spare_x, -float(b) * spare_y
         seams = [
@@ -129,10 +129,8 @@ def tile_grid(
             for j in range(1, rows)
         ]
         # equal cuts: the sheet sits in the middle of the pages
-        key = (_cuts(shapes, seams, min(pitch)), abs(a - 0.5) + abs(b - 0.5))
-        if best is None or key < best[0]:
-            best = (key, (ox, oy))
-    assert best is not None  # noqa: S101 - the product above is never empty
+        key = (_cuts(shapes, seams, min(pitch)), float(abs(a - 0.5) + abs(b - 0.5)))
+        best = min(best, (key, (ox, oy)))
     ox, oy = best[1]
     sheet = box(0, 0, *size_mm)
     tiles = []

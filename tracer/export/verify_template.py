@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import ctypes
+from typing import Any
 
 import numpy as np
 import pypdfium2 as pdfium
-import pypdfium2.raw as raw
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
@@ -17,6 +17,8 @@ from tracer.model.drawing import Drawing
 
 __all__ = ["page_paths_mm", "verify_template"]
 
+#: the library's own binding of the C interface, which has no types
+raw: Any = pdfium.raw
 Array = NDArray[np.float64]
 _MM = 25.4 / 72
 #: PDF coordinates are written with enough digits for 1e-4 mm
@@ -31,7 +33,7 @@ def _refuse(what: str) -> TracerError:
     )
 
 
-def page_paths_mm(page: pdfium.PdfPage) -> list[Array]:
+def page_paths_mm(page: Any) -> list[Array]:
     """Points (N, 2) of every path of a page, in mm from the page's lower left corner."""
     paths = []
     for item in page.get_objects(filter=[raw.FPDF_PAGEOBJ_PATH]):
@@ -57,7 +59,8 @@ def _has_bar(paths: list[Array], axis: int, wanted_mm: float) -> bool:
 
 def verify_template(template: Template, drawing: Drawing) -> int:
     """Compare a template with its drawing; the number of pages, or TracerError."""
-    doc = pdfium.PdfDocument(template.data)
+    reader: Any = pdfium
+    doc = reader.PdfDocument(template.data)
     try:
         if raw.FPDF_VIEWERREF_GetPrintScaling(doc):
             raise _refuse("it lets the viewer scale its pages")
@@ -82,9 +85,9 @@ def verify_template(template: Template, drawing: Drawing) -> int:
                 for part in parts
             ]
             if drawn and paths:
-                away, _ = cKDTree(np.vstack(paths)).query(np.vstack(drawn))
-                if away.max() > _CLOSE_MM:
-                    raise _refuse(f"page {tile.name} is up to {away.max():.3f} mm off")
+                away = float(np.max(cKDTree(np.vstack(paths)).query(np.vstack(drawn))[0]))
+                if away > _CLOSE_MM:
+                    raise _refuse(f"page {tile.name} is up to {away:.3f} mm off")
     finally:
         doc.close()
     return len(template.pages)

@@ -12,7 +12,6 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from enum import StrEnum
 
 import numpy as np
 import shapely
@@ -25,9 +24,7 @@ from tracer.errors import UsageError
 from tracer.model.outline import Outline
 
 __all__ = [
-    "FIT_MM",
     "Errors",
-    "Fit",
     "clearance_for",
     "edge_samples",
     "held_probability",
@@ -36,20 +33,6 @@ __all__ = [
 ]
 
 Array = NDArray[np.float64]
-
-
-class Fit(StrEnum):
-    """Fit classes: how tightly the foam holds the tool."""
-
-    PRESS = "press"
-    SNUG = "snug"
-    FREE = "free"
-    LOOSE = "loose"
-
-
-#: Wall per side beyond the true outline. Common practice, no source: -0.5 to 0 where foam is to
-#: grip a tool on a wall, 0.5 to 1.5 in a drawer.
-FIT_MM: dict[Fit, float] = {Fit.PRESS: -0.4, Fit.SNUG: 0.2, Fit.FREE: 0.8, Fit.LOOSE: 1.5}
 
 
 @dataclass(frozen=True, kw_only=True)

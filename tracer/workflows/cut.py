@@ -1,0 +1,304 @@
+"""Outlines of a lay to cutting files, the tools as they were photographed."""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+from shapely.geometry import Polygon
+
+from tracer.errors import TracerError, UsageError
+from tracer.export.cut_drawing import draw_cut, draw_reference
+from tracer.export.dxf import DxfOptions, DxfVersion
+from tracer.export.figures import CutFigures
+from tracer.export.machine_checks import job_cautions, machine_checks, material_named
+from tracer.export.machines import dxf_options
+from tracer.export.template import PrinterScale
+from tracer.geometry.rings import largest_polygon, roughness_mm
+from tracer.model.drawing import Drawing
+from tracer.model.machine import Kerf, Machine
+from tracer.model.outline import Outline
+from tracer.model.panel_plan import FitClass
+from tracer.model.pocket import Pocket, PocketRule
+from tracer.model.report import Check, Severity
+from tracer.panel.check_shapes import thin_webs
+from tracer.panel.clearance import Errors, margin_for
+from tracer.panel.pockets import make_pocket
+from tracer.panel.rules import FIT_MM
+from tracer.progress import Progress, Silent
+from tracer.workflows.sheet_files import sheet_files
+
+__all__ = ["CutOptions", "CutResult", "cut_lay"]
+
+#: arcs stay this close to the wall, or 3 times the outline's own noise where that is more: a
+#: tighter fit follows the noise and shatters into short pieces
+_TOLERANCE_MM, _MOST_TOLERANCE_MM, _NOISE_FACTOR = 0.1, 0.3, 3.0
+
+
+@dataclass(frozen=True, kw_only=True)
+class CutOptions:
+    """What to cut with, how deep, how tight.
+
+    Attributes
+    ----------
+    depth_mm
+        Depth of every pocket that has none of its own; None: right through.
+    depths_mm
+        Own depth by outline id.
+    fit_mm
+        Clearance per side beyond the true outline; None: that of ``fit``.
+    fit_probability
+        With which a tool fits despite the outline's uncertainty.
+    edge_mm
+        Between pockets and the sheet's edge.
+    web_mm
+        Least foam between pockets.
+    straight
+        Chords instead of arcs; None: as the machine's profile says.
+    """
+
+    machine: Machine
+    material: str = "unknown"
+    thickness_mm: float = 30.0
+    depth_mm: float | None = None
+    depths_mm: Mapping[str, float] = field(default_factory=dict)
+    fit: FitClass = FitClass.EASY
+    fit_mm: float | None = None
+    fit_probability: float = 0.9
+    edge_mm: float = 30.0
+    web_mm: float = 10.0
+    dxf_version: DxfVersion | None = None
+    straight: bool | None = None
+    paper: str = "a4"
+    printer: PrinterScale | None = None
+
+    def __post_init__(self) -> None:
+        lengths = {"thickness": self.thickness_mm, "edge": self.edge_mm, "depth": self.depth_mm}
+        for name, value in lengths.items():
+            if value is not None and not (value > 0 and math.isfinite(value)):
+                raise UsageError(
+                    "cut-length-wrong",
+                    f"The {name} must be above 0 mm, not {value:g}.",
+                    "Type it as a length, for example 30 or 1in.",
+                )
+
+
+@dataclass(frozen=True, eq=False)
+class CutResult:
+    """Everything a cut gives: drawings, files by name, findings, figures, cautions."""
+
+    cut: Drawing
+    reference: Drawing
+    pockets: tuple[Pocket, ...]
+    files: dict[str, bytes]
+    figures: CutFigures
+    checks: tuple[Check, ...]
+    cautions: tuple[str, ...]
+
+
+def cut_lay(
+    outlines: Sequence[Outline],
+    options: CutOptions,
+    *,
+    name: str,
+    progress: Progress | None = None,
+) -> CutResult:
+    """Cutting files for tools as photographed.
+
+    Raises
+    ------
+    TracerError
+        When there is nothing to cut, or a file read back differs from its drawing.
+    """
+    progress = progress or Silent()
+    material = material_named(options.material)
+    chosen, checks = _to_cut(outlines)
+    if not chosen:
+        raise TracerError(
+            "nothing-to-cut",
+            "The job holds no tool that can be cut.",
+            "Trace a photo in which at least one tool lies wholly in view.",
+        )
+    progress.step("pockets")
+    pockets: list[Pocket] = []
+    for number, outline in enumerate(chosen):
+        region, noted = _region(outline)
+        made = make_pocket(
+            region,
+            _rule(outline, region, options),
+            pocket_id=outline.outline_id,
+            name=outline.name,
+            revision=outline.revision,
+        )
+        pockets.append(made.pocket)
+        checks += [*noted, *made.checks]
+        progress.fraction((number + 1) / len(chosen))
+    origin, size = _sheet(pockets, options.edge_mm)
+    checks += _webs(pockets, options.web_mm)
+    checks += machine_checks(
+        options.machine,
+        material,
+        size_mm=size,
+        thickness_mm=options.thickness_mm,
+        depths_mm=[(p.pocket_id, p.rule.depth_mm) for p in pockets],
+    )
+    progress.step("files")
+    title = f"{name}, front"
+    machine = options.machine
+    cut = draw_cut(pockets, title=title, origin_mm=origin, size_mm=size, machine=machine)
+    bare = replace(machine, kerf=Kerf.NONE, kerf_mm=0.0)
+    walls = draw_cut(pockets, title=title, origin_mm=origin, size_mm=size, machine=bare)
+    reference, letters = draw_reference(pockets, cut)
+    cautions = job_cautions(machine, material)
+    sheet = sheet_files(
+        name,
+        cut,
+        reference,
+        machine=machine,
+        thickness_mm=options.thickness_mm,
+        dxf=_dxf(options),
+        walls=walls,
+        paper=options.paper,
+        printer=options.printer,
+        cautions=cautions,
+    )
+    checks += letters
+    files = dict(sheet.files)
+    files[f"{name}-cut.json"] = _record(name, options, pockets, sheet.figures, checks, files)
+    return CutResult(cut, reference, tuple(pockets), files, sheet.figures, tuple(checks), cautions)
+
+
+def _to_cut(outlines: Sequence[Outline]) -> tuple[list[Outline], list[Check]]:
+    """Outlines that are cut, and why others are not."""
+    chosen, checks = [], []
+    for outline in outlines:
+        if not (outline.cut_by_frame or outline.cable):
+            chosen.append(outline)
+            continue
+        why = "a loose cable" if outline.cable else "not wholly in the picture"
+        checks.append(
+            Check(
+                slug="outline-not-cut",
+                severity=Severity.NOTE if outline.cable else Severity.WARN,
+                sentence=f"{outline.name} is {why} and gets no pocket.",
+                remedy="Photograph it wholly in view, or leave it out.",
+                subject_id=outline.outline_id,
+            )
+        )
+    return chosen, checks
+
+
+def _region(outline: Outline) -> tuple[Polygon, list[Check]]:
+    """The region a pocket is made from: the outer bound where the photos leave the edge open."""
+    if outline.outer is None or outline.outer.is_empty:
+        return outline.region, []
+    region = largest_polygon(outline.outer.union(outline.region))
+    wider = region.area - outline.region.area
+    if wider < 1.0:
+        return outline.region, []
+    check = Check(
+        slug="edge-open",
+        severity=Severity.NOTE,
+        sentence=f"{outline.name}: the photos leave part of its edge open; the pocket is made to "
+        f"the outer bound, {wider:.0f} mm2 larger.",
+        remedy="A further photo from the other side would settle the edge.",
+        subject_id=outline.outline_id,
+        value=wider,
+        unit="mm2",
+    )
+    return region, [check]
+
+
+def _rule(outline: Outline, region: Polygon, options: CutOptions) -> PocketRule:
+    machine = options.machine
+    errors = Errors(cut_sigma_mm=machine.cut_sigma_mm)
+    fit = FIT_MM[options.fit] if options.fit_mm is None else options.fit_mm
+    noise = roughness_mm(np.asarray(region.exterior.coords)[:-1, :2])
+    return PocketRule(
+        fit_mm=fit + machine.fit_offset_mm,
+        margin_mm=round(margin_for(outline, options.fit_probability, errors), 2),
+        depth_mm=options.depths_mm.get(outline.outline_id, options.depth_mm),
+        cutter_radius_mm=machine.inside_radius_mm,
+        relief=machine.relief,
+        tolerance_mm=min(max(_TOLERANCE_MM, _NOISE_FACTOR * noise), _MOST_TOLERANCE_MM),
+    )
+
+
+def _sheet(
+    pockets: Sequence[Pocket], edge_mm: float
+) -> tuple[tuple[float, float], tuple[float, float]]:
+    """Lower left corner and size of the sheet around all pockets, in whole millimetres."""
+    boxes = np.array([pocket.region.bounds for pocket in pockets])
+    x0, y0 = np.floor(boxes[:, :2].min(axis=0) - edge_mm)
+    x1, y1 = np.ceil(boxes[:, 2:].max(axis=0) + edge_mm)
+    return (float(x0), float(y0)), (float(x1 - x0), float(y1 - y0))
+
+
+def _webs(pockets: Sequence[Pocket], least_mm: float) -> list[Check]:
+    checks = []
+    for a, b, distance, where in thin_webs([p.region for p in pockets], least_mm):
+        first, second = pockets[a], pockets[b]
+        what = "run into one another" if distance == 0 else f"leave a web of {distance:.1f} mm"
+        checks.append(
+            Check(
+                slug="web-too-thin",
+                severity=Severity.FAIL if distance < 1.0 else Severity.WARN,
+                sentence=f"{first.name} and {second.name}: their pockets {what} at "
+                f"({where[0]:.0f}, {where[1]:.0f}).",
+                remedy="Lay the tools further apart and photograph them again, or arrange a panel.",
+                subject_id=first.pocket_id,
+                value=distance,
+                limit=least_mm,
+                unit="mm",
+                where_mm=where,
+            )
+        )
+    return checks
+
+
+def _dxf(options: CutOptions) -> DxfOptions:
+    made = dxf_options(options.machine, options.dxf_version)
+    return made if options.straight is None else replace(made, straight=options.straight)
+
+
+def _record(
+    name: str,
+    options: CutOptions,
+    pockets: Sequence[Pocket],
+    figures: CutFigures,
+    checks: Sequence[Check],
+    files: Mapping[str, bytes],
+) -> bytes:
+    """What was cut with what, for people and programs that come later."""
+    body = {
+        "format": "tracer-cut",
+        "version": 1,
+        "units": "mm",
+        "name": name,
+        "machine": options.machine.key,
+        "material": options.material,
+        "thickness_mm": options.thickness_mm,
+        "fit_probability": options.fit_probability,
+        "pockets": [
+            {
+                "id": p.pocket_id,
+                "name": p.name,
+                "outline_revision": p.outline_revision,
+                "fit_mm": round(p.rule.fit_mm, 3),
+                "margin_mm": round(p.rule.margin_mm, 3),
+                "depth_mm": p.rule.depth_mm,
+                "area_mm2": round(p.region.area, 1),
+            }
+            for p in pockets
+        ],
+        "cut_length_mm": round(figures.cut_mm, 1),
+        "path_length_mm": round(figures.path_mm, 1),
+        "plunges": figures.plunges,
+        "seconds_at_least": round(figures.seconds),
+        "checks": [{"slug": c.slug, "severity": c.severity.value} for c in checks],
+        "files": sorted(files),
+    }
+    return (json.dumps(body, indent=1, ensure_ascii=False) + "\n").encode()

@@ -1,0 +1,73 @@
+"""All files of one sheet side: written to bytes, read back, compared, or not given at all."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+from tracer.export.dxf import DxfOptions
+from tracer.export.figures import CutFigures, cut_figures
+from tracer.export.preview import preview_png
+from tracer.export.template import PrinterScale, template_pdf
+from tracer.export.verify import verified_dxf, verified_svg
+from tracer.export.verify_template import verify_template
+from tracer.model.drawing import Drawing, KerfNote, Operation
+from tracer.model.machine import Machine
+
+__all__ = ["SheetFiles", "sheet_files"]
+
+#: what the template shows besides the cut lines
+_SHOWN = {Operation.OUTLINE, Operation.LABEL}
+
+
+@dataclass(frozen=True, eq=False)
+class SheetFiles:
+    """Bytes by file name, and the figures of the cut."""
+
+    files: dict[str, bytes]
+    figures: CutFigures
+
+
+def sheet_files(
+    name: str,
+    cut: Drawing,
+    reference: Drawing,
+    *,
+    machine: Machine,
+    thickness_mm: float,
+    dxf: DxfOptions,
+    walls: Drawing | None = None,
+    paper: str = "a4",
+    printer: PrinterScale | None = None,
+    cautions: Sequence[str] = (),
+) -> SheetFiles:
+    """DXF, SVG, reference DXF, preview and paper template of one side of one sheet.
+
+    Parameters
+    ----------
+    name
+        File name without ending.
+    walls
+        The drawing without kerf compensation, for the template that is cut by hand; the cut
+        drawing itself where nothing is compensated.
+
+    Raises
+    ------
+    TracerError
+        When a file read back differs from its drawing.
+    """
+    colours = dict(machine.colours)
+    by_hand = walls or cut
+    shown = tuple(p for p in reference.paths if p.layer.operation in _SHOWN)
+    paper_drawing = replace(by_hand, paths=by_hand.paths + shown, kerf=KerfNote())
+    template = template_pdf(paper_drawing, paper=paper, printer=printer, words=cautions)
+    verify_template(template, paper_drawing)
+    size = f"{cut.size_mm[0]:.0f}x{cut.size_mm[1]:.0f}"
+    files = {
+        f"{name}-{size}.dxf": verified_dxf(cut, dxf),
+        f"{name}-{size}.svg": verified_svg(cut, colours),
+        f"{name}-{size}-reference.dxf": verified_dxf(reference, dxf),
+        f"{name}-preview.png": preview_png(cut, reference=reference, colours=colours),
+        f"{name}-template-{template.grid.paper}.pdf": template.data,
+    }
+    return SheetFiles(files, cut_figures(cut, machine, thickness_mm))
