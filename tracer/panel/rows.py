@@ -27,7 +27,7 @@ from shapely.geometry import Polygon
 
 from tracer.panel.placement import Item, middle
 
-__all__ = ["Change", "Tidied", "axis_rad", "same_shape", "tidy"]
+__all__ = ["Change", "Tidied", "axis_rad", "find_rows", "same_shape", "tidy"]
 
 Box = tuple[float, float, float, float]
 
@@ -276,6 +276,21 @@ def tidy(
         tuple(ids(row) for row in layout.rows),
         tuple((ids(members), worst) for members, worst in layout.refused),
     )
+
+
+def find_rows(boxes: Sequence[Box]) -> list[list[int]]:
+    """Indices of each row of boxes from left to right, without moving anything."""
+    if not boxes:
+        return []
+    found: list[list[int]] = []
+    open_nodes = [_tree(list(range(len(boxes))), boxes)]
+    while open_nodes:
+        node = open_nodes.pop()
+        if node.axis == 1 or any(child.axis == 1 for child in node.children):
+            open_nodes += node.children  # a stack: its rows are looked for one by one
+        else:
+            found.append(sorted(node.members, key=lambda i: boxes[i][0]))
+    return sorted(found, key=lambda row: (-boxes[row[0]][3], boxes[row[0]][0]))
 
 
 def _twins(items: Sequence[Item]) -> set[tuple[int, int]]:

@@ -1,0 +1,252 @@
+"""Outlines and a plan to a panel.
+
+The order of work: depths, openings, places, then what is cut beside the tools (wells, notches),
+then what avoids all of that (labels, seams, screws), then the distances to check with a tape.
+Everything is computed from the plan and the outlines alone, so equal inputs give equal panels.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field, replace
+
+from shapely.geometry import Polygon
+from shapely.geometry.base import BaseGeometry
+
+from tracer.errors import TracerError
+from tracer.geometry.offset import grown
+from tracer.geometry.rings import largest_polygon
+from tracer.model.panel import (
+    Bay,
+    BayKind,
+    Fixing,
+    FloorInsert,
+    Panel,
+    PanelPocket,
+    Placement,
+    Ply,
+    PlyRole,
+    Stock,
+)
+from tracer.model.panel_plan import PanelPlan
+from tracer.model.pocket import PocketRule
+from tracer.model.report import Check
+from tracer.panel.clearance import margin_for
+from tracer.panel.depth import Depth, propose_depth
+from tracer.panel.dimensions import tape_dimensions
+from tracer.panel.fittings import add_labels, add_notches, add_wells
+from tracer.panel.fixings import place_fixings
+from tracer.panel.layout import Tool, lay_out, put
+from tracer.panel.openings import opening, openings_in
+from tracer.panel.pockets import make_pocket
+from tracer.panel.rows import Change
+from tracer.panel.rules import FIT_MM, Rules, default_fit, rules_for
+from tracer.panel.seams import seam_lines, tile_panel
+
+__all__ = ["DEFAULT_PLIES", "Built", "Tool", "build_panel", "plies_of", "rules_of"]
+
+#: dark grey face over a yellow base: two colours of cross-linked foam that every dealer has
+DEFAULT_PLIES = (
+    Ply(PlyRole.FACE, Stock("dark grey", (55, 55, 58), "pe", 30.0, (1000.0, 500.0), 33.0)),
+    Ply(PlyRole.BASE, Stock("yellow", (240, 210, 20), "pe", 10.0, (1000.0, 500.0), 33.0)),
+)
+
+#: floor inserts of the same yellow, thin enough for a shallow pocket in that face
+DEFAULT_INSERT = Stock("yellow", (240, 210, 20), "pe", 3.0, (1000.0, 500.0), 33.0)
+
+
+@dataclass(frozen=True, eq=False)
+class Built:
+    """A panel, what tidying changed, and findings made on the way."""
+
+    panel: Panel
+    changes: tuple[Change, ...] = ()
+    checks: tuple[Check, ...] = field(default=())
+
+
+def plies_of(plan: PanelPlan) -> tuple[Ply, ...]:
+    """The stack as planned, or a usual one."""
+    if not plan.plies:
+        return DEFAULT_PLIES
+    try:
+        plies = tuple(Ply(PlyRole(p.role), p.stock, p.bonded) for p in plan.plies)
+    except ValueError:
+        raise TracerError(
+            "panel-stack-impossible",
+            f"A layer's role must be one of {', '.join(PlyRole)}.",
+            "List the layers from front to back.",
+        ) from None
+    order = [list(PlyRole).index(p.role) for p in plies]
+    if order != sorted(order) or plies[0].role is not PlyRole.FACE:
+        raise TracerError(
+            "panel-stack-impossible",
+            "The layers do not run from the face over the base to the backing board.",
+            "List them from front to back, a face first.",
+        )
+    for ply in plies:
+        if not (ply.stock.thickness_mm > 0 and min(ply.stock.size_mm) > 0):
+            raise TracerError(
+                "panel-stack-impossible",
+                f"The {ply.stock.colour} sheet has no thickness or size.",
+                "Measure the sheet; the label's thickness is often off by 1-2 mm.",
+            )
+    return plies
+
+
+def rules_of(plan: PanelPlan, bay: Bay) -> Rules:
+    """The figures in force."""
+    return rules_for(bay.kind, plies_of(plan), plan.rules)
+
+
+def build_panel(
+    tools: Sequence[Tool],
+    plan: PanelPlan,
+    *,
+    revision: int = 1,
+    progress: Callable[[float], None] | None = None,
+) -> Built:
+    """The panel for these tools.
+
+    Raises
+    ------
+    TracerError
+        ``panel-empty``, ``bay-impossible``, ``panel-stack-impossible``, ``panel-rule-unknown``,
+        ``panel-unknown-tool``, ``panel-no-room``.
+    """
+    wanted = [t for t in tools if not plan.tool(t.pocket_id).skip]
+    if not wanted:
+        raise TracerError(
+            "panel-empty", "There is no tool to make a panel for.", "Trace a photo first."
+        )
+    bay = plan.bay or Bay(BayKind.DRAWER, 1.0, 1.0)
+    plies, rules = plies_of(plan), rules_of(plan, bay)
+    pockets: list[PanelPocket] = []
+    checks: list[Check] = []
+    for i, tool in enumerate(wanted):
+        pocket, found = _pocket(tool, i + 1, plan, bay, plies, rules)
+        pockets.append(pocket)
+        checks += found
+        if progress:
+            progress(0.7 * (i + 1) / len(wanted))
+    laid = lay_out(wanted, pockets, plan, bay, rules)
+    checks += laid.checks
+    pockets = [put(p, item) for p, item in zip(pockets, laid.items, strict=True)]
+    panel = Panel(
+        title=plan.title,
+        revision=revision,
+        bay=laid.bay,
+        shape=laid.shape,
+        plies=plies,
+        pockets=tuple(pockets),
+        keep_outs=laid.keep_outs,
+        insert=_insert_stock(plan, plies),
+    )
+    panel = replace(panel, pockets=add_wells(panel, _lies(wanted), plan, rules))
+    panel = replace(panel, pockets=add_notches(panel, plan, rules))
+    if progress:
+        progress(0.85)
+    if plan.labels:
+        panel = replace(panel, pockets=add_labels(panel, plan, rules))
+    panel = replace(panel, tiles=tuple(tile_panel(panel, _openings_by_slab(panel), rules)))
+    panel = replace(panel, fixings=_fixings(panel, plan, rules))
+    panel = replace(panel, dimensions=tape_dimensions(panel))
+    if progress:
+        progress(1.0)
+    return Built(panel, laid.changes, tuple(checks))
+
+
+def _lies(tools: Sequence[Tool]) -> dict[str, tuple[Placement, Polygon]]:
+    """How each tool lay: motion to the upright photo, and its outline in its own frame."""
+    return {t.pocket_id: (t.lie, t.outline.region) for t in tools}
+
+
+def _insert_stock(plan: PanelPlan, plies: Sequence[Ply]) -> Stock | None:
+    if plan.insert is not None:
+        return plan.insert
+    if not plan.plies:
+        return DEFAULT_INSERT
+    base = [p.stock for p in plies if p.role is PlyRole.BASE]
+    return base[0] if base else None
+
+
+def _depth(tool: Tool, plan: PanelPlan, bay: Bay, plies: Sequence[Ply], rules: Rules) -> Depth:
+    typed = plan.tool(tool.pocket_id)
+    face = sum(p.stock.thickness_mm for p in plies if p.role is PlyRole.FACE)
+    return propose_depth(
+        tool.outline.height_mm,
+        bay=bay,
+        face_mm=face,
+        stack_mm=sum(p.stock.thickness_mm for p in plies),
+        insert=_insert_stock(plan, plies),
+        rules=rules,
+        typed_mm=typed.depth_mm if typed.depth_mm is not None else tool.depth_mm,
+        through=typed.through,
+        wants_insert=typed.insert,
+    )
+
+
+def _pocket(
+    tool: Tool, number: int, plan: PanelPlan, bay: Bay, plies: Sequence[Ply], rules: Rules
+) -> tuple[PanelPocket, tuple[Check, ...]]:
+    """Opening of a tool in its own frame, not placed yet."""
+    typed, outline = plan.tool(tool.pocket_id), tool.outline
+    depth = _depth(tool, plan, bay, plies, rules)
+    fit = FIT_MM[typed.fit or plan.fit or default_fit(bay.kind)]
+    margin = 0.0 if tool.kind != "tool" else round(margin_for(outline, plan.fit_probability), 2)
+    made = make_pocket(
+        outline.region,
+        PocketRule(
+            fit_mm=fit,
+            margin_mm=margin,
+            depth_mm=None if depth.through else depth.depth_mm,
+            cutter_radius_mm=rules.corner_mm,
+            tongue_mm=rules.feature_mm,
+        ),
+        pocket_id=tool.pocket_id,
+        name=outline.name,
+        revision=outline.revision,
+    )
+    pocket = PanelPocket(
+        pocket_id=tool.pocket_id,
+        number=number,
+        name=outline.name,
+        outline_id=outline.outline_id if tool.kind == "tool" else "",
+        outline_revision=outline.revision if tool.kind == "tool" else 0,
+        placement=tool.lie,
+        outline=outline.region,
+        region=made.pocket.region,
+        margin_mm=margin,
+        fit_mm=fit,
+        height_mm=outline.height_mm,
+        depth_mm=depth.depth_mm,
+        through=depth.through,
+        mass_kg=typed.mass_kg if typed.mass_kg is not None else tool.mass_kg,
+        bound=outline.outer,
+        floor_insert=_insert(made.pocket.region, depth.insert, rules),
+        kind=tool.kind,
+    )
+    return pocket, tuple(c for c in made.checks if c.slug != "relief-cut")
+
+
+def _insert(region: Polygon, stock: Stock | None, rules: Rules) -> FloorInsert | None:
+    """A little larger than the pocket, so that it stays without glue showing."""
+    if stock is None:
+        return None
+    larger = largest_polygon(grown(region, rules.insert_press_mm))
+    return FloorInsert(Polygon(larger.exterior), stock)
+
+
+def _openings_by_slab(panel: Panel) -> dict[int, list[BaseGeometry]]:
+    return {slab.index: openings_in(panel, slab) for slab in panel.slabs}
+
+
+def _fixings(panel: Panel, plan: PanelPlan, rules: Rules) -> tuple[Fixing, ...]:
+    if not plan.fixings.wanted or panel.bay.kind is not BayKind.WALL:
+        return ()
+    taken = [opening(p) for p in panel.pockets] + [k.region for k in panel.keep_outs]
+    seams = seam_lines(panel.tiles, panel.shape)
+    return tuple(
+        place_fixings(
+            panel.shape, taken, seams, panel.pockets, pitch_mm=plan.fixings.pitch_mm, rules=rules
+        )
+    )
