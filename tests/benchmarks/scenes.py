@@ -1,11 +1,12 @@
 """Measure tracing on scene folders with exact truth.
 
     python -m tests.benchmarks.scenes FOLDER ... [--photos first|all] [--typed | --untyped]
-        [--json FILE] [--compare OLD.json] [--only TEXT] [--ideal] [-- OPTIONS FOR TRACE]
+        [--json FILE] [--compare OLD.json] [--only TEXT] [--exact masks|all] [--option OPTION]
 
 Every folder with a ``truth.json`` at or under the given ones is traced by the real command line
-and scored. ``--ideal`` scores compensation alone, with exact masks, cameras and heights: what one
-photo allows. Times are ratios to decoding the same JPEG.
+and scored. ``--exact masks`` takes the silhouettes from the label maps, ``--exact all`` cameras and
+heights too: what calibration adds, and what one photo allows. Times are ratios to decoding the
+same JPEG.
 """
 
 from __future__ import annotations
@@ -21,11 +22,12 @@ import numpy as np
 import shapely
 from shapely.geometry import MultiPoint
 
+from tests.benchmarks.ideal import compensated, found_view
 from tests.benchmarks.run import Run, decode_seconds, trace
-from tests.benchmarks.scoring import LayScore, Result, camera_scale, score_lay
-from tests.benchmarks.truth import BOARD_MM, Scene, find_scenes, seen_silhouette
+from tests.benchmarks.scoring import LayScore, camera_scale, score_lay
+from tests.benchmarks.truth import BOARD_MM, Scene, find_scenes
 from tracer.geometry.compare import Motion
-from tracer.parallax.single import compensate
+from tracer.model.view import View
 
 CLASSES: dict[str, Callable[[float], bool]] = {
     "all": lambda h: True,
@@ -35,24 +37,25 @@ CLASSES: dict[str, Callable[[float], bool]] = {
 }
 
 
-def ideal_results(scene: Scene) -> list[Result]:
-    """Outlines from the first photo's exact masks, true camera and true heights."""
-    results = []
-    for tool in scene.tools:
-        if 0 not in tool.visible_in:
-            continue
-        seen = seen_silhouette(scene, 0, tool)
-        if seen is not None:
-            region = compensate(seen, scene.views[0], height_mm=tool.height_mm).region
-            results.append(Result(tool.name, tool.name, region, tool.height_mm, "typed"))
-    return results
+def measure_exact(scene: Scene, exact: str) -> dict[str, Any]:
+    """Score one scene with exact silhouettes, in this process."""
+    views = [scene.views[0] if exact == "all" else found_view(scene)]
+    results = compensated(scene, views[0], typed=exact != "all")
+    score = score_lay(results, scene.tools, range(1), [Motion(), *_starts(scene)])
+    return {**record(scene, score), **_camera(scene, views)}
 
 
-def measure(scene: Scene, photos: Sequence[Path], *, typed: bool, more: Sequence[str]) -> dict:
+def _starts(scene: Scene) -> list[Motion]:
+    return [scene.to_first_card(number) for number in scene.card_sizes_mm] or [Motion()]
+
+
+def measure(
+    scene: Scene, photos: Sequence[Path], *, typed: bool, more: Sequence[str]
+) -> dict[str, Any]:
     """Trace and score one scene; a JSON-ready record."""
     run = trace(scene, photos, typed=typed, more=more)
-    starts = [scene.to_first_card(number) for number in scene.card_sizes_mm] or [Motion()]
-    score = score_lay(run.results, scene.tools, range(len(photos)), starts)
+    expected = [] if scene.expected == "error" else scene.tools  # nothing to be found there
+    score = score_lay(run.results, expected, range(len(photos)), _starts(scene))
     decode = sum(decode_seconds(p) for p in photos)
     return {
         **record(scene, score),
@@ -65,7 +68,7 @@ def measure(scene: Scene, photos: Sequence[Path], *, typed: bool, more: Sequence
         "seconds": run.seconds,
         "peak_mb": run.peak_mb,
         "steps": run.report.get("steps", {}),
-        **_camera(scene, run),
+        **_camera(scene, run.views()),
     }
 
 
@@ -96,9 +99,8 @@ def verdict(scene: Scene, run: Run, score: LayScore) -> str:
     return "ok" if score.counted == 0 or run.results else "empty"
 
 
-def _camera(scene: Scene, run: Run) -> dict[str, Any]:
+def _camera(scene: Scene, views: Sequence[View]) -> dict[str, Any]:
     """Calibration against the true cameras, over the cards' hull; worst photo."""
-    views = run.views()
     if not views or not scene.truth["cards"]:
         return {}
     corners = []
@@ -275,7 +277,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser.add_argument("--json", type=Path)
     parser.add_argument("--compare", type=Path)
     parser.add_argument("--only", default="", help="scenes whose name holds this text")
-    parser.add_argument("--ideal", action="store_true", help="exact masks, cameras and heights")
+    parser.add_argument("--exact", choices=["masks", "all"], help="take these from the truth")
     parser.add_argument("--option", action="append", default=[], help="passed on to trace")
     chosen = parser.parse_args(arguments)
     records = []
@@ -283,11 +285,9 @@ def main(arguments: Sequence[str] | None = None) -> int:
         if chosen.only not in scene.name:
             continue
         photos = scene.photos if chosen.photos == "all" else scene.photos[:1]
-        if chosen.ideal:
-            if scene.expected != "error":
-                records.append(
-                    record(scene, score_lay(ideal_results(scene), scene.tools, range(1)))
-                )
+        if chosen.exact:
+            if scene.expected == "ok":
+                records.append(measure_exact(scene, chosen.exact))
         else:
             records.append(measure(scene, photos, typed=chosen.typed, more=chosen.option))
         print(f"measured {scene.name}", flush=True)
@@ -296,7 +296,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     result = {
         "photos": chosen.photos,
         "typed": chosen.typed,
-        "ideal": chosen.ideal,
+        "exact": chosen.exact,
         "scenes": records,
         "summary": summary(records),
     }

@@ -151,8 +151,14 @@ def find_scenes(folders: list[Path]) -> list[Scene]:
     return [Scene(p) for p in sorted(found)]
 
 
-def seen_silhouette(scene: Scene, photo: int, tool: Tool) -> Silhouette | None:
-    """What a perfect eye sees of a tool: its label map's outline, laid on the sheet."""
+def seen_silhouette(
+    scene: Scene, photo: int, tool: Tool, view: View | None = None
+) -> Silhouette | None:
+    """What a perfect eye sees of a tool: its label map's outline, laid on the sheet.
+
+    ``view`` takes the place of the true camera.
+    """
+    view = view or scene.views[photo]
     mask = scene.labels(photo) == tool.index + 1
     rows, cols = np.flatnonzero(mask.any(axis=1)), np.flatnonzero(mask.any(axis=0))
     if not len(rows):
@@ -164,7 +170,7 @@ def seen_silhouette(scene: Scene, photo: int, tool: Tool) -> Silhouette | None:
         if len(contour) < 20:
             continue
         px = gaussian_filter1d(contour[:-1], MASK_SMOOTH_PX, axis=0, mode="wrap")
-        mm = scene.views[photo].to_sheet(px[:, ::-1] + [left, top])
+        mm = view.to_sheet(px[:, ::-1] + [left, top])
         rings.append(make_valid(Polygon(mm)))
     rings = sorted((filled(r) for r in rings), key=lambda r: -r.area)
     if not rings:
