@@ -268,9 +268,8 @@ class PanelPocket:
         What it was made from; empty and 0 for typed sizes. A revision that moved on makes the
         pocket stale.
     outline, region
-        The tool and the opening to be cut, panel frame.
-    bound
-        Outer bound of the outline where the photos leave the edge open, else None.
+        The tool (to its outer bound where the photos leave the edge open) and the opening to be
+        cut, panel frame.
     margin_mm, fit_mm
         The opening contains the outline moved by ``fit_mm``; ``margin_mm`` was added for the
         uncertainty.
@@ -294,7 +293,6 @@ class PanelPocket:
     depth_mm: float
     through: bool
     mass_kg: float | None = None
-    bound: BaseGeometry | None = None
     floor_insert: FloorInsert | None = None
     wells: tuple[Well, ...] = ()
     notches: tuple[Notch, ...] = ()

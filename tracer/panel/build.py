@@ -30,7 +30,7 @@ from tracer.model.panel import (
 )
 from tracer.model.panel_plan import PanelPlan
 from tracer.model.pocket import PocketRule
-from tracer.model.report import Check
+from tracer.model.report import Check, Severity
 from tracer.panel.clearance import margin_for
 from tracer.panel.depth import Depth, propose_depth
 from tracer.panel.dimensions import tape_dimensions
@@ -53,6 +53,9 @@ DEFAULT_PLIES = (
 
 #: floor inserts of the same yellow, thin enough for a shallow pocket in that face
 DEFAULT_INSERT = Stock("yellow", (240, 210, 20), "pe", 3.0, (1000.0, 500.0), 33.0)
+
+#: regions kept in the panel are for places, checks and pictures; walls are made again to be cut
+_FLAT_MM = 0.01
 
 
 @dataclass(frozen=True, eq=False)
@@ -193,8 +196,9 @@ def _pocket(
     depth = _depth(tool, plan, bay, plies, rules)
     fit = FIT_MM[typed.fit or plan.fit or default_fit(bay.kind)]
     margin = 0.0 if tool.kind != "tool" else round(margin_for(outline, plan.fit_probability), 2)
+    estimate, open_edge = _estimate(tool)
     made = make_pocket(
-        outline.region,
+        estimate,
         PocketRule(
             fit_mm=fit,
             margin_mm=margin,
@@ -206,6 +210,7 @@ def _pocket(
         name=outline.name,
         revision=outline.revision,
     )
+    region = largest_polygon(made.pocket.region.simplify(_FLAT_MM))
     pocket = PanelPocket(
         pocket_id=tool.pocket_id,
         number=number,
@@ -213,19 +218,40 @@ def _pocket(
         outline_id=outline.outline_id if tool.kind == "tool" else "",
         outline_revision=outline.revision if tool.kind == "tool" else 0,
         placement=tool.lie,
-        outline=outline.region,
-        region=made.pocket.region,
+        outline=estimate,
+        region=region,
         margin_mm=margin,
         fit_mm=fit,
         height_mm=outline.height_mm,
         depth_mm=depth.depth_mm,
         through=depth.through,
         mass_kg=typed.mass_kg if typed.mass_kg is not None else tool.mass_kg,
-        bound=outline.outer,
-        floor_insert=_insert(made.pocket.region, depth.insert, rules),
+        floor_insert=_insert(region, depth.insert, rules),
         kind=tool.kind,
     )
-    return pocket, tuple(c for c in made.checks if c.slug != "relief-cut")
+    return pocket, (*open_edge, *(c for c in made.checks if c.slug != "relief-cut"))
+
+
+def _estimate(tool: Tool) -> tuple[Polygon, list[Check]]:
+    """The region a pocket is made from: the outer bound where the photos leave the edge open."""
+    outline = tool.outline
+    if outline.outer is None or outline.outer.is_empty:
+        return outline.region, []
+    region = largest_polygon(outline.outer.union(outline.region))
+    wider = region.area - outline.region.area
+    if wider < 1.0:
+        return outline.region, []
+    note = Check(
+        slug="edge-open",
+        severity=Severity.NOTE,
+        sentence=f"{outline.name}: the photos leave part of its edge open; the pocket is made to "
+        f"the outer bound, {wider:.0f} mm2 larger.",
+        remedy="A further photo from the other side would settle the edge.",
+        subject_id=tool.pocket_id,
+        value=round(wider),
+        unit="mm2",
+    )
+    return region, [note]
 
 
 def _insert(region: Polygon, stock: Stock | None, rules: Rules) -> FloorInsert | None:

@@ -292,19 +292,6 @@ def _source(pocket: PanelPocket, tool: Tool) -> Iterator[Check]:
             remedy="Photograph it packed level, and write so in tools.csv (packed, or tilt_deg).",
             subject_id=pocket.pocket_id,
         )
-    if pocket.bound is not None and not pocket.region.covers(pocket.bound):
-        beyond = float(pocket.region.buffer(1e-3).hausdorff_distance(pocket.bound))
-        yield Check(
-            slug="edge-open",
-            severity=Severity.WARN,
-            sentence=f"The photos leave part of the edge of {_who(pocket)} open; it may reach up "
-            f"to {beyond:.1f} mm beyond the pocket.",
-            remedy="Add a photo from the other side, or cut to the outer bound.",
-            subject_id=pocket.pocket_id,
-            value=round(beyond, 1),
-            unit="mm",
-            where_mm=_middle(pocket),
-        )
     if tool.kind == "powered":
         yield Check(
             slug="battery-caution",

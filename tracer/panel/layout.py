@@ -191,7 +191,6 @@ def put(pocket: PanelPocket, item: Item) -> PanelPocket:
         placement=place,
         outline=place.apply_polygon(pocket.outline),
         region=place.apply_polygon(pocket.region),
-        bound=None if pocket.bound is None else place.apply(pocket.bound),
         floor_insert=None
         if pocket.floor_insert is None
         else replace(pocket.floor_insert, region=place.apply_polygon(pocket.floor_insert.region)),
