@@ -71,8 +71,9 @@ def height_map(
     height_mm
         The tool's height; caps the map.
     step_mm
-        Grid step.
+        Grid step; wider on large tools, so that the map has about 4000 places at most.
     """
+    step_mm = max(step_mm, float(np.sqrt(region.area / 4000)))
     x0, y0, x1, y1 = region.bounds
     x = np.arange(x0 + step_mm / 2, x1 + step_mm / 2, step_mm)
     y = np.arange(y0 + step_mm / 2, y1 + step_mm / 2, step_mm)
@@ -96,19 +97,22 @@ def height_map(
     return HeightMap(x, y, height, most)
 
 
-def cone_top(points: Array, shape: Polygon, camera: Camera, height_mm: float) -> Array:
+def cone_top(
+    points: Array, shape: Polygon, camera: Camera, height_mm: float, levels: int = 16
+) -> Array:
     """Greatest height (N,) at which each point still falls inside one silhouette.
 
-    The ray foot of a point at height z moves away from the nadir along ``p + u (p - c)``; it
-    stays inside until it first crosses the silhouette's edge.
+    The ray's foot of a point at height z moves away from the nadir; the height is the last of
+    ``levels`` even steps before it first leaves the silhouette.
     """
+    # a point on the solved edge may lie a hair outside
+    grown = shape.buffer(0.5).simplify(0.2)
+    shapely.prepare(grown)
     away = points - camera.nadir_mm
-    reach = height_mm / (camera.height_mm - height_mm)
-    # a point on the solved edge may lie a hair outside: start a little inside the tolerance
-    grown = shape.buffer(0.5)
-    legs = shapely.linestrings(np.stack([points, points + reach * away], axis=1))
-    first = shapely.distance(shapely.points(points), shapely.intersection(legs, grown.exterior))
-    long = np.linalg.norm(away, axis=1)
-    with np.errstate(all="ignore"):
-        u = np.where(np.isnan(first), reach, first / np.maximum(long, 1e-9))
-    return np.asarray(camera.height_mm * u / (1 + u), np.float64)
+    top = np.zeros(len(points))
+    inside = np.ones(len(points), bool)
+    for z in np.linspace(0, height_mm, levels + 1)[1:]:
+        foot = points[inside] + z / (camera.height_mm - z) * away[inside]
+        inside[inside] = shapely.contains_xy(grown, foot)
+        top[inside] = z
+    return top

@@ -9,15 +9,16 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 from shapely.geometry import Polygon
-from shapely.geometry.base import BaseGeometry
 
 from tracer.model.silhouette import Silhouette
 from tracer.parallax.bounds import EdgeQuality, edge_quality
-from tracer.parallax.contours import Contour, largest_part, rings_of
-from tracer.parallax.edges import Camera, EdgeSettings, Fit, solve_ring
-from tracer.parallax.oneheight import OneHeight, at_height, search_height
+from tracer.parallax.contours import Contour, rings_of
+from tracer.parallax.edges import EdgeSettings, Fit, solve_ring
+from tracer.parallax.glimpse import Glimpse
+from tracer.parallax.oneheight import OneHeight, search_height
+from tracer.parallax.start import start_region
 
-__all__ = ["Glimpse", "SolvedRing", "TypedPrior", "Whole", "solve_together"]
+__all__ = ["SolvedRing", "TypedPrior", "Whole", "solve_together"]
 
 Array = NDArray[np.float64]
 
@@ -26,26 +27,6 @@ Array = NDArray[np.float64]
 TOP_FACTOR, TOP_POWER, TOP_SCATTER = 1.86, 0.89, 0.2
 #: mean height of seen edges as a share of a tool's height, and its scatter (the same tools)
 EDGE_SHARE, EDGE_SCATTER = 0.46, 0.16
-
-
-@dataclass(frozen=True, eq=False)
-class Glimpse:
-    """What one photo shows of the tool.
-
-    ``frame_mm`` is the part of the sheet the photo shows; ``whole`` is False when the frame cuts
-    the tool or a neighbour runs into it.
-    """
-
-    photo: int
-    camera: Camera
-    silhouettes: tuple[Silhouette, ...]
-    frame_mm: Polygon
-    whole: bool
-
-    @property
-    def region(self) -> BaseGeometry:
-        """All pieces together."""
-        return shapely.union_all([s.region for s in self.silhouettes])
 
 
 @dataclass(frozen=True)
@@ -124,62 +105,6 @@ def contour_of(glimpse: Glimpse) -> Contour:
     return Contour(rings, sigmas, keep=glimpse.frame_mm if cut else None)
 
 
-def majority(regions: Sequence[BaseGeometry]) -> BaseGeometry:
-    """Where more than half of the regions agree; of two, what both cover."""
-    need = len(regions) // 2 + 1
-    covered: list[BaseGeometry] = [Polygon() for _ in range(need)]  # at least k + 1 times
-    for region in regions:
-        for k in range(need - 1, 0, -1):
-            covered[k] = covered[k].union(covered[k - 1].intersection(region))
-        covered[0] = covered[0].union(region)
-    return covered[-1]
-
-
-def tempered(regions: Sequence[BaseGeometry], reach_mm: float) -> BaseGeometry:
-    """The first region, held within ``reach_mm`` of where most of them put the edge."""
-    vote = majority(regions)
-    outer, inner = vote.buffer(reach_mm), vote.buffer(-reach_mm)
-    return regions[0].intersection(outer).union(inner)
-
-
-def nearest_first(glimpses: Sequence[Glimpse]) -> list[Glimpse]:
-    """Ordered by how steeply the photo looks at the tool."""
-
-    def slope(g: Glimpse) -> float:
-        c = g.region.centroid
-        away = np.hypot(c.x - g.camera.nadir_mm[0], c.y - g.camera.nadir_mm[1])
-        return float(away / g.camera.height_mm)
-
-    return sorted(glimpses, key=slope)
-
-
-def start_region(glimpses: Sequence[Glimpse], z_mm: float) -> Polygon:
-    """First guess of the tool seen straight down.
-
-    The vote of all whole silhouettes at one height: a tongue of shadow or a bite of glare in one
-    of three photos does not enter. Holes come from the photo that looks most steeply, since a
-    hole in a tall tool closes when seen aslant.
-    """
-    whole = nearest_first([g for g in glimpses if g.whole]) or nearest_first(glimpses)
-    placed = [shapely.make_valid(at_height(g.region, g.camera, z_mm)) for g in whole]
-    if not any(g.whole for g in glimpses) and len(placed) > 1:
-        shape: BaseGeometry = shapely.union_all(placed)
-    else:
-        shape = tempered(placed, 1.0 + 0.35 * z_mm) if len(placed) > 1 else placed[0]
-    body = largest_part(shape)
-    if body.area < 0.5 * placed[0].area:  # the vote fell apart: trust the steepest photo
-        body = largest_part(placed[0])
-    solid = Polygon(body.exterior)
-    holes = [
-        Polygon(ring)
-        for part in shapely.get_parts(placed[0])
-        if isinstance(part, Polygon)
-        for ring in part.interiors
-    ]
-    kept = [h for h in holes if h.area > 20.0 and solid.contains(h)]
-    return largest_part(solid.difference(shapely.union_all(kept))) if kept else solid
-
-
 def find_height(
     glimpses: Sequence[Glimpse],
     siblings: Sequence[Sequence[Glimpse]],
@@ -252,7 +177,7 @@ def solve_together(
         top = max(min(top, typed.height_mm + 2 * typed.sigma_mm), 1.1 * z0)
     cameras = [g.camera for g in glimpses]
     contours = [contour_of(g) for g in glimpses]
-    start = start_region(glimpses, z0)
+    start = start_region(glimpses, z0, top)
     if start.is_empty:
         return None
     outer, *inner = rings_of(start)

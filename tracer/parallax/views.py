@@ -33,9 +33,10 @@ from tracer.parallax.findings import (
     check_strays,
     check_typed,
 )
+from tracer.parallax.glimpse import Glimpse
 from tracer.parallax.heightmap import HeightMap, height_map
 from tracer.parallax.strays import Slip, Stray, StrayReason, slips, sort_strays
-from tracer.parallax.together import Glimpse, SolvedRing, TypedPrior, Whole, solve_together
+from tracer.parallax.together import SolvedRing, TypedPrior, Whole, solve_together
 from tracer.parallax.uncertainty import pose_sigma_mm, typical_sigma_mm
 
 __all__ = ["EdgeHeights", "SolvedTool", "TypedHeight", "ViewsSolution", "solve_views"]

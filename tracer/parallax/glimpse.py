@@ -1,0 +1,53 @@
+"""What one photo shows of one tool."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+import shapely
+from shapely.geometry import Polygon
+from shapely.geometry.base import BaseGeometry
+
+from tracer.model.silhouette import Silhouette
+from tracer.parallax.edges import Camera
+
+__all__ = ["Glimpse"]
+
+
+@dataclass(frozen=True, eq=False)
+class Glimpse:
+    """One photo's part of a tool.
+
+    Attributes
+    ----------
+    photo
+        Index of the photo.
+    camera
+        Where it was taken from.
+    silhouettes
+        The tool, several when the photo shows it in pieces.
+    frame_mm
+        Part of the sheet the photo shows.
+    whole
+        False when the frame cuts the tool or a neighbour runs into it.
+    """
+
+    photo: int
+    camera: Camera
+    silhouettes: tuple[Silhouette, ...]
+    frame_mm: Polygon
+    whole: bool
+
+    @cached_property
+    def region(self) -> BaseGeometry:
+        """All pieces together, on z = 0."""
+        return shapely.union_all([s.region for s in self.silhouettes])
+
+    @cached_property
+    def lean(self) -> float:
+        """How aslant the photo looks at the tool: distance from the nadir over camera height."""
+        c = self.region.centroid
+        away = np.hypot(c.x - self.camera.nadir_mm[0], c.y - self.camera.nadir_mm[1])
+        return float(away / self.camera.height_mm)
