@@ -165,7 +165,7 @@ def mat_places(mat_mm: tuple[float, float]) -> dict[int, tuple[float, float, flo
         raise TracerError(
             "mat-too-small",
             f"A mat of {width:g} x {height:g} mm has no room for four cards and tools between.",
-            "Make it at least 426 x 314 mm, or print single cards.",
+            "Make it at least 396 x 284 mm, or print single cards.",
         )
     columns = np.linspace(MAT_RIM_MM, MAT_RIM_MM + reach_x, 2 + int(reach_x // MAT_STEP_MM))
     rows = np.linspace(MAT_RIM_MM + reach_y, MAT_RIM_MM, 2 + int(reach_y // MAT_STEP_MM))
