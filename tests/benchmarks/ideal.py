@@ -10,7 +10,7 @@ from tests.benchmarks.scoring import Result
 from tests.benchmarks.truth import Scene, seen_silhouette
 from tracer.calibration import CardSizes, calibrate
 from tracer.model.view import View
-from tracer.parallax.single import compensate
+from tracer.parallax.single import compensate, edge_model_for
 from tracer.photos import read_photo
 
 __all__ = ["compensated", "found_view"]
@@ -29,7 +29,8 @@ def compensated(scene: Scene, view: View, *, typed: bool) -> list[Result]:
         seen = seen_silhouette(scene, 0, tool, view) if 0 in tool.visible_in else None
         if seen is not None:
             height = scene.typed_heights_mm.get(tool.name) if typed else tool.height_mm
-            region = compensate(seen, view, height_mm=height or 0.0).region
+            edge = edge_model_for(seen, view, height or 0.0)
+            region = compensate(seen, view, height_mm=height or 0.0, edge=edge).region
             source = "typed" if height else "assumed"
             results.append(Result(tool.name, tool.name, region, height, source))
     return results

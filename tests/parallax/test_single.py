@@ -20,7 +20,7 @@ from tracer.model.silhouette import Silhouette
 from tracer.model.view import ScaledPicture, View
 from tracer.parallax.edge_models import edge_height_mm
 from tracer.parallax.prism import prism
-from tracer.parallax.single import compensate, outline_from_silhouette
+from tracer.parallax.single import compensate, edge_model_for, outline_from_silhouette
 
 EXACT_MM = 1e-6
 
@@ -294,3 +294,33 @@ def test_all_sigmas_are_combined() -> None:
         sigma_map=grid,
     )
     assert mapped.sigma_ring_mm == pytest.approx(math.hypot(0.1, 0.3))
+
+
+@pytest.mark.parametrize(
+    ("footprint", "height_mm", "model"),
+    [
+        (Point(300, 100).buffer(14), 38.0, EdgeModel.UPRIGHT),  # socket on its end
+        (Point(-60, 20).buffer(45), 60.0, EdgeModel.UPRIGHT),  # tub beside the nadir
+        (box(300, 80, 345, 125), 38.0, EdgeModel.MID),  # square body
+        (box(200, 80, 380, 100), 12.0, EdgeModel.MID),  # long bar
+        (Point(300, 100).buffer(14), 0.0, EdgeModel.MID),  # height not known
+    ],
+)
+def test_round_bodies_on_their_end_are_known(footprint, height_mm, model) -> None:
+    view = camera(1000.0)
+    seen = silhouette(seen_solid(box_corners(footprint, height_mm), view))
+    assert edge_model_for(seen, view, height_mm) is model
+
+
+def test_lying_bar_is_not_taken_for_a_round_body() -> None:
+    # a thick short bar lying along the ray: long silhouette, no circle in it
+    view = camera(1000.0)
+    seen = silhouette(seen_solid(box_corners(box(250, -15, 330, 15), 30.0), view))
+    assert edge_model_for(seen, view, 30.0) is EdgeModel.MID
+
+
+def test_learned_edge_is_preferred() -> None:
+    region = Point(300, 0).buffer(20)
+    heights = np.full(len(region.exterior.coords) - 1, np.nan)
+    heights[3] = 0.4
+    assert edge_model_for(silhouette(region, heights), camera(1000.0), 30.0) is EdgeModel.LEARNED

@@ -33,7 +33,8 @@ from tracer.model.report import Check, Severity
 from tracer.model.silhouette import Kind, Silhouette
 from tracer.model.view import ScaledPicture, View
 from tracer.parallax.edge_models import UNKNOWN_FRACTION, edge_height_mm
-from tracer.parallax.prism import prism
+from tracer.parallax.prism import prism, stands_round
+from tracer.parallax.sampled_ring import SampledRing, sampled
 from tracer.parallax.uncertainty import (
     EDGE_SCATTER,
     HEIGHT_SIGMA_MM,
@@ -43,12 +44,10 @@ from tracer.parallax.uncertainty import (
     typical_sigma_mm,
 )
 
-__all__ = ["Compensation", "compensate", "outline_from_silhouette"]
+__all__ = ["Compensation", "compensate", "edge_model_for", "outline_from_silhouette"]
 
 Array = NDArray[np.float64]
 
-SPACING_MM = 1.0  # longest straight step along a ring while it is moved
-NORMAL_REACH_MM = 2.0  # half length of the chord that gives an edge's direction: past pixel noise
 LEAST_AREA_SHARE = 0.4  # a footprint smaller than this share of what is seen is not believed
 MIN_PIECE_SHARE = 0.01  # pieces below this share of the area are specks
 
@@ -80,46 +79,7 @@ class Compensation:
     checks: tuple[Check, ...] = ()
 
 
-@dataclass(frozen=True)
-class _Ring:
-    """A ring while it is moved: points, outward unit normals, and what was known per vertex."""
-
-    points_mm: Array
-    normals: Array
-    sigma_mm: Array
-    fraction: Array
-
-    def rho_mm(self, nadir: Array) -> Array:
-        return np.asarray(np.sum((self.points_mm - nadir) * self.normals, axis=1))
-
-
-def _ring(coords: Array, sigma_mm: ArrayLike, fraction: ArrayLike) -> _Ring:
-    """Densify a closed ring (first point repeated) and give it normals by chords."""
-    arc = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(coords, axis=0), axis=1))])
-    length = float(arc[-1])
-    steps = np.maximum(np.ceil(np.diff(arc) / SPACING_MM).astype(int), 1)
-    start = np.repeat(arc[:-1], steps)
-    within = np.arange(steps.sum()) - np.repeat(np.cumsum(steps) - steps, steps)
-    where = start + within * np.repeat(np.diff(arc) / steps, steps)
-
-    def along(values: Array, at: Array) -> Array:
-        return np.asarray(np.interp(at % length, arc, values))
-
-    reach = min(NORMAL_REACH_MM, length / 12)  # a small hole keeps its shape
-    ends = [np.column_stack([along(c, where + d) for c in coords.T]) for d in (reach, -reach)]
-    chord = ends[0] - ends[1]
-    norm = np.maximum(np.linalg.norm(chord, axis=1), 1e-12)
-    normals = np.column_stack([chord[:, 1], -chord[:, 0]]) / norm[:, None]
-
-    def closed(values: ArrayLike) -> Array:
-        v = np.broadcast_to(np.asarray(values, np.float64), (len(coords) - 1,))
-        return np.append(v, v[0])
-
-    points = np.column_stack([along(c, where) for c in coords.T])
-    return _Ring(points, normals, along(closed(sigma_mm), where), along(closed(fraction), where))
-
-
-def _lowered(ring: _Ring, nadir: Array, camera_height_mm: float, z_mm: Array) -> Array:
+def _lowered(ring: SampledRing, nadir: Array, camera_height_mm: float, z_mm: Array) -> Array:
     """Ring points brought down along their rays from height z."""
     return np.asarray(
         nadir + (ring.points_mm - nadir) * (1 - z_mm / camera_height_mm)[:, None], np.float64
@@ -183,7 +143,7 @@ def compensate(
     sigma = silhouette.sigma_mm if len(silhouette.sigma_mm) else 0.0
     learned = silhouette.edge_height if len(silhouette.edge_height) else np.nan
     region = silhouette.region
-    outer = _ring(shapely.get_coordinates(region.exterior), sigma, learned)
+    outer = sampled(shapely.get_coordinates(region.exterior), sigma, learned)
     if isinstance(view, ScaledPicture):
         spread = np.asarray(outer.sigma_mm)
         return Compensation(region, _carried(region, outer.points_mm, spread), 0.0, EdgeModel.THIN)
@@ -201,7 +161,7 @@ def compensate(
     z = edge_height_mm(rho, camera, height_mm, edge, _share(edge, edge_fraction, outer))
     moved = _lowered(outer, nadir, camera, z)
     if edge is not EdgeModel.UPRIGHT:
-        holes = [_ring(shapely.get_coordinates(r), 0.0, np.nan) for r in region.interiors]
+        holes = [sampled(shapely.get_coordinates(r), 0.0, np.nan) for r in region.interiors]
         shape = _assembled(
             moved,
             [
@@ -233,7 +193,7 @@ def compensate(
     return Compensation(shape, _carried(shape, moved, spread), 0.0, edge, tuple(checks))
 
 
-def _share(edge: EdgeModel, typed: float | None, ring: _Ring) -> ArrayLike | None:
+def _share(edge: EdgeModel, typed: float | None, ring: SampledRing) -> ArrayLike | None:
     return typed if edge is EdgeModel.FRACTION else ring.fraction
 
 
@@ -305,6 +265,23 @@ def _in_pieces(silhouette: Silhouette, lost: float) -> Check:
     )
 
 
+def edge_model_for(
+    silhouette: Silhouette, view: View | ScaledPicture, height_mm: float
+) -> EdgeModel:
+    """Edge model where nobody named one.
+
+    `EdgeModel.LEARNED` where a learned model has marked the edge, `EdgeModel.UPRIGHT` for round
+    bodies on their end (`stands_round`), else `EdgeModel.MID`.
+    """
+    if np.isfinite(silhouette.edge_height).any():
+        return EdgeModel.LEARNED
+    if isinstance(view, View) and 0 < height_mm < view.height_mm:
+        region, nadir = silhouette.region, view.nadir_mm
+        if stands_round(region, nadir, view.height_mm, height_mm):
+            return EdgeModel.UPRIGHT
+    return EdgeModel.MID
+
+
 def outline_from_silhouette(
     silhouette: Silhouette,
     view: View | ScaledPicture,
@@ -314,7 +291,7 @@ def outline_from_silhouette(
     height_mm: float | None = None,
     height_source: HeightSource = HeightSource.TYPED,
     height_sigma_mm: float | None = None,
-    edge: EdgeModel = EdgeModel.MID,
+    edge: EdgeModel | None = None,
     edge_fraction: float | None = None,
     pose_cov: ArrayLike | None = None,
     sigma_map: SigmaMap | None = None,
@@ -322,8 +299,9 @@ def outline_from_silhouette(
 ) -> tuple[Outline, tuple[Check, ...]]:
     """Outline of one tool from one photo, with its findings.
 
-    Without a height the silhouette is taken as flat, with a warning that states the error per
-    10 mm of height; the standard deviation then covers tools of common heights.
+    Without an edge model `edge_model_for` chooses one. Without a height the silhouette is taken
+    as flat, with a warning that states the error per 10 mm of height; the standard deviation then
+    covers tools of common heights.
 
     Raises
     ------
@@ -338,7 +316,7 @@ def outline_from_silhouette(
         silhouette,
         view,
         height_mm=height_mm if height_mm is not None else 0.0,
-        edge=edge,
+        edge=edge_model_for(silhouette, view, height_mm or 0.0) if edge is None else edge,
         edge_fraction=edge_fraction,
         height_sigma_mm=height_sigma,
         pose_cov=pose_cov,
@@ -371,7 +349,7 @@ def outline_from_silhouette(
 
 
 def _height_unknown(silhouette: Silhouette, view: View, outline_id: str, label: str) -> Check:
-    outer = _ring(shapely.get_coordinates(silhouette.region.exterior), 0.0, np.nan)
+    outer = sampled(shapely.get_coordinates(silhouette.region.exterior), 0.0, np.nan)
     rho = float(np.max(np.abs(outer.rho_mm(view.nadir_mm))))
     per_10_mm = rho * 10.0 / view.height_mm
     return Check(

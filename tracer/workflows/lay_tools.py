@@ -138,9 +138,6 @@ def outline_of(
     if row is not None and row.height_mm is not None:
         height, source = row.height_mm, HeightSource.TYPED
     edge = row.edge if row is not None and row.edge is not None else defaults.edge
-    if edge is None:
-        known = np.isfinite(tool.silhouette.edge_height)
-        edge = EdgeModel.LEARNED if known.any() else EdgeModel.MID
     return outline_from_silhouette(
         tool.silhouette,
         tool.view,

@@ -1,0 +1,66 @@
+"""A ring of a silhouette, sampled finely enough to be moved point by point."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+__all__ = ["SampledRing", "sampled"]
+
+Array = NDArray[np.float64]
+
+SPACING_MM = 1.0  # longest straight step along a ring while it is moved
+NORMAL_REACH_MM = 2.0  # half length of the chord that gives an edge's direction: past pixel noise
+
+
+@dataclass(frozen=True)
+class SampledRing:
+    """A ring while it is moved.
+
+    Attributes
+    ----------
+    points_mm, normals
+        (N, 2) points without the repeated last one, and outward unit normals there.
+    sigma_mm, fraction
+        (N,) what was known per vertex, interpolated along the ring: standard deviation along the
+        normal, and height of the seen edge over the tool's height (NaN where unknown).
+    """
+
+    points_mm: Array
+    normals: Array
+    sigma_mm: Array
+    fraction: Array
+
+    def rho_mm(self, nadir: Array) -> Array:
+        """Signed distance (N,) of each point's edge line from the nadir (2,)."""
+        return np.asarray(np.sum((self.points_mm - nadir) * self.normals, axis=1))
+
+
+def sampled(coords: Array, sigma_mm: ArrayLike, fraction: ArrayLike) -> SampledRing:
+    """Densify a closed ring (first point repeated) and give it normals by chords."""
+    arc = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(coords, axis=0), axis=1))])
+    length = float(arc[-1])
+    steps = np.maximum(np.ceil(np.diff(arc) / SPACING_MM).astype(int), 1)
+    start = np.repeat(arc[:-1], steps)
+    within = np.arange(steps.sum()) - np.repeat(np.cumsum(steps) - steps, steps)
+    where = start + within * np.repeat(np.diff(arc) / steps, steps)
+
+    def along(values: Array, at: Array) -> Array:
+        return np.asarray(np.interp(at % length, arc, values))
+
+    reach = min(NORMAL_REACH_MM, length / 12)  # a small hole keeps its shape
+    ends = [np.column_stack([along(c, where + d) for c in coords.T]) for d in (reach, -reach)]
+    chord = ends[0] - ends[1]
+    norm = np.maximum(np.linalg.norm(chord, axis=1), 1e-12)
+    normals = np.column_stack([chord[:, 1], -chord[:, 0]]) / norm[:, None]
+
+    def closed(values: ArrayLike) -> Array:
+        v = np.broadcast_to(np.asarray(values, np.float64), (len(coords) - 1,))
+        return np.append(v, v[0])
+
+    points = np.column_stack([along(c, where) for c in coords.T])
+    return SampledRing(
+        points, normals, along(closed(sigma_mm), where), along(closed(fraction), where)
+    )
