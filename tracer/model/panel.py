@@ -21,14 +21,13 @@ pocket
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field, replace
-from enum import StrEnum
+from dataclasses import dataclass, field
 
-from shapely import affinity
 from shapely.geometry import MultiPolygon, Polygon
-from shapely.geometry.base import BaseGeometry
 
+from tracer.model.placement import Placement
 from tracer.model.report import Check
+from tracer.model.stack import Bay, BayKind, Ply, PlyRole, Slab, Stock
 
 __all__ = [
     "BackCavity",
@@ -52,165 +51,7 @@ __all__ = [
     "Well",
 ]
 
-RGB = tuple[int, int, int]
 Region = Polygon | MultiPolygon
-_BONDED_EPS_MM = 1e-6
-
-
-class BayKind(StrEnum):
-    """Where the panel goes; gravity and drawers above decide most rules."""
-
-    WALL = "wall"
-    DRAWER = "drawer"
-
-
-@dataclass(frozen=True)
-class Bay:
-    """The opening that the panel fills.
-
-    Attributes
-    ----------
-    width_mm, height_mm
-        Lower side and left side as measured.
-    clear_depth_mm
-        From the bay's floor to what closes over it; None where nothing does.
-    top_mm, right_mm
-        The other two sides where they differ; None: the same as the opposite ones.
-    rising_mm, falling_mm
-        Diagonals from the lower left to the upper right corner and from the upper left to the
-        lower right one; None: taken as square.
-    squeeze_mm
-        By how much the panel is larger than the bay, both ways, so that friction holds it;
-        negative for a panel that drops in.
-    above_floor_mm
-        Height of a wall panel's lower edge above the floor people stand on; None: not known.
-    """
-
-    kind: BayKind
-    width_mm: float
-    height_mm: float
-    clear_depth_mm: float | None = None
-    top_mm: float | None = None
-    right_mm: float | None = None
-    rising_mm: float | None = None
-    falling_mm: float | None = None
-    squeeze_mm: float = 0.0
-    above_floor_mm: float | None = None
-
-
-class PlyRole(StrEnum):
-    """What a ply is for."""
-
-    FACE = "face"
-    BASE = "base"
-    BACKING = "backing"
-
-
-@dataclass(frozen=True)
-class Stock:
-    """Sheets as they are bought.
-
-    Attributes
-    ----------
-    colour, rgb
-        Name and sRGB colour of the side that shows.
-    material
-        ``pe``, ``eva``, ``plywood`` ...; machine profiles allow or forbid by this word.
-    thickness_mm
-        As measured, not as labelled.
-    size_mm
-        Largest sheet to be had.
-    density_kg_m3, price
-        For weight and cost; None: not given. The price is per sheet, in the shop's own money.
-    """
-
-    colour: str
-    rgb: RGB
-    material: str
-    thickness_mm: float
-    size_mm: tuple[float, float]
-    density_kg_m3: float | None = None
-    price: float | None = None
-
-
-@dataclass(frozen=True)
-class Ply:
-    """One layer of the stack; ``bonded`` to the next one when both come as one sheet."""
-
-    role: PlyRole
-    stock: Stock
-    bonded: bool = False
-
-
-@dataclass(frozen=True)
-class Slab:
-    """What is cut as one piece: plies ``first`` to ``last``, from ``front_mm`` to ``back_mm``."""
-
-    index: int
-    plies: tuple[Ply, ...]
-    front_mm: float
-    back_mm: float
-
-    @property
-    def thickness_mm(self) -> float:
-        """Thickness of the piece."""
-        return self.back_mm - self.front_mm
-
-    @property
-    def name(self) -> str:
-        """``1-face-dark-grey``: number from the front, role, colours."""
-        colours = "-".join(dict.fromkeys(p.stock.colour.replace(" ", "-") for p in self.plies))
-        return f"{self.index + 1}-{self.plies[0].role.value}-{colours}"
-
-
-@dataclass(frozen=True)
-class Placement:
-    """Rigid motion from a tool's own frame to the panel: mirror (x -> -x), turn, shift."""
-
-    x_mm: float
-    y_mm: float
-    angle_rad: float = 0.0
-    mirrored: bool = False
-
-    def _matrix(self) -> list[float]:
-        c, s = math.cos(self.angle_rad), math.sin(self.angle_rad)
-        m = -1.0 if self.mirrored else 1.0
-        return [m * c, -s, m * s, c, self.x_mm, self.y_mm]
-
-    def apply(self, geometry: BaseGeometry) -> BaseGeometry:
-        """The geometry moved to the panel."""
-        return affinity.affine_transform(geometry, self._matrix())
-
-    def apply_polygon(self, polygon: Polygon) -> Polygon:
-        """The polygon moved to the panel, rings turning as they should."""
-        moved = affinity.affine_transform(polygon, self._matrix())
-        return moved.reverse() if self.mirrored else moved
-
-    def point(self, x_mm: float, y_mm: float) -> tuple[float, float]:
-        """One point moved to the panel."""
-        a, b, d, e, x, y = self._matrix()
-        return a * x_mm + b * y_mm + x, d * x_mm + e * y_mm + y
-
-    def then(self, after: Placement) -> Placement:
-        """This motion followed by another."""
-        x, y = after.point(self.x_mm, self.y_mm)
-        turn = -self.angle_rad if after.mirrored else self.angle_rad
-        return Placement(x, y, after.angle_rad + turn, after.mirrored != self.mirrored)
-
-    def inverse(self) -> Placement:
-        """The motion back.
-
-        Examples
-        --------
-        >>> p = Placement(10, 20, 0.5, mirrored=True)
-        >>> there = p.then(p.inverse())
-        >>> round(there.x_mm, 9), round(there.angle_rad, 9), there.mirrored
-        (0.0, 0.0, False)
-        """
-        angle = self.angle_rad if self.mirrored else -self.angle_rad
-        turned = Placement(0.0, 0.0, angle, self.mirrored)
-        x, y = turned.point(self.x_mm, self.y_mm)
-        return replace(turned, x_mm=-x, y_mm=-y)
 
 
 @dataclass(frozen=True, eq=False)

@@ -20,8 +20,8 @@ __all__ = ["Depth", "Retention", "closing_air_mm", "propose_depth", "retention"]
 GRAVITY_M_S2 = 9.81
 #: how much foam gives under a tool's lower edge before it carries: sets the width in contact
 _GIVE_MM = 3.0
-#: depths are typed into machines: half millimetres
-_STEP_MM = 0.5
+#: depths are typed into machines and read off a rule: whole millimetres
+_STEP_MM = 1.0
 
 
 @dataclass(frozen=True)

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 import shapely
@@ -111,15 +112,17 @@ def propose_notch(
     room
         Region the notch must stay within.
     """
-    along = _axis(region)
-    across = (-along[1], along[0])
     middle = (float(region.centroid.x), float(region.centroid.y))
     others = shapely.union_all(list(neighbours)) if neighbours else Polygon()
     shapely.prepare(room)
     reach, radius = rules.finger_mm, rules.notch_mm(hand) / 2
-    length = _length(region, middle, along)
-    offsets = _offsets(length)
-    below = _lower_side(across) if kind is BayKind.WALL else 0
+    axes = [_axis(region)]
+    if axis_rad(region) is None:
+        axes.append((-axes[0][1], axes[0][0]))  # too compact to have a long side: try both ways
+    grips = sorted(
+        (grip for along in axes for grip in _grips(region, middle, along)), key=lambda g: g.cost
+    )
+    length = _length(region, middle, axes[0])
 
     def sound(shape: Polygon, web: float) -> bool:
         return bool(room.contains(shape)) and (
@@ -128,22 +131,41 @@ def propose_notch(
 
     for web in (rules.web_mm, rules.web_least_mm):
         for sides in (2, 1):
-            if sides == 2 and below:
-                continue
-            for offset in offsets:
-                at = (middle[0] + offset * along[0], middle[1] + offset * along[1])
-                span = _span(region, at, across)
-                if span is None:
+            for grip in grips:
+                below = _lower_side(grip.across) if kind is BayKind.WALL else 0
+                if sides == 2 and below:
                     continue
-                for start, end in _extents(span, reach, sides, below):
-                    shape = _capsule(at, across, start, end, radius)
+                for start, end in _extents(grip.span, reach, sides, below):
+                    shape = _capsule(grip.at, grip.across, start, end, radius)
                     if sound(shape, web):
                         return Notch(shape, depth_mm, sides)
         if length <= rules.tilt_end_mm:
-            for end_shape in _ends(region, middle, along, radius, kind):
+            for end_shape in _ends(region, middle, axes[0], radius, kind):
                 if sound(end_shape, web):
                     return Notch(end_shape, depth_mm, sides=0)
     return None
+
+
+@dataclass(frozen=True)
+class _Grip:
+    """A place to take hold: a point on the tool's axis, the direction across, the tool there."""
+
+    at: Vector
+    across: Vector
+    span: tuple[float, float]
+    cost: float
+
+
+def _grips(region: Polygon, middle: Vector, along: Vector) -> list[_Grip]:
+    """Places along the axis, the narrow and central ones cheapest."""
+    across = (-along[1], along[0])
+    found = []
+    for offset in _offsets(_length(region, middle, along)):
+        at = (middle[0] + offset * along[0], middle[1] + offset * along[1])
+        span = _span(region, at, across)
+        if span is not None:
+            found.append(_Grip(at, across, span, round(span[1] - span[0] + abs(offset), 6)))
+    return found
 
 
 def _length(region: Polygon, middle: Vector, along: Vector) -> float:

@@ -22,6 +22,7 @@ from shapely.geometry.base import BaseGeometry
 from tracer.errors import TracerError, UsageError
 from tracer.model import panel as values
 from tracer.model import panel_plan as plans
+from tracer.model import stack as sheets
 from tracer.model.panel import (
     BackCavity,
     Bay,
@@ -49,7 +50,7 @@ __all__ = ["PanelFile", "dump_panel", "load_panel", "plan_from_toml"]
 FORMAT, VERSION, DECIMALS = "tracer-panel", 1, 3
 
 # A key that nobody knows is a slip of the pen: refused, not ignored.
-for _module in (values, plans):
+for _module in (values, plans, sheets):
     for _kind in vars(_module).values():
         if is_dataclass(_kind) and isinstance(_kind, type):
             _kind.__pydantic_config__ = ConfigDict(extra="forbid")  # type: ignore[attr-defined]

@@ -1,0 +1,133 @@
+"""The same panel for a machine that only cuts through: depths made of whole layers.
+
+A face of 30 mm becomes three sheets of 10 mm, or whatever the same foam is sold in; every depth
+is rounded up to the next joint between layers, and the layers are chosen so that this adds least.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import replace
+
+from tracer.model.panel import Panel, PanelPocket, Ply, PlyRole
+from tracer.model.panel_plan import PanelPlan
+from tracer.model.report import Check, Severity
+
+__all__ = ["best_layers", "layered"]
+
+#: more sheets than this are a nuisance to glue (common practice, no source)
+_MOST_LAYERS = 6
+_EPS_MM = 1e-6
+
+
+def best_layers(
+    total_mm: float, thicknesses_mm: Sequence[float], depths_mm: Sequence[float]
+) -> tuple[float, ...]:
+    """Layers from front to back that add up to a thickness and suit the depths best.
+
+    Least rounding of depths first, then fewest layers, then thick ones in front. The whole
+    thickness as one layer where nothing adds up.
+
+    Examples
+    --------
+    >>> best_layers(30, [5, 10, 15, 20], [9, 14])
+    (10, 5, 15)
+    """
+    best: tuple[float, int, tuple[float, ...]] | None = None
+    for layers in _sums(total_mm, sorted(set(thicknesses_mm), reverse=True), _MOST_LAYERS):
+        joints = _joints(layers)
+        added = sum(_snapped(d, joints) - d for d in depths_mm)
+        key = (round(added, 6), len(layers), tuple(-t for t in layers))
+        if best is None or key < best:
+            best = key
+    return (total_mm,) if best is None else tuple(-t for t in best[2])
+
+
+def _sums(total: float, sizes: Sequence[float], most: int) -> Iterator[tuple[float, ...]]:
+    if abs(total) < _EPS_MM:
+        yield ()
+    elif most > 0:
+        for size in sizes:
+            if size <= total + _EPS_MM:
+                for rest in _sums(total - size, sizes, most - 1):
+                    yield (size, *rest)
+
+
+def _joints(layers: Sequence[float]) -> list[float]:
+    joints, depth = [], 0.0
+    for layer in layers:
+        depth += layer
+        joints.append(depth)
+    return joints
+
+
+def _snapped(depth: float, joints: Sequence[float]) -> float:
+    """The first joint at or below a depth; the last one where none is."""
+    return next((j for j in joints if j >= depth - _EPS_MM), joints[-1])
+
+
+def layered(panel: Panel, plan: PanelPlan) -> tuple[Panel, tuple[Check, ...]]:
+    """The panel with its face in layers and every depth at a joint.
+
+    Tiles are not kept: they must be found again for the new layers.
+    """
+    sold = {
+        (PlyRole(p.role), p.stock.colour): p.thicknesses_mm for p in plan.plies if p.thicknesses_mm
+    }
+    face = panel.face_mm
+    depths = [d for p in panel.pockets for d in _depths(p) if d < face - _EPS_MM]
+    plies: list[Ply] = []
+    for ply in panel.plies:
+        sizes = sold.get((ply.role, ply.stock.colour), ())
+        if ply.role is not PlyRole.FACE or not sizes:
+            plies.append(replace(ply, bonded=False))
+            continue
+        for thickness in best_layers(ply.stock.thickness_mm, sizes, depths):
+            plies.append(Ply(ply.role, replace(ply.stock, thickness_mm=thickness)))
+    joints = _joints([p.stock.thickness_mm for p in plies])
+    pockets = tuple(_at_joints(p, joints, face) for p in panel.pockets)
+    checks = tuple(
+        _note(before, after)
+        for before, after in zip(panel.pockets, pockets, strict=True)
+        if after.depth_mm > before.depth_mm + _EPS_MM
+    )
+    return replace(panel, plies=tuple(plies), pockets=pockets, tiles=()), checks
+
+
+def _depths(pocket: PanelPocket) -> list[float]:
+    return [
+        pocket.cut_depth_mm,
+        *(w.depth_mm for w in pocket.wells),
+        *(n.depth_mm for n in pocket.notches),
+    ]
+
+
+def _at_joints(pocket: PanelPocket, joints: Sequence[float], face_mm: float) -> PanelPocket:
+    cut = _snapped(pocket.cut_depth_mm, joints)
+    through = cut >= face_mm - _EPS_MM
+    insert = None if through else pocket.floor_insert
+    return replace(
+        pocket,
+        depth_mm=cut - (insert.stock.thickness_mm if insert else 0.0),
+        through=through,
+        floor_insert=insert,
+        wells=tuple(replace(w, depth_mm=_snapped(w.depth_mm, joints)) for w in pocket.wells),
+        notches=tuple(replace(n, depth_mm=_snapped(n.depth_mm, joints)) for n in pocket.notches),
+    )
+
+
+def _note(before: PanelPocket, after: PanelPocket) -> Check:
+    sunk = after.proud_mm < 0
+    return Check(
+        slug="depth-by-layer",
+        severity=Severity.WARN if sunk else Severity.NOTE,
+        sentence=f"{after.number} ({after.name}) becomes {after.depth_mm:g} mm deep instead of "
+        f"{before.depth_mm:g} mm: depths are made of whole layers"
+        + (", and the tool lies below the face." if sunk else "."),
+        remedy="Thinner sheets in the plan (thicknesses_mm) come closer; a part-depth machine "
+        "keeps the depth.",
+        subject_id=after.pocket_id,
+        value=after.depth_mm,
+        limit=before.depth_mm,
+        unit="mm",
+    )
