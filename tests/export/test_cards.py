@@ -103,8 +103,8 @@ def test_every_card_is_found_with_all_corners(first: int) -> None:
         assert len(card.kept) == 15
         step = card.points_px - card.points_px[0]
         shape = (inner_corners_card_mm() - inner_corners_card_mm()[0]) * scale
-        # drawn without blur, so the saddle is known to a few hundredths of a pixel
-        assert np.abs(step - shape).max() < 0.1
+        # the renderer places edges in steps of about 0.1 px at either end; 0.2 px are 0.03 mm
+        assert np.abs(step - shape).max() < 0.25
 
 
 def test_corners_agree_with_opencv_board() -> None:
