@@ -1,0 +1,69 @@
+"""``tracer cards``: printable scale cards, or a mat."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+from typing import Annotated, Any
+
+import typer
+
+from tracer.cli.console import Console
+from tracer.cli.options import Json, Quiet, Replace, size
+from tracer.errors import TracerError, UsageError
+
+__all__ = ["cards"]
+
+
+def cards(
+    output: Annotated[Path, typer.Argument(metavar="FILE.pdf", help="File to write.")] = Path(
+        "scale-cards.pdf"
+    ),
+    numbers: Annotated[
+        str,
+        typer.Option(metavar="RANGE", help="Card numbers 0 to 47, like 0-5 or 3,7,9."),
+    ] = "0-5",
+    paper: Annotated[str, typer.Option(metavar="SIZE", help="a4 or letter.")] = "a4",
+    per_page: Annotated[
+        int, typer.Option(min=1, max=2, help="Cards on a page; 1 for printers with wide margins.")
+    ] = 2,
+    mat: Annotated[
+        Any,
+        typer.Option(
+            parser=size, metavar="WxH", help="One large print with cards at known places instead."
+        ),
+    ] = None,
+    replace: Replace = False,
+    as_json: Json = False,
+    quiet: Quiet = False,
+) -> None:
+    """Write a PDF of scale cards. Print it at 100 %, then measure a board with a ruler."""
+    from tracer.export.cards import write_cards_pdf
+
+    console = Console(as_json=as_json, quiet=quiet)
+    if output.suffix.lower() != ".pdf":
+        output = output.with_name(output.name + ".pdf")
+    if output.exists() and not replace:
+        raise TracerError(
+            "file-exists", f"{output} exists already.", "Choose another name, or use --replace."
+        )
+    chosen = _numbers(numbers)
+    write_cards_pdf(output, numbers=chosen, paper=paper.lower(), per_page=per_page, mat_mm=mat)
+    record = {"file": str(output), "cards": [] if mat else chosen, "mat_mm": mat}
+    console.result(
+        record,
+        f"Written to {output}. Print at 100 %, measure a board (168.0 x 112.0 mm if the printer is"
+        " true) and give what you read to tracer trace --card-size.",
+    )
+
+
+def _numbers(text: str) -> list[int]:
+    """Card numbers of a list of numbers and ranges."""
+    found: list[int] = []
+    for part in text.replace(" ", "").split(","):
+        match = re.fullmatch(r"(\d+)(?:-(\d+))?", part)
+        if match is None:
+            raise UsageError("usage", f"'{text}' are not card numbers.", "Write 0-5 or 3,7,9.")
+        first, last = int(match[1]), int(match[2] or match[1])
+        found += range(first, last + 1) if last >= first else range(first, last - 1, -1)
+    return list(dict.fromkeys(found))
