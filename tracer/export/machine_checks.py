@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from tracer.errors import UsageError
+from tracer.errors import TracerError, UsageError
 from tracer.export.machines import materials
 from tracer.model.machine import Machine, Material, Verdict
 from tracer.model.report import Check, Severity
 
-__all__ = ["job_cautions", "machine_checks", "material_named"]
+__all__ = ["job_cautions", "machine_checks", "material_named", "refuse_forbidden"]
 
 
 def material_named(key: str) -> Material:
@@ -33,20 +33,25 @@ def job_cautions(machine: Machine, material: Material) -> tuple[str, ...]:
     return tuple(dict.fromkeys(words))
 
 
+def refuse_forbidden(machine: Machine, material: Material) -> None:
+    """Stop before anything is written for a foam that heat must not touch.
+
+    Raises
+    ------
+    TracerError
+        With the reason.
+    """
+    if machine.heat and material.heat is Verdict.NEVER:
+        raise TracerError(
+            "material-forbidden",
+            f"{material.title} must not be cut with a {machine.title}. {material.reason}",
+            "Cut it with a blade or a bit, or name another foam with --material.",
+        )
+
+
 def _heat(machine: Machine, material: Material) -> list[Check]:
     if not machine.heat:
         return []
-    if material.heat is Verdict.NEVER:
-        return [
-            Check(
-                slug="material-forbidden",
-                severity=Severity.FAIL,
-                sentence=f"{material.title} must not be cut with a {machine.title}. "
-                f"{material.reason}",
-                remedy="Cut it with a blade or a bit, or use another foam.",
-                subject_id=material.key,
-            )
-        ]
     return [
         Check(
             slug="material-needs-leave",

@@ -14,7 +14,12 @@ from tracer.errors import TracerError, UsageError
 from tracer.export.cut_drawing import draw_cut, draw_reference
 from tracer.export.dxf import DxfOptions, DxfVersion
 from tracer.export.figures import CutFigures
-from tracer.export.machine_checks import job_cautions, machine_checks, material_named
+from tracer.export.machine_checks import (
+    job_cautions,
+    machine_checks,
+    material_named,
+    refuse_forbidden,
+)
 from tracer.export.machines import dxf_options
 from tracer.export.template import PrinterScale
 from tracer.geometry.rings import largest_polygon, roughness_mm
@@ -115,6 +120,7 @@ def cut_lay(
     """
     progress = progress or Silent()
     material = material_named(options.material)
+    refuse_forbidden(options.machine, material)
     chosen, checks = _to_cut(outlines)
     if not chosen:
         raise TracerError(

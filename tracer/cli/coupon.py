@@ -1,0 +1,97 @@
+"""``tracer coupon``: a test piece for kerf and fit, and the profile it gives."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated, Any
+
+import typer
+
+from tracer.cli.console import Console
+from tracer.cli.options import Json, Quiet, Replace, length
+from tracer.errors import UsageError
+
+__all__ = ["coupon"]
+
+
+def coupon(
+    machine: Annotated[
+        str, typer.Option(metavar="NAME", help="Machine profile, or your own .toml.")
+    ] = "oscillating-knife",
+    material: Annotated[str, typer.Option(metavar="NAME", help="Foam; decides about heat.")] = (
+        "unknown"
+    ),
+    diameter: Annotated[
+        Any,
+        typer.Option(parser=length, metavar="LENGTH", help="Diameter of a round thing, measured."),
+    ] = "20",
+    thickness: Annotated[
+        Any, typer.Option(parser=length, metavar="LENGTH", help="Thickness of the foam.")
+    ] = "30",
+    strips: Annotated[
+        Any,
+        typer.Option(
+            parser=length, metavar="LENGTH", help="Reading: length of the ten strips in a row."
+        ),
+    ] = None,
+    hole: Annotated[
+        int | None, typer.Option(metavar="N", help="Reading: the hole that holds the thing best.")
+    ] = None,
+    felt: Annotated[
+        str, typer.Option(metavar="CLASS", help="What that hole feels like: a fit class.")
+    ] = "snug",
+    save: Annotated[
+        Path | None, typer.Option(metavar="FILE.toml", help="Where the profile goes.")
+    ] = None,
+    folder: Annotated[
+        Path, typer.Option("--to", metavar="FOLDER", help="Where the coupon's files go.")
+    ] = Path(),
+    paper: Annotated[str, typer.Option(metavar="SIZE", help="Paper of the template.")] = "a4",
+    replace: Replace = False,
+    as_json: Json = False,
+    quiet: Quiet = False,
+) -> None:
+    """A small test piece: cut it, type back what you read, and get a machine profile."""
+    console = Console(as_json=as_json, quiet=quiet)
+
+    from tracer.export.coupon import stair_table
+    from tracer.export.machines import read_machine
+    from tracer.model.panel_plan import FitClass
+    from tracer.workflows.coupon import (
+        coupon_files,
+        profile_file,
+        profile_from_reading,
+        write_files,
+    )
+
+    profile = read_machine(machine)
+    if strips is not None or hole is not None or save is not None:
+        if felt not in {f.value for f in FitClass}:
+            raise UsageError(
+                "usage", f"--felt cannot be '{felt}'.", f"It is one of {', '.join(FitClass)}."
+            )
+        read = profile_from_reading(profile, hole=hole, strips_mm=strips, felt=FitClass(felt))
+        written = profile_file(save or Path(f"{profile.key}-own.toml"), read, replacing=replace)
+        text = (
+            f"{written[0]}: kerf {read.kerf_mm:.2f} mm, {read.fit_offset_mm:+.2f} mm on every fit. "
+            f"Use it with --machine {written[0]}"
+        )
+        record: dict[str, Any] = {
+            "kerf_mm": read.kerf_mm,
+            "fit_offset_mm": read.fit_offset_mm,
+            "files": [str(p) for p in written],
+        }
+        console.result(record, text)
+        return
+    files = coupon_files(profile, material, diameter, thickness, paper)
+    written = write_files(folder, files, replacing=replace)
+    for sentence in profile.cautions:
+        console.say(f"caution: {sentence}")
+    lines = [
+        *(str(path) for path in written),
+        "Cut it from your own foam. Lay the ten strips side by side and measure the whole row;",
+        "find the hole that holds the round thing as a tool should be held. Then:",
+        f"  tracer coupon --machine {machine} --strips 96.2 --hole 6 --felt snug --save own.toml",
+        *stair_table(diameter),
+    ]
+    console.result({"files": [str(p) for p in written]}, "\n".join(lines))

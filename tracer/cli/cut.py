@@ -1,0 +1,171 @@
+"""``tracer cut``: outlines to cutting files."""
+
+from __future__ import annotations
+
+from typing import Annotated, Any
+
+import typer
+
+from tracer.cli.console import EXIT_CHECK_FAILED, Console, check_record
+from tracer.cli.options import Json, Quiet, Replace, length
+from tracer.errors import UsageError
+from tracer.model.report import Severity
+
+__all__ = ["cut"]
+
+
+def cut(
+    job: Annotated[str, typer.Argument(metavar="JOB", help="Job folder, with or without .job.")],
+    machine: Annotated[
+        str,
+        typer.Option(
+            metavar="NAME",
+            help="oscillating-knife, drag-knife, co2-laser, router, scalpel, or your own .toml.",
+        ),
+    ] = "oscillating-knife",
+    material: Annotated[
+        str,
+        typer.Option(
+            metavar="NAME", help="pe, eva, pu, pvc, ps, pp, flame-retarded; decides about heat."
+        ),
+    ] = "unknown",
+    thickness: Annotated[
+        Any, typer.Option(parser=length, metavar="LENGTH", help="Thickness of the sheet, measured.")
+    ] = "30",
+    depth: Annotated[
+        Any,
+        typer.Option(
+            parser=length,
+            metavar="LENGTH",
+            help="Depth of pockets that the tool list gives none for (default: right through).",
+        ),
+    ] = None,
+    fit: Annotated[str, typer.Option(metavar="CLASS", help="press, snug, easy or loose.")] = "easy",
+    fit_mm: Annotated[
+        Any,
+        typer.Option(
+            parser=length,
+            metavar="LENGTH",
+            help="Clearance per side instead of a fit class; negative for a press fit.",
+        ),
+    ] = None,
+    fit_probability: Annotated[
+        float,
+        typer.Option(metavar="P", help="How surely each tool fits despite the outline's error."),
+    ] = 0.9,
+    margin: Annotated[
+        Any, typer.Option(parser=length, metavar="LENGTH", help="Foam around the tools.")
+    ] = "30",
+    dxf_version: Annotated[
+        str | None,
+        typer.Option(metavar="VERSION", help="R2000 or R12 (default: as the machine's profile)."),
+    ] = None,
+    straight: Annotated[
+        bool | None,
+        typer.Option("--straight/--arcs", help="Chords or arcs (default: as the profile)."),
+    ] = None,
+    paper: Annotated[
+        str, typer.Option(metavar="SIZE", help="Paper of the template: a4, a3, letter, tabloid.")
+    ] = "a4",
+    printed: Annotated[
+        str | None,
+        typer.Option(
+            metavar="XxY",
+            help="What the template's 100 mm bars measured, e.g. 99.8x100.1; kept for later.",
+        ),
+    ] = None,
+    replace: Replace = False,
+    as_json: Json = False,
+    quiet: Quiet = False,
+) -> None:
+    """Cutting files of a job: DXF, SVG, reference file, picture, paper template."""
+    console = Console(as_json=as_json, quiet=quiet)
+
+    from tracer.export.dxf import DxfVersion
+    from tracer.export.machines import read_machine
+    from tracer.model.panel_plan import FitClass
+    from tracer.project.store import JobFolder, job_path
+    from tracer.workflows.cut import CutOptions
+    from tracer.workflows.cut_job import cut_job
+
+    version = None
+    if dxf_version is not None:
+        version = _choice(dxf_version, {v.value.lower(): v for v in DxfVersion}, "--dxf-version")
+    options = CutOptions(
+        machine=read_machine(machine),
+        material=material,
+        thickness_mm=thickness,
+        depth_mm=depth,
+        fit=_choice(fit, {f.value: f for f in FitClass}, "--fit"),
+        fit_mm=fit_mm,
+        fit_probability=fit_probability,
+        edge_mm=margin,
+        dxf_version=version,
+        straight=straight,
+        paper=paper,
+        printer=_printer(printed),
+    )
+    done = cut_job(JobFolder(job_path(job)), options, replacing=replace, progress=console)
+    console.finish()
+    for sentence in dict.fromkeys(s for result in done.results for s in result.cautions):
+        console.say(f"caution: {sentence}")
+    console.checks(done.checks)
+    record = {
+        "job": str(done.job.path),
+        "machine": options.machine.key,
+        "sheets": [
+            {
+                "title": result.cut.title,
+                "size_mm": list(result.cut.size_mm),
+                "pockets": len(result.pockets),
+                "kerf": result.cut.kerf.sentence(),
+                "path_mm": round(result.figures.path_mm, 1),
+                "cut_mm": round(result.figures.cut_mm, 1),
+                "plunges": result.figures.plunges,
+                "seconds_at_least": round(result.figures.seconds),
+            }
+            for result in done.results
+        ],
+        "cautions": sorted({s for result in done.results for s in result.cautions}),
+        "checks": [check_record(c) for c in done.checks],
+        "files": list(done.files),
+        "steps": {name: round(s, 4) for name, s in done.seconds.items()},
+    }
+    console.result(record, _summary(done))
+    if any(c.severity is Severity.FAIL for c in done.checks):
+        raise typer.Exit(EXIT_CHECK_FAILED)
+
+
+def _summary(done: Any) -> str:
+    lines = []
+    for result in done.results:
+        figures = result.figures
+        width, height = result.cut.size_mm
+        lines += [
+            f"{result.cut.title}: {len(result.pockets)} pockets in a sheet of "
+            f"{width:.0f} x {height:.0f} mm",
+            f"  cut {figures.cut_mm / 1000:.1f} m, {figures.plunges} plunges, at least "
+            f"{max(figures.seconds / 60, 0.1):.1f} min at the profile's feeds",
+            f"  {result.cut.kerf.sentence()}",
+        ]
+    lines.append(f"{len(done.files)} files written to {done.job.path / 'cut'}")
+    return "\n".join(lines)
+
+
+def _choice(text: str, values: dict[str, Any], option: str) -> Any:
+    if text.lower() in values:
+        return values[text.lower()]
+    raise UsageError("usage", f"{option} cannot be '{text}'.", f"It is one of {', '.join(values)}.")
+
+
+def _printer(printed: str | None) -> Any:
+    """The printer's scale as typed, which is then kept, or as it was kept."""
+    from tracer.export.template import PrinterScale
+    from tracer.lengths import parse_size_mm
+    from tracer.project.printer import load_printed, save_printed
+
+    if printed is None:
+        return PrinterScale(*load_printed())
+    scale = PrinterScale(*parse_size_mm(printed))
+    save_printed(scale.x_mm, scale.y_mm)
+    return scale

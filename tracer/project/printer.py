@@ -1,0 +1,57 @@
+"""What the shop's printer makes of 100 mm, typed once and kept for every job.
+
+Kept in the person's own settings folder; ``TRACER_SETTINGS`` names another one.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import sys
+from pathlib import Path
+
+from tracer.atomic import write_atomically
+from tracer.errors import TracerError
+
+__all__ = ["load_printed", "save_printed", "settings_folder"]
+
+_FILE = "printer.json"
+
+
+def settings_folder() -> Path:
+    """Where settings live that belong to the shop rather than to a job."""
+    if own := os.environ.get("TRACER_SETTINGS"):
+        return Path(own)
+    if sys.platform == "win32":
+        return Path(os.environ.get("APPDATA", Path.home() / "AppData/Roaming")) / "tracer"
+    if sys.platform == "darwin":
+        return Path.home() / "Library/Application Support/tracer"
+    return Path(os.environ.get("XDG_CONFIG_HOME", Path.home() / ".config")) / "tracer"
+
+
+def load_printed() -> tuple[float, float]:
+    """What bars of 100 mm measure on the shop's printer, in x and y; 100, 100 where not typed.
+
+    Raises
+    ------
+    TracerError
+        When the file is damaged.
+    """
+    path = settings_folder() / _FILE
+    if not path.is_file():
+        return 100.0, 100.0
+    try:
+        body = json.loads(path.read_text("utf-8"))
+        return float(body["x_mm"]), float(body["y_mm"])
+    except (OSError, ValueError, KeyError, TypeError) as error:
+        raise TracerError(
+            "printer-settings-damaged",
+            f"The printer's settings {path} cannot be read: {error}.",
+            "Delete the file and type the measured bars again with --printed.",
+        ) from error
+
+
+def save_printed(x_mm: float, y_mm: float) -> None:
+    """Keep what the bars measured."""
+    body = {"format": "tracer-printer", "version": 1, "x_mm": x_mm, "y_mm": y_mm}
+    write_atomically(settings_folder() / _FILE, (json.dumps(body, indent=1) + "\n").encode())

@@ -1,0 +1,44 @@
+"""Examine a cutting file from anywhere."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from tracer.errors import TracerError
+from tracer.export.examine import Examined, examine
+from tracer.export.read import ReadFile
+from tracer.export.read_dxf import read_dxf
+from tracer.export.read_svg import read_svg
+
+__all__ = ["check_file", "read_cutting_file"]
+
+
+def read_cutting_file(path: Path) -> ReadFile:
+    """Read a DXF or SVG file, told apart by what is in it.
+
+    Raises
+    ------
+    TracerError
+        When it cannot be read, or is neither.
+    """
+    try:
+        data = path.read_bytes()
+    except OSError as error:
+        raise TracerError(
+            "cutting-file-missing",
+            f"The file {path} cannot be read: {error.strerror or error}.",
+            "Check its name and folder.",
+        ) from error
+    head = data[:4096].lstrip(b"\xef\xbb\xbf \t\r\n").lower()
+    if head.startswith(b"%pdf"):
+        raise TracerError(
+            "cutting-file-is-pdf",
+            f"{path.name} is a PDF file; only DXF and SVG are examined.",
+            "Export it as DXF or SVG.",
+        )
+    return read_svg(data) if head.startswith(b"<") else read_dxf(data)
+
+
+def check_file(path: Path, *, square_mm: float = 100.0) -> Examined:
+    """Examine a file; findings for everything a machine would trip over."""
+    return examine(read_cutting_file(path), square_mm=square_mm)

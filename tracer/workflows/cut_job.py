@@ -1,0 +1,121 @@
+"""Cutting files into a job folder; what was cut before is only replaced when asked."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+from tracer.errors import TracerError, UsageError
+from tracer.model.outline import Outline
+from tracer.model.report import Check
+from tracer.progress import Progress, StepClock
+from tracer.project.outlines_file import OutlinesFile, load_outlines
+from tracer.project.store import JobFolder
+from tracer.project.tool_list import ToolList, parse_tool_list
+from tracer.workflows.cut import CutOptions, CutResult, cut_lay
+
+__all__ = ["JobCut", "cut_job", "typed_depths"]
+
+#: a point of the tool list and of an outline are the same within this; both are written rounded
+_SAME_PX = 3.0
+
+
+@dataclass(frozen=True, eq=False)
+class JobCut:
+    """What a run did: one result per lay, and all files written, relative to the job."""
+
+    job: JobFolder
+    results: tuple[CutResult, ...]
+    checks: tuple[Check, ...]
+    files: tuple[str, ...]
+    seconds: dict[str, float]
+
+
+def typed_depths(outlines: Sequence[Outline], tools: ToolList | None) -> dict[str, float]:
+    """Depth per outline id, from the rows of the tool list that give one."""
+    depths = {}
+    for row in tools.rows if tools else ():
+        if row.depth_mm is None:
+            continue
+        for outline in outlines:
+            dx, dy = outline.point_px[0] - row.x_px, outline.point_px[1] - row.y_px
+            named = row.name is not None and row.name == outline.name
+            if named or max(abs(dx), abs(dy)) <= _SAME_PX:
+                depths[outline.outline_id] = row.depth_mm
+    return depths
+
+
+def cut_job(
+    folder: JobFolder,
+    options: CutOptions,
+    *,
+    replacing: bool = False,
+    progress: Progress | None = None,
+) -> JobCut:
+    """Cut every lay of a job, each on a sheet of its own.
+
+    Raises
+    ------
+    TracerError
+        ``job-missing``; ``cut-exists`` when other cutting files of these names are there and
+        ``replacing`` is not set.
+    """
+    clock = StepClock(progress)
+    with folder.locked():
+        content, tools = _opened(folder)
+        depths = typed_depths(content.outlines, tools) | dict(options.depths_mm)
+        options = replace(options, depths_mm=depths)
+        lays = sorted(set(content.lay_of.values())) or [1]
+        results: list[CutResult] = []
+        files: dict[str, bytes] = {}
+        stale: set[str] = set()
+        for lay in lays:
+            mine = [o for o in content.outlines if content.lay_of[o.outline_id] == lay]
+            stem = f"{folder.name}-{options.machine.key}" + (f"-lay{lay}" if len(lays) > 1 else "")
+            done = cut_lay(mine, options, name=stem, progress=clock)
+            results.append(done)
+            files |= {f"cut/{name}": data for name, data in done.files.items()}
+            stale |= _files_before(folder, stem)
+        _refuse_overwriting(folder, files, replacing)
+        folder.commit(files, remove=sorted(stale - set(files)))
+        clock.stop()
+    checks = tuple(check for done in results for check in done.checks)
+    return JobCut(folder, tuple(results), checks, tuple(sorted(files)), clock.seconds)
+
+
+def _opened(folder: JobFolder) -> tuple[OutlinesFile, ToolList | None]:
+    """Outlines and tool list of a job; nothing of the photos is needed."""
+    if not folder.exists():
+        raise UsageError(
+            "job-missing",
+            f"There is no job {folder.name} here.",
+            "Name the photos to make one: tracer trace PHOTO... --job NAME.",
+        )
+    content = load_outlines(folder.read("outlines.json"), "outlines.json")
+    tools = None
+    if folder.has("tools.csv"):
+        tools = parse_tool_list(folder.read("tools.csv"), "tools.csv")
+    return content, tools
+
+
+def _files_before(folder: JobFolder, stem: str) -> set[str]:
+    """Files of an earlier cut of the same name, by its own record."""
+    name = f"cut/{stem}-cut.json"
+    if not folder.has(name):
+        return set()
+    try:
+        listed = json.loads(folder.read(name)).get("files", [])
+    except (ValueError, AttributeError):
+        return set()
+    return {f"cut/{one}" for one in listed if isinstance(one, str) and "/" not in one}
+
+
+def _refuse_overwriting(folder: JobFolder, files: dict[str, bytes], replacing: bool) -> None:
+    changed = [n for n, data in files.items() if folder.has(n) and folder.read(n) != data]
+    if changed and not replacing:
+        raise TracerError(
+            "cut-exists",
+            f"The job {folder.name} holds other cutting files for this machine ({changed[0]}).",
+            "Write over them with --replace, or keep them by copying the folder cut.",
+        )
