@@ -1,1 +1,7 @@
-"""A calibrated photo to silhouettes: which pixels are tool, and where exactly the edge runs."""
+"""Segmentation: from a photo and its plane to one silhouette per tool."""
+
+from tracer.segmentation.evidence import RegionEvidence
+from tracer.segmentation.options import Correction, Frame, Mark, SegmentOptions
+from tracer.segmentation.segment import segment
+
+__all__ = ["Correction", "Frame", "Mark", "RegionEvidence", "SegmentOptions", "segment"]

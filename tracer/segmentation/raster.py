@@ -1,0 +1,149 @@
+"""The working picture: the photo laid on the sheet at a fixed scale, in linear light.
+
+Region decisions are made here, at about 1 mm per pixel. Edges are never measured here: they come
+from the photo's own pixels (`tracer.segmentation.refine`).
+
+Vocabulary: a *raster* is a grid of square cells on the sheet, rows counted from the far (large y)
+side as in a picture. Cell (0, 0)'s centre lies at (``x0_mm``, ``y0_mm``).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+from shapely.geometry import MultiPolygon, Polygon
+from shapely.geometry.base import BaseGeometry
+
+from tracer.model.view import PlaneMap
+
+__all__ = ["LINEAR", "Raster", "fit_raster", "paint", "rectify"]
+
+Array = NDArray[np.float64]
+Image = NDArray[np.float32]
+Mask = NDArray[np.bool_]
+
+MAX_CELLS = 2_400_000  # bounds time and memory on a very large lay
+NODE_STEP = 16  # cells between exact evaluations of the map; its curvature costs < 0.01 cell
+
+
+def _linear_table() -> Image:
+    v = np.arange(256) / 255.0
+    return np.where(v <= 0.04045, v / 12.92, ((v + 0.055) / 1.055) ** 2.4).astype(np.float32)
+
+
+#: sRGB value 0..255 to linear light 0..1 (IEC 61966-2-1)
+LINEAR = _linear_table()
+
+
+@dataclass(frozen=True)
+class Raster:
+    """A grid of cells on the sheet: first cell centre, scale, rows and columns."""
+
+    x0_mm: float
+    y0_mm: float
+    mm_per_cell: float
+    shape: tuple[int, int]
+
+    def to_sheet(self, cells: ArrayLike) -> Array:
+        """(N, 2) (column, row) to (N, 2) sheet mm."""
+        p = np.asarray(cells, np.float64).reshape(-1, 2)
+        return np.column_stack(
+            [self.x0_mm + p[:, 0] * self.mm_per_cell, self.y0_mm - p[:, 1] * self.mm_per_cell]
+        )
+
+    def to_cells(self, points_mm: ArrayLike) -> Array:
+        """(N, 2) sheet mm to (N, 2) (column, row)."""
+        p = np.asarray(points_mm, np.float64).reshape(-1, 2)
+        return np.column_stack([p[:, 0] - self.x0_mm, self.y0_mm - p[:, 1]]) / self.mm_per_cell
+
+
+def fit_raster(plane: PlaneMap, mm_per_cell: float) -> Raster:
+    """The grid that holds the photo's footprint on the sheet, coarser where that is huge."""
+    w, h = plane.size_px
+    side = np.linspace(0.0, 1.0, 9)
+    rim = np.vstack(
+        [
+            np.column_stack([side * (w - 1), np.zeros(9)]),
+            np.column_stack([side * (w - 1), np.full(9, h - 1.0)]),
+            np.column_stack([np.zeros(9), side * (h - 1)]),
+            np.column_stack([np.full(9, w - 1.0), side * (h - 1)]),
+        ]
+    )
+    p = plane.to_sheet(rim)
+    p = p[np.isfinite(p).all(axis=1)]
+    (x0, y0), (x1, y1) = p.min(axis=0), p.max(axis=0)
+    step = max(mm_per_cell, float(np.sqrt((x1 - x0) * (y1 - y0) / MAX_CELLS)))
+    return Raster(
+        float(x0), float(y1), step, (int((y1 - y0) / step) + 1, int((x1 - x0) / step) + 1)
+    )
+
+
+def rectify(pixels: NDArray[np.uint8], plane: PlaneMap, raster: Raster) -> tuple[Image, Mask]:
+    """The photo on the raster.
+
+    Returns
+    -------
+    linear
+        (rows, columns, 3) float32 linear light.
+    seen
+        (rows, columns) True where the photo covers the cell.
+    """
+    rows, cols = raster.shape
+    gx, gy = np.meshgrid(
+        np.arange(0, cols + NODE_STEP, NODE_STEP), np.arange(0, rows + NODE_STEP, NODE_STEP)
+    )
+    nodes = plane.to_photo(raster.to_sheet(np.column_stack([gx.ravel(), gy.ravel()])))
+    nodes = np.nan_to_num(nodes, nan=-1e6).reshape(*gx.shape, 2)
+    spacing = np.linalg.norm(np.diff(nodes, axis=1), axis=-1) / NODE_STEP
+    shrink = max(1, int(np.median(spacing) + 0.3))
+    small = _shrink(pixels, shrink)
+    nodes = (nodes + 0.5) / shrink - 0.5
+    maps = [_spread(nodes[..., k], rows, cols) for k in (0, 1)]
+    linear = cv2.remap(small, maps[0], maps[1], cv2.INTER_LINEAR, None, cv2.BORDER_REPLICATE)
+    sh, sw = small.shape[:2]
+    seen = (maps[0] >= -0.5) & (maps[1] >= -0.5) & (maps[0] <= sw - 0.5) & (maps[1] <= sh - 0.5)
+    return np.asarray(linear, np.float32), np.asarray(seen, np.bool_)
+
+
+def _spread(nodes: Array, rows: int, cols: int) -> Image:
+    """Bilinear interpolation of node values (every `NODE_STEP` cells) to all cells."""
+    at_x, at_y = np.arange(cols) / NODE_STEP, np.arange(rows) / NODE_STEP
+    jx, jy = at_x.astype(int), at_y.astype(int)
+    ux, uy = (at_x - jx)[None, :], (at_y - jy)[:, None]
+    jx1, jy1 = np.minimum(jx + 1, nodes.shape[1] - 1), np.minimum(jy + 1, nodes.shape[0] - 1)
+    columns = nodes[:, jx] * (1 - ux) + nodes[:, jx1] * ux
+    return np.asarray(columns[jy] * (1 - uy) + columns[jy1] * uy, np.float32)
+
+
+def _shrink(pixels: NDArray[np.uint8], factor: int) -> Image:
+    """Mean over ``factor`` x ``factor`` pixels in linear light, strip by strip."""
+    h, w = pixels.shape[0] // factor * factor, pixels.shape[1] // factor * factor
+    out = np.empty((h // factor, w // factor, 3), np.float32)
+    strip = 64 * factor
+    for y in range(0, h, strip):
+        part = cv2.LUT(np.ascontiguousarray(pixels[y : min(y + strip, h), :w]), LINEAR)
+        size = (out.shape[1], part.shape[0] // factor)
+        out[y // factor : y // factor + size[1]] = cv2.resize(
+            part, size, interpolation=cv2.INTER_AREA
+        )
+    return out
+
+
+def paint(regions: list[BaseGeometry], raster: Raster) -> Mask:
+    """True at the cells whose centres lie in one of the regions (sheet mm)."""
+    canvas = np.zeros(raster.shape, np.uint8)
+    for region in regions:
+        parts = region.geoms if isinstance(region, MultiPolygon) else [region]
+        for part in parts:
+            if isinstance(part, Polygon) and not part.is_empty:
+                rings = [
+                    np.round(raster.to_cells(np.asarray(r.coords)[:, :2]) * 256).astype(np.int32)
+                    for r in (part.exterior, *part.interiors)
+                ]
+                one = np.zeros(raster.shape, np.uint8)
+                cv2.fillPoly(one, rings, 1, shift=8)
+                canvas |= one
+    return canvas.astype(bool)

@@ -1,0 +1,125 @@
+"""One photo to silhouettes: decide regions, part tools, measure edges."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import replace
+
+import numpy as np
+from shapely import make_valid
+from shapely.geometry import MultiPolygon, Polygon
+
+from tracer.model.photo import Photo
+from tracer.model.report import Check
+from tracer.model.silhouette import Segmentation, Silhouette
+from tracer.model.view import PlaneMap
+from tracer.segmentation.classical import classical_evidence
+from tracer.segmentation.contours import mask_rings
+from tracer.segmentation.evidence import RegionEvidence
+from tracer.segmentation.options import Correction, SegmentOptions
+from tracer.segmentation.raster import fit_raster, rectify
+from tracer.segmentation.refine import MeasuredRing, measure_ring
+from tracer.segmentation.separate import Blob, separate
+
+__all__ = ["segment"]
+
+
+def segment(
+    photo: Photo,
+    plane: PlaneMap,
+    *,
+    cards: Sequence[Polygon] = (),
+    hull: Polygon | None = None,
+    options: SegmentOptions | None = None,
+    corrections: Sequence[Correction] = (),
+    progress: Callable[[float], None] | None = None,
+) -> Segmentation:
+    """Find the tools of one photo.
+
+    Parameters
+    ----------
+    photo, plane
+        The upright photo and its map to the sheet.
+    cards
+        Papers of all cards in the photo, sheet mm: never tools, also those that calibration
+        left out.
+    hull
+        Convex hull of the used boards, sheet mm; None without cards.
+    corrections
+        What the maker marked by hand.
+    progress
+        Called with 0 to 1.
+    """
+    options = options or SegmentOptions()
+    report = progress or (lambda _: None)
+    raster = fit_raster(plane, options.cell_mm)
+    linear, seen = rectify(photo.pixels, plane, raster)
+    report(0.1)
+    evidence = classical_evidence(linear, seen, raster, cards=cards, hull=hull)
+    report(0.5)
+    blobs = separate(evidence, hull=hull, seen=seen, options=options)
+    report(0.6)
+    found = []
+    for k, blob in enumerate(blobs):
+        silhouette = _measure(photo, plane, evidence, blob, options)
+        if silhouette is not None:
+            found.append(silhouette)
+        report(0.6 + 0.4 * (k + 1) / len(blobs))
+    checks: list[Check] = []
+    return Segmentation(photo.photo_id, tuple(_numbered(found)), tuple(checks))
+
+
+def _measure(
+    photo: Photo, plane: PlaneMap, evidence: RegionEvidence, blob: Blob, options: SegmentOptions
+) -> Silhouette | None:
+    rings = mask_rings(blob.cells, blob.corner, evidence.raster)
+    if not rings:
+        return None
+    measured = [
+        measure_ring(
+            photo.pixels,
+            plane,
+            ring,
+            step_mm=options.step_mm,
+            search_mm=1.2 * evidence.raster.mm_per_cell,
+            sigma_px=1.0,
+        )
+        for ring in rings
+    ]
+    outer, holes = measured[0], measured[1:]
+    region = _valid(outer, holes)
+    if region is None:
+        return None
+    # a repaired outline has other vertices: carry the nearest ones' figures over
+    ring = np.asarray(region.exterior.coords)[:-1, :2]
+    near = np.argmin(np.linalg.norm(ring[:, None, :] - outer.points_mm[None, :, :], axis=2), axis=1)
+    return Silhouette(
+        silhouette_id="",
+        photo_id=photo.photo_id,
+        region=region,
+        sigma_mm=outer.sigma_mm[near],
+        confidence=float(np.mean(outer.confidence)),
+        edge_confidence=outer.confidence[near],
+        edge_height=np.empty(0),
+        kind=blob.kind,
+        touches_border=blob.touches_border,
+        holes_sigma_mm=tuple(float(np.median(h.sigma_mm)) for h in holes),
+    )
+
+
+def _valid(outer: MeasuredRing, holes: list[MeasuredRing]) -> Polygon | None:
+    """The measured polygon; self-crossings of a few points are cut off."""
+    body = make_valid(Polygon(outer.points_mm))
+    for hole in holes:
+        body = body.difference(make_valid(Polygon(hole.points_mm)))
+    parts = body.geoms if isinstance(body, MultiPolygon) or hasattr(body, "geoms") else [body]
+    polygons = [p for p in parts if isinstance(p, Polygon) and p.area > 0]
+    if not polygons:
+        return None
+    return max(polygons, key=lambda p: p.area).normalize()
+
+
+def _numbered(found: list[Silhouette]) -> list[Silhouette]:
+    """Reading order: rows from the far side, each from the left."""
+    order = sorted(found, key=lambda s: (-s.region.bounds[3], s.region.bounds[0]))
+    return [replace(s, silhouette_id=f"S{k + 1:02d}") for k, s in enumerate(order)]
