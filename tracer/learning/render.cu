@@ -71,9 +71,9 @@ HD float noise(float x, float y, int s) {
   return mixf(mixf(rnd(ix, iy, s), rnd(ix + 1, iy, s), u),
               mixf(rnd(ix, iy + 1, s), rnd(ix + 1, iy + 1, s), u), v) * 2 - 1;
 }
-HD float fbm(float x, float y, int s, int n) {
+HD_CALL float fbm(float x, float y, int s, int n) {
   float a = 1, t = 0, g = 0;
-  for (int i = 0; i < n; i++) {
+  for (int i = 0; i < n && i < 8; i++) {
     t += a * noise(x, y, s + 17 * i); g += a; a *= 0.55f;
     float q = 1.6f * x + 1.2f * y; y = -1.2f * x + 1.6f * y + 3.1f; x = q + 1.7f;
   }
@@ -315,8 +315,9 @@ HD_CALL V sheet_albedo(const Ground &g, float x, float y, int seed) {
       break;
     }
     case CONCRETE: {
-      t = 0.8f * fbm(u / 40, v / 40, seed, 5) + 0.5f * fbm(u / 3, v / 3, seed + 4, 3);
-      if (rnd((int)floorf(u / 2.3f), (int)floorf(v / 2.3f), seed) > 0.985f) t -= 2;
+      t = 0.8f * fbm(u / 40, v / 40, seed, 4) + 0.5f * fbm(u / 3, v / 3, seed + 4, 3);
+      float pore = rnd((int)floorf(u / 2.3f), (int)floorf(v / 2.3f), seed);
+      t -= pore > 0.985f ? 2.f : 0.f;
       break;
     }
     case GRID: {
