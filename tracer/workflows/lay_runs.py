@@ -16,7 +16,7 @@ from tracer.progress import StepClock
 from tracer.project.outlines_file import OutlinesFile, dump_outlines
 from tracer.project.schema import JobRecord, PhotoRecord, dump_job
 from tracer.project.silhouettes_file import dump_silhouettes, load_silhouettes, seen_edges
-from tracer.project.tool_list import ToolList, format_tool_list
+from tracer.project.tool_list import ToolList, format_tool_list, parse_tool_list
 from tracer.workflows.job_files import (
     common_drawings,
     inputs_digest,
@@ -110,7 +110,8 @@ def run_lays(
     for done in traces.values():
         for view, segmentation in zip(done.calibration.views, done.segmentations, strict=True):
             seen[view.photo_id] = seen_edges(segmentation, view, done.outlines)
-    tools = given.with_rows(rows)
+    # as they will be read back, so that the digest is that of the file
+    tools = parse_tool_list(format_tool_list(given.with_rows(rows)), tools_name)
     lays = tuple(
         replace(lay, traced=inputs_digest(lay, number, tools)) if number in traces else lay
         for number, lay in enumerate(record.lays, start=1)

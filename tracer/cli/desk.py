@@ -1,0 +1,60 @@
+"""``tracer desk``: the local page to look, correct, arrange and export."""
+
+from __future__ import annotations
+
+import webbrowser
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from tracer.cli.console import Console
+from tracer.cli.options import Quiet
+from tracer.errors import UsageError
+
+__all__ = ["desk"]
+
+
+def desk(
+    job: Annotated[
+        str | None, typer.Argument(metavar="[JOB]", help="Job to open; none: all of this folder.")
+    ] = None,
+    port: Annotated[
+        int, typer.Option(metavar="PORT", min=0, max=65535, help="Port; 0 for any free one.")
+    ] = 0,
+    lan: Annotated[
+        bool,
+        typer.Option(
+            "--lan",
+            help="Let a phone on the same network in by a one-time code, to take the photos."
+            " Plain http: use it only on a network you trust.",
+        ),
+    ] = False,
+    browser: Annotated[
+        bool, typer.Option("--browser/--no-browser", help="Open the page in the browser.")
+    ] = True,
+    quiet: Quiet = False,
+) -> None:
+    """Open the desk: a page on this computer to look, correct, arrange and export."""
+    from tracer.desk.server import DeskServer
+    from tracer.project.store import JobFolder, job_path
+
+    console = Console(quiet=quiet)
+    folder = None
+    root = Path.cwd()
+    if job is not None:
+        folder = JobFolder(job_path(job))
+        if not folder.exists():
+            raise UsageError(
+                "job-missing",
+                f"There is no job {folder.name} here.",
+                "Name another, or start tracer desk without a job and drop photos on the page.",
+            )
+        root = folder.path.resolve().parent
+    server = DeskServer(root, folder, port, lan)
+    address = server.open()
+    console.say(f"The desk is open at {address}")
+    if lan:
+        console.say("A phone joins by the code under 'Phone' on the page.")
+    console.say("Stop it with Ctrl-C.")
+    server.run(lambda: webbrowser.open(address) if browser else None)

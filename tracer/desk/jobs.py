@@ -1,0 +1,226 @@
+"""The jobs the desk knows, by ids of its own: no request ever names a path.
+
+A `DeskJob` is a job folder together with what makes looking at it quick: remembered stage results
+and cut tiles. A `Draft` is photos that were dropped and not traced yet.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import shutil
+import tempfile
+from collections import OrderedDict
+from dataclasses import dataclass, field
+from pathlib import Path
+from threading import Lock
+
+from tracer.desk.events import EventHub
+from tracer.desk.runs import Runner, RunState
+from tracer.errors import TracerError
+from tracer.photos import MAX_FILE_BYTES, decode_photo
+from tracer.pictures.tiles import TilePyramid
+from tracer.project.edits_file import Edit
+from tracer.project.schema import LayRecord, load_job
+from tracer.project.store import JobFolder, job_path
+from tracer.workflows.job_edits import job_revision, make_edit, redo, undo
+from tracer.workflows.memo import StageMemo
+from tracer.workflows.retrace import retrace
+from tracer.workflows.trace_job import Mode, read_photos, trace_job
+
+__all__ = ["Desk", "DeskJob", "Draft"]
+
+MAX_DRAFT_BYTES = 2_000_000_000
+MAX_DRAFT_PHOTOS = 40
+PYRAMIDS = 2  # decoded photos kept: 48 megapixels take 0.2 GB each
+
+
+@dataclass
+class Draft:
+    """Photos dropped onto the page, kept in a temporary folder until they are traced."""
+
+    folder: Path
+    names: dict[int, str] = field(default_factory=dict)
+    sizes: dict[int, int] = field(default_factory=dict)
+
+    def file(self, number: int) -> Path:
+        """Where a photo lies."""
+        return self.folder / f"{number:03d}"
+
+    def make_room(self, number: int, size: int) -> None:
+        """Refuse what is too much before a byte of it is kept."""
+        if size > MAX_FILE_BYTES:
+            raise TracerError(
+                "photo-too-large",
+                f"The photo has {size / 1e6:.0f} MB; {MAX_FILE_BYTES / 1e6:.0f} MB are read.",
+                "Save it as a JPEG.",
+            )
+        others = sum(v for k, v in self.sizes.items() if k != number)
+        if others + size > MAX_DRAFT_BYTES or not 0 <= number < MAX_DRAFT_PHOTOS:
+            raise TracerError(
+                "desk-too-many-photos",
+                f"At most {MAX_DRAFT_PHOTOS} photos with {MAX_DRAFT_BYTES / 1e9:.0f} GB are taken.",
+                "Trace fewer photos at a time.",
+            )
+
+
+class DeskJob:
+    """One job on the desk."""
+
+    def __init__(self, job_id: str, folder: JobFolder, hub: EventHub, runner: Runner) -> None:
+        self.job_id = job_id
+        self.folder = folder
+        self.memo = StageMemo()
+        self.state = RunState(tell=self._tell_run)
+        self.lock = Lock()  # one edit at a time; a run holds it while it writes
+        self._hub = hub
+        self._runner = runner
+        self._pyramids: OrderedDict[str, TilePyramid] = OrderedDict()
+        self._pyramid_lock = Lock()
+
+    # -- edits --------------------------------------------------------------------------------
+    def edit(self, edit: Edit, expected: str | None) -> str:
+        """Make an edit and bring the outlines up to date."""
+        with self.lock:
+            revision = make_edit(self.folder, edit, expected)
+        self._after_edit(revision)
+        return revision
+
+    def undo(self, expected: str | None) -> str:
+        """Take back the last edit."""
+        with self.lock:
+            revision = undo(self.folder, expected)
+        self._after_edit(revision)
+        return revision
+
+    def redo(self, expected: str | None) -> str:
+        """Make the next undone edit again."""
+        with self.lock:
+            revision = redo(self.folder, expected)
+        self._after_edit(revision)
+        return revision
+
+    def _after_edit(self, revision: str) -> None:
+        self.changed(revision)
+        self.bring_up_to_date()
+
+    # -- runs ---------------------------------------------------------------------------------
+    def bring_up_to_date(self, *, soon: bool = False) -> None:
+        """Run whatever has changed, in the thread for runs."""
+        self._runner.ask(self.job_id, self._retrace, self.state, soon=soon)
+
+    def trace_new(self, draft: Draft, settings: LayRecord, mode: Mode) -> None:
+        """Trace dropped photos into the job."""
+        numbers = sorted(draft.names)
+
+        def task(state: RunState) -> None:
+            state.step("reading photos")
+            files = read_photos([draft.file(n) for n in numbers])
+            named = [type(f)(draft.names[n], f.data) for n, f in zip(numbers, files, strict=True)]
+            trace_job(self.folder, named, settings=settings, mode=mode, progress=state)
+            shutil.rmtree(draft.folder, ignore_errors=True)
+            self.changed(job_revision(self.folder))
+
+        self._runner.ask(self.job_id, task, self.state, soon=True)
+
+    def stop(self) -> None:
+        """Stop the run."""
+        self._runner.stop(self.job_id)
+
+    def _retrace(self, state: RunState) -> None:
+        while not retrace(self.folder, progress=state, memo=self.memo):
+            state.step("an edit came in between: once more")
+        self.changed(job_revision(self.folder))
+
+    # -- looking ------------------------------------------------------------------------------
+    def pyramid(self, photo_id: str) -> TilePyramid:
+        """Tiles of a photo of the job.
+
+        Raises
+        ------
+        KeyError
+            Where the job has no such photo.
+        """
+        with self._pyramid_lock:
+            if photo_id not in self._pyramids:
+                record = load_job(self.folder.read("job.json"), "job.json")
+                photos = {p.photo_id: p for lay in record.lays for p in lay.photos}
+                photo = photos[photo_id]
+                self._pyramids[photo_id] = TilePyramid(
+                    decode_photo(self.folder.read(photo.file), photo.name)
+                )
+            self._pyramids.move_to_end(photo_id)
+            while len(self._pyramids) > PYRAMIDS:
+                self._pyramids.popitem(last=False)
+            return self._pyramids[photo_id]
+
+    # -- news ---------------------------------------------------------------------------------
+    def changed(self, revision: str) -> None:
+        """Tell every page that there is something new to show."""
+        self._hub.publish("job", job=self.job_id, revision=revision)
+
+    def _tell_run(self) -> None:
+        self._hub.publish("run", job=self.job_id, run=self.state.record())
+
+
+class Desk:
+    """All jobs of one folder, and the drafts."""
+
+    def __init__(self, root: Path) -> None:
+        self.root = root
+        self.hub = EventHub()
+        self.runner = Runner()
+        self.drafts: dict[str, Draft] = {}
+        self._jobs: dict[str, DeskJob] = {}
+        self._temporary = tempfile.TemporaryDirectory(prefix="tracer-desk-")
+
+    def close(self) -> None:
+        """Stop computing and throw drafts away."""
+        self.runner.close()
+        self._temporary.cleanup()
+
+    def add(self, folder: JobFolder) -> DeskJob:
+        """The job in this folder, which need not exist yet."""
+        path = folder.path.resolve()
+        job_id = hashlib.sha256(str(path).encode()).hexdigest()[:12]
+        if job_id not in self._jobs:
+            self._jobs[job_id] = DeskJob(job_id, JobFolder(path), self.hub, self.runner)
+        return self._jobs[job_id]
+
+    def named(self, name: str) -> DeskJob:
+        """The job of this name in the desk's folder.
+
+        Raises
+        ------
+        UsageError
+            ``job-name-unusable``, also for names with a folder in them.
+        """
+        path = job_path(name)
+        if path.parent != Path() or "\\" in name:
+            path = job_path("?")  # refused with the sentence for unusable names
+        return self.add(JobFolder(self.root / path.name))
+
+    def job(self, job_id: str) -> DeskJob:
+        """A job by id.
+
+        Raises
+        ------
+        KeyError
+            For an id the desk never gave out.
+        """
+        return self._jobs[job_id]
+
+    def jobs(self) -> list[DeskJob]:
+        """Jobs that exist: those opened, and all in the desk's folder."""
+        for path in sorted(self.root.glob("*.job")):
+            if JobFolder(path).exists():
+                self.add(JobFolder(path))
+        return sorted(
+            (job for job in self._jobs.values() if job.folder.exists()),
+            key=lambda job: job.folder.name.lower(),
+        )
+
+    def new_draft(self) -> str:
+        """Id of an empty draft."""
+        folder = Path(tempfile.mkdtemp(dir=self._temporary.name))
+        self.drafts[folder.name] = Draft(folder)
+        return folder.name

@@ -1,0 +1,259 @@
+"""Requests to calls: each route reads its input, calls one function, and gives JSON back."""
+
+from __future__ import annotations
+
+from collections.abc import Awaitable, Callable
+from pathlib import Path
+from typing import Any
+
+from anyio.to_thread import run_sync
+from starlette.applications import Starlette
+from starlette.requests import Request
+from starlette.responses import JSONResponse, Response, StreamingResponse
+from starlette.routing import Route
+
+from tracer.calibration import CardSizes
+from tracer.desk.bodies import TooLarge, edit_of, read_json, save_upload, unclear
+from tracer.desk.files import file_bytes, file_records, folder_zip, plain_name
+from tracer.desk.gate import Keys
+from tracer.desk.jobs import Desk, DeskJob, Draft
+from tracer.desk.pages import page, static_file
+from tracer.desk.phone import phone_invitation
+from tracer.desk.view import job_record, photo_record
+from tracer.errors import TracerError
+from tracer.photos import MAX_FILE_BYTES
+from tracer.project.schema import LayRecord
+from tracer.segmentation.snap import snap_line
+from tracer.workflows.input_values import number, optional, pair_mm, points
+from tracer.workflows.trace import Separation
+from tracer.workflows.trace_job import Mode, lay_settings
+
+__all__ = ["build_routes"]
+
+Handler = Callable[[Request], Awaitable[Response]]
+STATUS = {
+    "edit-stale": 409,
+    "edit-conflict": 409,
+    "job-exists": 409,
+    "job-locked": 423,
+    "photo-too-large": 413,
+}
+FOREVER = "private, max-age=31536000, immutable"
+
+
+def build_routes(desk: Desk, keys: Keys, open_job: str | None, lan_host: str | None) -> Starlette:
+    """The application behind the gate."""
+
+    def job_of(request: Request) -> DeskJob:
+        return desk.job(request.path_params["job"])
+
+    def draft_of(request: Request) -> Draft:
+        return desk.drafts[request.path_params["draft"]]
+
+    async def index(_: Request) -> Response:
+        return page(keys, open_job)
+
+    async def events(request: Request) -> Response:
+        last = request.headers.get("last-event-id", "")
+        stream = desk.hub.stream(int(last) if last.isdecimal() else None)
+        return StreamingResponse(stream, media_type="text/event-stream")
+
+    async def jobs(_: Request) -> Response:
+        found = await run_sync(desk.jobs)
+        return JSONResponse({"jobs": [{"job": j.job_id, "name": j.folder.name} for j in found]})
+
+    async def job(request: Request) -> Response:
+        found = job_of(request)
+        if not found.folder.exists():  # its first run is not over
+            return JSONResponse(
+                {"job": found.job_id, "name": found.folder.name, "run": found.state.record()}
+            )
+        return JSONResponse(await run_sync(job_record, found))
+
+    async def new_draft(_: Request) -> Response:
+        return JSONResponse({"draft": desk.new_draft()})
+
+    async def put_photo(request: Request) -> Response:
+        draft, slot = draft_of(request), int(request.path_params["number"])
+        stated = request.headers.get("content-length", "0")
+        draft.make_room(slot, int(stated) if stated.isdecimal() else 0)
+        draft.sizes[slot] = await save_upload(request, draft.file(slot), MAX_FILE_BYTES)
+        draft.names[slot] = Path(request.query_params.get("name", "photo")).name[:200] or "photo"
+        desk.hub.publish("draft", draft=draft.folder.name, photos=_draft_names(draft))
+        return JSONResponse({"size": draft.sizes[slot]})
+
+    async def drop_photo(request: Request) -> Response:
+        draft, slot = draft_of(request), int(request.path_params["number"])
+        draft.names.pop(slot, None)
+        draft.sizes.pop(slot, None)
+        draft.file(slot).unlink(missing_ok=True)
+        return JSONResponse({})
+
+    async def trace_draft(request: Request) -> Response:
+        draft, body = draft_of(request), await read_json(request)
+        settings = _settings(body)
+        mode = Mode(add=body.get("add") is True, replace=body.get("replace") is True)
+        found = desk.named(str(body.get("name", ""))[:120])
+        if found.folder.exists() and not (mode.add or mode.replace):
+            raise TracerError(
+                "job-exists",
+                f"There is a job {found.folder.name} already.",
+                "Choose another name, or add the photos to it as a further lay.",
+            )
+        found.trace_new(draft, settings, mode)
+        return JSONResponse({"job": found.job_id}, status_code=202)
+
+    async def run_again(request: Request) -> Response:
+        job_of(request).bring_up_to_date(soon=True)
+        return JSONResponse({}, status_code=202)
+
+    async def stop_run(request: Request) -> Response:
+        job_of(request).stop()
+        return JSONResponse({})
+
+    async def edit(request: Request) -> Response:
+        found, change = job_of(request), edit_of(await read_json(request))
+        return await _edited(found, lambda: found.edit(change, _expected(request)))
+
+    async def undo(request: Request) -> Response:
+        found = job_of(request)
+        return await _edited(found, lambda: found.undo(_expected(request)))
+
+    async def redo(request: Request) -> Response:
+        found = job_of(request)
+        return await _edited(found, lambda: found.redo(_expected(request)))
+
+    async def photo(request: Request) -> Response:
+        return JSONResponse(
+            await run_sync(photo_record, job_of(request), request.path_params["photo"])
+        )
+
+    async def tile(request: Request) -> Response:
+        p = request.path_params
+        pyramid = await run_sync(job_of(request).pyramid, p["photo"])
+        data = await run_sync(pyramid.tile, p["level"], p["x"], p["y"])
+        return Response(data, media_type="image/jpeg", headers={"cache-control": FOREVER})
+
+    async def snap(request: Request) -> Response:
+        body = await read_json(request)
+        line = points(2, 4000)(body.get("line"))
+        reach = float(number(2, 200)(body.get("reach_px")))
+        pyramid = await run_sync(job_of(request).pyramid, request.path_params["photo"])
+        found = await run_sync(snap_line, pyramid.photo.pixels, line, reach)
+        return JSONResponse({"line": found.line_px.round(2).tolist(), "contrast": found.contrast})
+
+    async def files(request: Request) -> Response:
+        return JSONResponse({"files": await run_sync(file_records, job_of(request).folder)})
+
+    async def file(request: Request) -> Response:
+        folder = job_of(request).folder
+        data, kind, name = await run_sync(file_bytes, folder, request.path_params["file"])
+        shown = "inline" if "show" in request.query_params else "attachment"
+        # a picture opened by itself must not run scripts, whatever is in it
+        headers = {"content-disposition": f'{shown}; filename="{name}"'}
+        return Response(data, media_type=kind, headers=headers)
+
+    async def all_files(request: Request) -> Response:
+        folder = job_of(request).folder
+        data = await run_sync(folder_zip, folder)
+        headers = {"content-disposition": f'attachment; filename="{plain_name(folder.name)}.zip"'}
+        return Response(data, media_type="application/zip", headers=headers)
+
+    async def phone(_: Request) -> Response:
+        return JSONResponse(phone_invitation(keys, lan_host))
+
+    at_job = "/api/jobs/{job}"
+    at_photo = at_job + "/photos/{photo}"
+    table: list[tuple[str, str, Handler]] = [
+        ("GET", "/", index),
+        ("GET", "/api/events", events),
+        ("GET", "/api/jobs", jobs),
+        ("POST", "/api/drafts", new_draft),
+        ("PUT", "/api/drafts/{draft}/photos/{number:int}", put_photo),
+        ("DELETE", "/api/drafts/{draft}/photos/{number:int}", drop_photo),
+        ("POST", "/api/drafts/{draft}/trace", trace_draft),
+        ("GET", at_job, job),
+        ("POST", at_job + "/run", run_again),
+        ("DELETE", at_job + "/run", stop_run),
+        ("POST", at_job + "/edits", edit),
+        ("POST", at_job + "/undo", undo),
+        ("POST", at_job + "/redo", redo),
+        ("GET", at_photo, photo),
+        ("GET", at_photo + "/tiles/{level:int}/{x:int}/{y:int}", tile),
+        ("POST", at_photo + "/snap", snap),
+        ("GET", at_job + "/files", files),
+        ("GET", at_job + "/files/{file}", file),
+        ("GET", at_job + "/all-files", all_files),
+        ("POST", "/api/phone", phone),
+    ]
+    routes = [Route(path, handler, methods=[method]) for method, path, handler in table]
+    routes.append(Route("/{name}", static_file, methods=["GET"]))
+    return Starlette(
+        routes=routes,
+        exception_handlers={
+            TracerError: _told,
+            TooLarge: _too_large,
+            KeyError: _unknown,
+            IndexError: _unknown,
+            ValueError: _unclear,
+        },
+    )
+
+
+async def _edited(job: DeskJob, act: Callable[[], str]) -> Response:
+    revision = await run_sync(act)
+    return JSONResponse({"revision": revision, "state": await run_sync(job_record, job)})
+
+
+def _expected(request: Request) -> str:
+    tag = request.headers.get("if-match", "")
+    if not tag:
+        raise unclear()
+    return tag.strip('"')
+
+
+def _draft_names(draft: Draft) -> list[dict[str, Any]]:
+    return [{"number": n, "name": draft.names[n]} for n in sorted(draft.names)]
+
+
+def _settings(body: dict[str, Any]) -> LayRecord:
+    height = optional(number(0, 500))(body.get("default_height_mm"))
+    size = optional(pair_mm(50, 1000))(body.get("card_size_mm"))
+    return lay_settings(
+        card_sizes=CardSizes(size, {}),
+        mat_mm=None,
+        camera_height_mm=optional(number(50, 20_000))(body.get("camera_height_mm")),
+        default_height_mm=height,
+        edge=None,
+        keep_cables=body.get("keep_cables") is True,
+        separation=Separation.AUTO,
+    )
+
+
+def _error_body(error: TracerError) -> dict[str, Any]:
+    return {
+        "error": {"slug": error.slug, "sentence": error.sentence, "remedy": error.remedy},
+    }
+
+
+async def _told(_: Request, error: Exception) -> Response:
+    assert isinstance(error, TracerError)
+    return JSONResponse(_error_body(error), status_code=STATUS.get(error.slug, 422))
+
+
+async def _too_large(_: Request, __: Exception) -> Response:
+    told = TracerError(
+        "photo-too-large",
+        f"More than {MAX_FILE_BYTES / 1e6:.0f} MB were sent; that is not taken.",
+        "Save the photo as a JPEG.",
+    )
+    return JSONResponse(_error_body(told), status_code=413, headers={"connection": "close"})
+
+
+async def _unknown(_: Request, __: Exception) -> Response:
+    told = TracerError("desk-no-such-thing", "The desk has nothing under this address.")
+    return JSONResponse(_error_body(told), status_code=404)
+
+
+async def _unclear(_: Request, __: Exception) -> Response:
+    return JSONResponse(_error_body(unclear()), status_code=422)

@@ -1,0 +1,136 @@
+"""Binding, opening the browser, running until stopped."""
+
+from __future__ import annotations
+
+import asyncio
+import socket
+from collections.abc import AsyncIterator, Callable
+from contextlib import asynccontextmanager
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import uvicorn
+
+from tracer.desk.gate import Gate, Keys
+from tracer.desk.jobs import Desk
+from tracer.desk.routes import build_routes
+from tracer.errors import TracerError
+from tracer.project.store import JobFolder
+
+__all__ = ["DeskServer", "lan_address"]
+
+LOOPBACK = "127.0.0.1"
+
+
+def lan_address() -> str:
+    """This computer's address on its network. Nothing is sent.
+
+    Raises
+    ------
+    TracerError
+        ``desk-no-network``.
+    """
+    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as probe:
+        try:
+            # connecting a datagram socket only chooses the way out; the address is one that RFC
+            # 5737 sets aside for documentation
+            probe.connect(("192.0.2.1", 9))
+            return str(probe.getsockname()[0])
+        except OSError:
+            raise TracerError(
+                "desk-no-network",
+                "This computer is on no network that a phone could share.",
+                "Join the network that the phone is on, then start again.",
+            ) from None
+
+
+@dataclass
+class DeskServer:
+    """A desk over the jobs of one folder.
+
+    Attributes
+    ----------
+    root
+        Folder in which jobs are found and made.
+    job
+        Job to open at once.
+    port
+        0 for any free one.
+    lan
+        Also serve other machines on the network; a code lets them in.
+    """
+
+    root: Path
+    job: JobFolder | None = None
+    port: int = 0
+    lan: bool = False
+    keys: Keys = field(default_factory=Keys)
+    _server: uvicorn.Server | None = None
+
+    def open(self) -> str:
+        """Bind and build; gives the address that opens the desk once.
+
+        Raises
+        ------
+        TracerError
+            ``desk-port-taken``, ``desk-no-network``.
+        """
+        lan_host = lan_address() if self.lan else None
+        self._socket = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
+        self._socket.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        try:
+            self._socket.bind(("0.0.0.0" if self.lan else LOOPBACK, self.port))
+        except OSError as error:
+            self._socket.close()
+            raise TracerError(
+                "desk-port-taken",
+                f"Port {self.port} cannot be used: {error.strerror or error}.",
+                "Leave --port away to get a free one.",
+            ) from None
+        self.keys.port = self._socket.getsockname()[1]
+        self.desk = Desk(self.root)
+        open_job = self.desk.add(self.job).job_id if self.job is not None else None
+        routes = build_routes(self.desk, self.keys, open_job, lan_host)
+        hosts = {LOOPBACK, "localhost"} | ({lan_host} if lan_host else set())
+        routes.router.lifespan_context = self._lifespan
+        self._server = uvicorn.Server(
+            uvicorn.Config(
+                Gate(routes, self.keys, hosts),
+                log_level="warning",
+                access_log=False,
+                server_header=False,
+                date_header=False,
+                timeout_graceful_shutdown=3,
+                h11_max_incomplete_event_size=64 * 1024,
+            )
+        )
+        return f"http://{LOOPBACK}:{self.keys.port}/?key={self.keys.new_key()}"
+
+    @asynccontextmanager
+    async def _lifespan(self, _: object) -> AsyncIterator[None]:
+        self.desk.hub.attach(asyncio.get_running_loop())
+        closing = asyncio.create_task(self._close_streams())
+        try:
+            yield
+        finally:
+            closing.cancel()
+            self.desk.close()
+
+    async def _close_streams(self) -> None:
+        # open event streams would otherwise keep the server from stopping
+        while self._server is not None and not self._server.should_exit:
+            await asyncio.sleep(0.2)
+        self.desk.hub.close()
+
+    def run(self, ready: Callable[[], object] | None = None) -> None:
+        """Serve until `stop` or Ctrl-C."""
+        assert self._server is not None, "open() comes first"
+        if ready is not None:
+            ready()
+        with self._socket:
+            self._server.run(sockets=[self._socket])
+
+    def stop(self) -> None:
+        """Ask the server to end; may be called from any thread."""
+        if self._server is not None:
+            self._server.should_exit = True

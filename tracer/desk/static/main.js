@@ -1,0 +1,195 @@
+// The page's frame: which view is on, the line of progress, messages, connection.
+
+import { listen, post } from './api.js';
+import { h, show, speak } from './dom.js';
+import { FilesView } from './files_view.js';
+import { Job } from './job.js';
+import { OutlinesView } from './outlines_view.js';
+import { StartView } from './start_view.js';
+import { has, say } from './texts.js';
+
+const VIEWS = { outlines: OutlinesView, files: FilesView };
+
+class Frame {
+  constructor() {
+    this.job = null;
+    this.view = null;
+    this.title = h('span', { class: 'job-name' });
+    this.steps = h('nav', { 'aria-label': say('stepsLabel') });
+    this.undo = h('button', { type: 'button', onclick: () => this.job?.undo() }, say('tools.undo'));
+    this.redo = h('button', { type: 'button', onclick: () => this.job?.redo() }, say('tools.redo'));
+    this.home = h('button', { type: 'button', class: 'home', onclick: () => this.start() }, say('toJobs'));
+    this.phone = h('button', { type: 'button', onclick: () => this.#phone() }, say('phone.open'));
+    this.kept = h('span', { class: 'kept' });
+    this.progress = h('progress', { max: 1, 'aria-label': say('run.label') });
+    this.runText = h('span', { role: 'status' });
+    this.stop = h('button', { type: 'button', onclick: () => this.job?.stop() }, say('run.stop'));
+    this.again = h('button', { type: 'button', onclick: () => this.job?.run() }, say('run.again'));
+    this.run = h('div', { class: 'run' }, this.progress, this.runText, this.stop, this.again);
+    this.lost = h('div', { class: 'lost', role: 'alert', hidden: true }, say('line.lost'));
+    this.messages = h('div', { class: 'messages', role: 'status' });
+    this.room = h('main');
+    show(document.getElementById('desk'),
+      h('header', {}, this.home, this.title, this.steps, h('div', { class: 'edit-keys' }, this.undo, this.redo, this.kept), this.phone),
+      this.lost, this.run, this.room, this.messages);
+    listen((news) => this.#news(news), (up) => this.#line(up));
+    window.addEventListener('beforeunload', (event) => { if (this.job?.waiting.length) event.preventDefault(); });
+    window.addEventListener('popstate', () => this.#route());
+    this.#route();
+  }
+
+  #route() {
+    const [, job, view] = /^#([0-9a-f]{12})(?:\/(\w+))?$/.exec(location.hash) ?? [];
+    if (job) this.open(job, { view, push: false });
+    else if (document.documentElement.dataset.job && !this.routed) this.open(document.documentElement.dataset.job, { push: false });
+    else this.start({ push: false });
+    this.routed = true;
+  }
+
+  /** The first page. */
+  start({ push = true } = {}) {
+    this.job = null;
+    if (push) history.pushState(null, '', '#');
+    this.#put(new StartView((id) => this.open(id), (text) => this.message(text)));
+    this.#paint();
+  }
+
+  /** Open a job; while its first run is on, there is only progress to show. */
+  async open(id, { view = 'outlines', push = true } = {}) {
+    if (this.job?.id !== id) {
+      this.job = new Job(id);
+      this.job.addEventListener('state', () => this.#paint());
+      this.job.addEventListener('line', () => this.#paint());
+      this.job.onRefusal = (error) => this.message(error.message);
+      this.job.onConflict = (change, theirs) => this.#conflict(change, theirs);
+      this.#put(null);
+      try { await this.job.load(); } catch (error) { this.message(error.message); this.start(); return; }
+    }
+    if (push) history.pushState(null, '', `#${id}/${view}`);
+    this.step = view in VIEWS ? view : 'outlines';
+    this.#show();
+  }
+
+  #show() {
+    const ready = Boolean(this.job?.state?.lays);
+    if (ready) this.#put(new VIEWS[this.step](this.job, (text, calm) => this.message(text, calm)));
+    else this.#put(null);
+    this.#paint();
+  }
+
+  #put(view) {
+    this.view?.close();
+    this.view = view;
+    show(this.room, view?.element ?? h('p', { class: 'quiet waiting' }, this.job?.state?.name ?? ''));
+  }
+
+  #paint() {
+    const { job } = this;
+    const state = job?.state;
+    document.title = state?.name ? `${state.name} - ${say('desk')}` : say('desk');
+    this.title.textContent = state?.name ?? say('desk');
+    this.home.hidden = !job;
+    const ready = Boolean(state?.lays);
+    this.steps.hidden = !ready;
+    show(this.steps, Object.keys(VIEWS).map((name) => h('button', {
+      type: 'button', 'aria-current': this.step === name ? 'page' : null, onclick: () => this.open(job.id, { view: name }),
+    }, say(`steps.${name}`))));
+    for (const [button, key] of [[this.undo, 'undo'], [this.redo, 'redo']]) {
+      button.hidden = !ready;
+      button.disabled = !state?.[key];
+      const label = state?.[key] ? say(`tools.${key}What`, { what: this.#what(state[key]) }) : say(`tools.${key}`);
+      button.title = label;
+      button.setAttribute('aria-label', label);
+    }
+    const waiting = job?.waiting.length ?? 0;
+    this.kept.textContent = !ready ? '' : waiting ? (job.sending ? say('line.saving') : say('line.unsaved')) : say('line.saved');
+    this.kept.classList.toggle('open', waiting > 0);
+    this.#paintRun(state?.run ?? { phase: 'idle' }, ready, state?.stale);
+  }
+
+  #paintRun(run, ready, stale) {
+    const busy = run.phase === 'running' || run.phase === 'waiting';
+    this.run.hidden = !this.job || (!busy && !stale && run.phase !== 'failed' && run.phase !== 'stopped');
+    this.run.classList.toggle('failed', run.phase === 'failed');
+    this.progress.hidden = !busy;
+    if (run.phase === 'running' && run.done > 0) this.progress.value = run.done;
+    else this.progress.removeAttribute('value');
+    const text = {
+      waiting: say('run.waiting'), running: run.step ? `${run.step} ...` : '', stopped: say('run.stopped'),
+      failed: `${run.error?.sentence ?? ''} ${run.error?.remedy ?? ''} ${run.error ? `[${run.error.slug}]` : ''}`.trim(),
+    }[run.phase] ?? (stale ? say('run.stale') : '');
+    if (this.runText.textContent !== text) this.runText.textContent = text;
+    this.stop.hidden = !busy;
+    this.again.hidden = busy || !ready;
+  }
+
+  #what({ kind, subject }) {
+    const [id, column] = subject.split('/');
+    const label = column && has(`table.columns.${column}`) ? say(`table.columns.${column}`) : column;
+    return has(`edits.${kind}`) ? say(`edits.${kind}`, { subject: id, column: label }) : kind;
+  }
+
+  async #news(news) {
+    const { job } = this;
+    if (!job || news.job !== job.id) return;
+    if (news.kind === 'run' && job.state) {
+      job.state.run = news.run;
+      this.#paint();
+    } else if (news.kind === 'job' && news.revision !== job.state?.revision && !job.sending) {
+      const first = !job.state?.lays;
+      try { await job.load(); } catch { return; }
+      if (first && job === this.job) this.#show();
+    }
+  }
+
+  async #line(up) {
+    const was = this.lost.hidden;
+    this.lost.hidden = up;
+    if (!up || was) return;
+    speak(say('line.back'));
+    if (this.job) {
+      try { await this.job.load(); } catch { return; }
+      this.job.send();
+    }
+  }
+
+  /** A sentence at the foot of the page. */
+  message(text, calm = false) {
+    const item = h('p', { class: calm ? 'calm' : 'alarm' }, text, h('button', { type: 'button', class: 'plain', 'aria-label': say('close'), onclick: () => item.remove() }, '×'));
+    this.messages.append(item);
+    while (this.messages.children.length > 3) this.messages.firstChild.remove();
+    if (calm) setTimeout(() => item.remove(), 5000);
+  }
+
+  #conflict(change, theirs) {
+    const shown = (value) => (value === null ? say('conflict.empty') : String(value));
+    return new Promise((resolve) => {
+      const end = (answer) => { box.close(); box.remove(); resolve(answer); };
+      const [, id, column] = change.path;
+      const what = this.#what({ kind: 'cell', subject: `${id}/${column}` });
+      const box = h('dialog', { 'aria-labelledby': 'conflict-title', oncancel: (event) => { event.preventDefault(); end('theirs'); } },
+        h('h2', { id: 'conflict-title' }, say('conflict.title')),
+        h('p', {}, say('conflict.text', { what, theirs: shown(theirs), mine: shown(change.now) })),
+        h('div', { class: 'row' }, h('button', { type: 'button', class: 'main', onclick: () => end('mine') }, say('conflict.mine')),
+          h('button', { type: 'button', onclick: () => end('theirs') }, say('conflict.theirs'))));
+      document.body.append(box);
+      box.showModal();
+    });
+  }
+
+  async #phone() {
+    let invitation;
+    try { invitation = await post('/api/phone'); } catch (error) { this.message(error.message); return; }
+    const picture = h('img', { alt: '', class: 'qr', src: URL.createObjectURL(new Blob([invitation.qr], { type: 'image/svg+xml' })) });
+    const box = h('dialog', { 'aria-labelledby': 'phone-title', onclose: () => box.remove() },
+      h('h2', { id: 'phone-title' }, say('phone.title')), picture,
+      h('p', {}, say('phone.text', { address: invitation.address })),
+      h('p', { class: 'code' }, `${say('phone.code')}: ${invitation.code}`),
+      h('p', { class: 'quiet' }, say('phone.caution')),
+      h('button', { type: 'button', onclick: () => box.close() }, say('phone.close')));
+    document.body.append(box);
+    box.showModal();
+  }
+}
+
+new Frame();

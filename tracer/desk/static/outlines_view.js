@@ -1,0 +1,188 @@
+// The photo view: the photo with its outlines, tools to correct them, and the table beside it.
+
+import { get } from './api.js';
+import { field, freshId, h, show, speak } from './dom.js';
+import { Findings } from './findings.js';
+import { Layers } from './layers.js';
+import { LaySettings } from './lay_settings.js';
+import { MODES, StrokeTool } from './strokes.js';
+import { ToolTable } from './table.js';
+import { figure, say } from './texts.js';
+import { Viewport } from './viewport.js';
+
+export class OutlinesView {
+  constructor(job, message) {
+    Object.assign(this, { job, message, photo: null, mode: 'look', tool: null, asked: 0 });
+    this.viewport = new Viewport();
+    this.layers = new Layers(this.viewport);
+    this.table = new ToolTable(job, {
+      onChoose: (id, how) => this.choose(id, { ...how, from: 'table' }),
+      onHover: (id) => this.layers.hover(id),
+      onDrop: (id) => this.#drop(id),
+      onMessage: message,
+    });
+    this.findings = new Findings((id) => this.choose(id, { closer: true }));
+    this.settings = new LaySettings(job, message);
+    this.note = h('p', { class: 'quiet camera' });
+    this.element = h('div', { class: 'view outlines' },
+      h('section', { class: 'stage', 'aria-label': say('steps.photos') }, this.#bar(), this.viewport.element, this.#legend()),
+      h('section', { class: 'side', 'aria-label': say('table.label') }, this.table.element, this.findings.element, this.settings.element));
+    this.viewport.addEventListener('pick', (event) => this.#pick(event.detail));
+    this.onState = () => this.update();
+    job.addEventListener('state', this.onState);
+    this.onKey = (event) => this.#key(event);
+    document.addEventListener('keydown', this.onKey);
+    this.update();
+  }
+
+  close() {
+    this.job.removeEventListener('state', this.onState);
+    document.removeEventListener('keydown', this.onKey);
+    this.tool?.close();
+  }
+
+  /** Take over the job's state. */
+  update() {
+    const { state } = this.job;
+    if (!state?.lays) return;
+    const photos = state.lays.flatMap((lay) => lay.photos.map((p) => ({ ...p, lay: lay.number })));
+    const options = photos.map((p) => p.photo).join();
+    if (options !== this.known) {
+      this.known = options;
+      show(this.picker, photos.map((p) => h('option', { value: p.photo }, p.name)));
+      this.pickerRoom.hidden = photos.length < 2;
+    }
+    this.photo = photos.find((p) => p.photo === this.photo?.photo) ?? photos[0];
+    if (!this.photo) return;
+    this.picker.value = this.photo.photo;
+    if (this.photo.size_px) this.viewport.setPhoto(this.job.path, this.photo);
+    const mine = state.outlines.filter((o) => o.lay === this.photo.lay);
+    this.table.update(mine);
+    this.table.choose(this.chosen, { scroll: false });
+    this.findings.update(state.checks, new Set(state.outlines.map((o) => o.id)));
+    this.settings.update(state.lays[this.photo.lay - 1], this.photo);
+    this.#draw();
+  }
+
+  /** Choose a tool: marked in the photo and in the table. */
+  choose(id, { closer = false, from = '' } = {}) {
+    const changed = id !== this.chosen;
+    this.chosen = id;
+    this.layers.choose(id);
+    this.table.choose(id, { scroll: from !== 'table' });
+    const box = id && this.layers.box(id);
+    if (box && (changed || closer) && from !== 'photo') this.viewport.reveal(box, { closer });
+    if (id && changed && from === 'photo') {
+      const o = this.job.state.outlines.find((x) => x.id === id);
+      speak(say('tools.chosen', { name: o?.cells.name ?? id }));
+    }
+  }
+
+  async #draw() {
+    const asked = (this.asked += 1);
+    let record = null;
+    try {
+      record = await get(`${this.job.path}/photos/${this.photo.photo}`);
+    } catch (error) {
+      this.message(error.message);
+    }
+    if (asked !== this.asked || !record) return; // a later state is on its way
+    const names = new Map(this.job.state.outlines.map((o) => [o.id, o.cells.name && o.cells.name !== o.id ? `${o.id} ${o.cells.name}` : o.id]));
+    this.layers.draw(record, names);
+    const hull = record.hull && this.layers.hull.getBBox();
+    if (hull?.width && this.framed !== this.photo.photo) { // begin with what lies between the cards
+      this.framed = this.photo.photo;
+      this.viewport.frame([hull.x, hull.y, hull.x + hull.width, hull.y + hull.height]);
+    }
+    show(this.note, record.camera ? say('picture.camera', {
+      height: figure(record.camera.camera_height_mm, 0), tilt: figure(record.camera.tilt_deg), rms: figure(record.fit.rms_px, 2),
+    }) : '');
+  }
+
+  #pick(at) {
+    this.choose(this.layers.at(at), { from: 'photo' });
+  }
+
+  #key(event) {
+    const typing = event.target.closest?.('input, select, textarea');
+    const z = event.key.toLowerCase();
+    if ((event.ctrlKey || event.metaKey) && !event.altKey && (z === 'z' || z === 'y')) {
+      if (typing && typing.value !== typing.dataset.shown && typing.type === 'text') return; // undoes typing
+      event.preventDefault();
+      if (z === 'y' || event.shiftKey) this.job.redo(); else this.job.undo();
+    } else if (event.key === 'Escape' && !typing && this.mode !== 'look') this.#setMode('look');
+    else if (event.key === 'Delete' && !typing && this.chosen) this.#drop(this.chosen);
+  }
+
+  #drop(id) {
+    const at = this.layers.inside(id) ?? this.job.state.outlines.find((o) => o.id === id)?.point_px;
+    if (!at) return;
+    const home = this.job.state.lays.find((l) => l.number === this.photo.lay);
+    // the point was taken in the photo on show; other photos of the lay see the tool elsewhere
+    this.#correct('drop', 'drop', at, home ? this.photo.photo : null);
+  }
+
+  #correct(kind, list, value, photo = this.photo.photo) {
+    this.job.edit(kind, this.photo.name, [{ path: ['photo', photo, list], was: [], now: [value] }]);
+  }
+
+  #setMode(mode) {
+    this.tool?.close();
+    this.tool = null;
+    this.mode = mode;
+    for (const button of this.modes) button.setAttribute('aria-pressed', String(button.dataset.mode === mode));
+    show(this.hint, say(`tools.${mode}Hint`), mode === 'look' ? '' : ` ${say('tools.keys')}`);
+    this.widthField.hidden = !MODES[mode]?.brush;
+    this.snapRoom.hidden = mode !== 'edge';
+    this.stepField.hidden = mode === 'look';
+    this.viewport.element.dataset.mode = mode;
+    if (mode !== 'look') {
+      this.tool = new StrokeTool(this.viewport, mode, `${this.job.path}/photos/${this.photo.photo}`, () => ({
+        width: Number(this.width.value) || 40, reach: Number(this.reach.value) || 12,
+        step: Number(this.step.value) || 5, snap: this.snap.checked,
+      }), (done, value, note) => {
+        if (note) { this.message(note, done !== null); }
+        if (done) this.#correct(done, MODES[done].list, value);
+      });
+    }
+    this.viewport.tool = this.tool;
+  }
+
+  #bar() {
+    this.modes = Object.keys(MODES).map((mode) => h('button', {
+      type: 'button', data: { mode }, 'aria-pressed': String(mode === 'look'), title: say(`tools.${mode}Hint`),
+      onclick: () => this.#setMode(mode),
+    }, say(`tools.${mode}`)));
+    const number = (value, min, max) => h('input', { type: 'number', value, min, max, class: 'short' });
+    this.width = number(40, 2, 1000);
+    this.reach = number(12, 2, 200);
+    this.step = number(5, 0.25, 200);
+    this.snap = h('input', { type: 'checkbox', checked: true, id: freshId('snap') });
+    this.widthField = field(say('tools.width'), this.width);
+    this.stepField = field(say('tools.step'), this.step);
+    this.snapRoom = h('div', { class: 'fields' },
+      h('div', { class: 'field check' }, this.snap, h('label', { htmlFor: this.snap.id }, say('tools.snap'))),
+      field(say('tools.reach'), this.reach));
+    this.widthField.hidden = this.snapRoom.hidden = this.stepField.hidden = true;
+    this.hint = h('p', { class: 'hint', id: freshId('hint') }, say('tools.lookHint'));
+    this.viewport.element.setAttribute('aria-describedby', this.hint.id);
+    this.picker = h('select', { onchange: () => { this.photo = { photo: this.picker.value }; this.#setMode('look'); this.update(); } });
+    this.pickerRoom = field(say('picture.pick'), this.picker);
+    const zoom = (text, sign, act) => h('button', { type: 'button', 'aria-label': text, title: text, onclick: act }, sign);
+    return h('div', { class: 'bar' },
+      h('div', { class: 'row' }, h('div', { class: 'modes', role: 'toolbar', 'aria-label': say('tools.label') }, this.modes),
+        h('div', { class: 'zoom' },
+          zoom(say('picture.farther'), '−', () => this.viewport.zoomBy(0.8)),
+          zoom(say('picture.closer'), '+', () => this.viewport.zoomBy(1.25)),
+          zoom(say('picture.fit'), say('picture.fit'), () => this.viewport.fit()))),
+      h('div', { class: 'row options' }, this.pickerRoom, this.widthField, this.snapRoom, this.stepField, this.hint));
+  }
+
+  #legend() {
+    const check = (kind) => {
+      const input = h('input', { type: 'checkbox', checked: true, id: freshId('layer'), onchange: () => this.layers.toggle(kind, input.checked) });
+      return h('span', { class: `layer ${kind}` }, input, h('label', { htmlFor: input.id }, say(`picture.${kind}`)));
+    };
+    return h('div', { class: 'legend' }, h('div', { class: 'layers' }, ['seen', 'true', 'cards'].map(check)), this.note);
+  }
+}

@@ -1,0 +1,128 @@
+// The first page: jobs that are there, and a place to lay photos for a new one.
+
+import { get, post, remove, upload, Refusal } from './api.js';
+import { field, freshId, h, show } from './dom.js';
+import { readLength, readPair } from './lay_settings.js';
+import { figure, say } from './texts.js';
+
+export class StartView {
+  constructor(openJob, message) {
+    Object.assign(this, { openJob, message, draft: null, photos: new Map(), next: 0 });
+    this.jobs = h('ul', { class: 'jobs' });
+    this.list = h('ul', { class: 'photos', 'aria-label': say('drop.list') });
+    this.error = h('p', { class: 'refusal', role: 'alert', hidden: true });
+    this.element = h('div', { class: 'view start' }, h('section', {}, h('h1', {}, say('newJob')), this.#form()),
+      h('section', {}, h('h2', {}, say('jobs')), this.jobs));
+    this.#watchDrops();
+    this.load();
+  }
+
+  close() { this.stop?.abort(); }
+
+  async load() {
+    try {
+      const { jobs } = await get('/api/jobs');
+      this.known = jobs.map((j) => j.name);
+      show(this.jobs, jobs.length ? jobs.map((j) => h('li', {},
+        h('button', { type: 'button', class: 'wide', onclick: () => this.openJob(j.job), 'aria-label': say('open', { name: j.name }) }, j.name)))
+        : h('li', { class: 'quiet' }, say('noJobs')));
+    } catch (error) { this.message(error.message); }
+  }
+
+  /** News of a draft that another device (a phone) put photos into. */
+  news() { /* photos of other pages belong to their own drafts */ }
+
+  #form() {
+    const pick = h('input', { type: 'file', accept: 'image/*,.heic,.heif', multiple: true, class: 'unseen', id: freshId('pick'), onchange: () => { this.take(pick.files); pick.value = ''; } });
+    const shoot = h('input', { type: 'file', accept: 'image/*', capture: 'environment', class: 'unseen', id: freshId('shoot'), onchange: () => { this.take(shoot.files); shoot.value = ''; } });
+    this.name = h('input', { type: 'text', autocomplete: 'off', maxLength: 100, required: true });
+    this.height = h('input', { type: 'text', inputMode: 'decimal', autocomplete: 'off' });
+    this.card = h('input', { type: 'text', autocomplete: 'off', placeholder: '168.0 x 112.0' });
+    this.cables = h('input', { type: 'checkbox', id: freshId('cables') });
+    this.add = h('input', { type: 'checkbox', id: freshId('add') });
+    this.go = h('button', { type: 'submit', class: 'main' }, say('drop.go'));
+    this.zone = h('div', { class: 'zone' },
+      h('p', { class: 'zone-title' }, say('drop.title')), h('p', {}, say('drop.text')),
+      h('div', { class: 'row' },
+        pick, h('label', { htmlFor: pick.id, class: 'button' }, say('drop.choose')),
+        shoot, h('label', { htmlFor: shoot.id, class: 'button phone-only' }, say('drop.take'))),
+      this.list);
+    const form = h('form', { class: 'new-job', noValidate: true, onsubmit: (event) => { event.preventDefault(); this.#trace(); } },
+      this.zone, this.error,
+      h('div', { class: 'fields' },
+        field(say('drop.name'), this.name),
+        field(say('drop.card'), this.card, say('drop.cardHint')),
+        field(say('drop.height'), this.height, say('drop.heightHint')),
+        h('div', { class: 'field check' }, this.cables, h('label', { htmlFor: this.cables.id }, say('drop.cables'))),
+        h('div', { class: 'field check' }, this.add, h('label', { htmlFor: this.add.id }, say('drop.add')))),
+      this.go);
+    this.#list();
+    return form;
+  }
+
+  #watchDrops() {
+    this.stop = new AbortController();
+    const { signal } = this.stop;
+    document.addEventListener('dragover', (event) => { event.preventDefault(); this.zone.classList.add('over'); }, { signal });
+    document.addEventListener('dragleave', () => this.zone.classList.remove('over'), { signal });
+    document.addEventListener('drop', (event) => {
+      event.preventDefault();
+      this.zone.classList.remove('over');
+      this.take(event.dataTransfer.files);
+    }, { signal });
+  }
+
+  /** Send files to the desk. */
+  async take(files) {
+    for (const file of [...files]) {
+      const number = this.next;
+      this.next += 1;
+      if (!this.name.value) this.name.value = file.name.replace(/\.[^.]*$/, '').slice(0, 100);
+      const photo = { name: file.name, size: file.size, part: 0, done: false };
+      this.photos.set(number, photo);
+      this.#list();
+      try {
+        this.draft ??= (await post('/api/drafts')).draft;
+        await upload(`/api/drafts/${this.draft}/photos/${number}?name=${encodeURIComponent(file.name)}`, file, (part) => { photo.part = part; this.#list(); });
+        photo.done = true;
+      } catch (error) {
+        this.photos.delete(number);
+        this.#refuse(error instanceof Refusal ? `${file.name}: ${error.message}` : say('line.lost'));
+      }
+      this.#list();
+    }
+  }
+
+  #list() {
+    show(this.list, [...this.photos].map(([number, p]) => h('li', {}, h('span', {}, p.name), ' ',
+      h('span', { class: 'quiet' }, p.done ? say('drop.sent', { mb: figure(p.size / 1e6) }) : say('drop.sending', { percent: Math.round(p.part * 100) })),
+      h('button', { type: 'button', class: 'plain', 'aria-label': say('drop.remove', { name: p.name }), onclick: () => this.#takeOut(number) }, '×'))));
+    this.go.disabled = ![...this.photos.values()].some((p) => p.done) || [...this.photos.values()].some((p) => !p.done);
+  }
+
+  async #takeOut(number) {
+    this.photos.delete(number);
+    this.#list();
+    await remove(`/api/drafts/${this.draft}/photos/${number}`).catch(() => {});
+  }
+
+  #refuse(text) {
+    this.error.hidden = !text;
+    this.error.textContent = text;
+  }
+
+  async #trace() {
+    this.#refuse('');
+    const card = readPair(this.card.value);
+    const height = readLength(this.height.value, 0, 500);
+    if (card === undefined) { this.#refuse(say('drop.unreadableSize')); this.card.focus(); return; }
+    if (height === undefined) { this.#refuse(say('drop.unreadableHeight')); this.height.focus(); return; }
+    if (!this.name.value.trim()) { this.#refuse(say('drop.needName')); this.name.focus(); return; }
+    try {
+      const { job } = await post(`/api/drafts/${this.draft}/trace`, {
+        name: this.name.value, card_size_mm: card, default_height_mm: height, keep_cables: this.cables.checked, add: this.add.checked,
+      });
+      this.openJob(job, { from: this });
+    } catch (error) { this.#refuse(error.message); }
+  }
+}

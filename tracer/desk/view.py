@@ -1,0 +1,285 @@
+"""What a page shows of a job, as JSON: inputs, outlines, checks, and what to draw on a photo."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import asdict
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+from shapely.geometry import LineString, Polygon
+
+from tracer.desk.jobs import DeskJob
+from tracer.model.card import WHITE_MM
+from tracer.model.corrections import Corrections
+from tracer.model.outline import Outline
+from tracer.model.report import Check
+from tracer.model.view import View
+from tracer.pictures.tiles import TILE_PX, level_count
+from tracer.project.edits_file import EDITS_NAME, Edit, Edits, load_edits
+from tracer.project.outlines_file import OutlinesFile, load_outlines
+from tracer.project.schema import LayRecord
+from tracer.project.silhouettes_file import SeenEdge, load_silhouettes
+from tracer.workflows.job_edits import inputs_of, job_revision
+from tracer.workflows.job_inputs import Inputs, cell_value
+from tracer.workflows.retrace import stale_lays
+
+__all__ = ["check_record", "job_record", "photo_record"]
+
+SHOWN_PX = 0.35  # outlines are simplified for the eye by less than anybody sees
+WEAK = 0.5  # edge confidence below which a stretch is marked
+CELLS = ("name", "height_mm", "depth_mm", "mass_kg", "quantity", "edge", "tilt_deg", "packed")
+
+
+def job_record(job: DeskJob) -> dict[str, Any]:
+    """Everything about a job but the drawing on its photos."""
+    revision = job_revision(job.folder)
+    content = load_outlines(job.folder.read("outlines.json"), "outlines.json")
+    inputs = inputs_of(job.folder)
+    edits = Edits()
+    if job.folder.has(EDITS_NAME):
+        edits = load_edits(job.folder.read(EDITS_NAME))
+    return {
+        "job": job.job_id,
+        "name": job.folder.name,
+        "revision": revision,
+        "stale": bool(stale_lays(inputs.record, inputs.tools)),
+        "run": job.state.record(),
+        "undo": _edit_name(edits.last),
+        "redo": _edit_name(edits.next),
+        "lays": [_lay(n, lay, content) for n, lay in enumerate(inputs.record.lays, start=1)],
+        "outlines": [_outline(o, inputs) for o in content.outlines],
+        "checks": [check_record(c) for c in content.checks],
+    }
+
+
+def check_record(check: Check) -> dict[str, Any]:
+    """A check as JSON."""
+    return {
+        "slug": check.slug,
+        "severity": check.severity.value,
+        "sentence": check.sentence,
+        "remedy": check.remedy,
+        "subject": check.subject_id,
+        "value": check.value,
+        "limit": check.limit,
+        "unit": check.unit,
+        "where_mm": check.where_mm,
+    }
+
+
+def photo_record(job: DeskJob, photo_id: str) -> dict[str, Any]:
+    """What to draw on one photo: seen edges, true outlines, cards, all in its pixels.
+
+    Raises
+    ------
+    KeyError
+        Where the job has no such photo.
+    """
+    content = load_outlines(job.folder.read("outlines.json"), "outlines.json")
+    inputs = inputs_of(job.folder)
+    number = next(
+        n
+        for n, lay in enumerate(inputs.record.lays, start=1)
+        if photo_id in {p.photo_id for p in lay.photos}
+    )
+    seen: tuple[SeenEdge, ...] = ()
+    if job.folder.has("silhouettes.json"):
+        seen = load_silhouettes(job.folder.read("silhouettes.json"), "silhouettes.json").get(
+            photo_id, ()
+        )
+    calibration = _calibration(content, number)
+    summary = {p["photo_id"]: p for p in calibration.get("photos", [])}.get(photo_id)
+    view = _view(summary) if summary else None
+    mine = [o for o in content.outlines if content.lay_of[o.outline_id] == number]
+    return {
+        "photo": photo_id,
+        "seen": [_seen(e) for e in seen],
+        "true": [_true(o, view) for o in mine] if view else [],
+        "cards": [_card(c, view) for c in calibration.get("cards", [])] if view else [],
+        "hull": _path(_project(view, calibration["hull"]))
+        if view and "hull" in calibration
+        else "",
+        "camera": {k: summary[k] for k in ("camera_height_mm", "tilt_deg")} if summary else None,
+        "fit": {k: calibration.get(k) for k in ("rms_px", "max_px", "sigma_px", "scale_sigma")},
+    }
+
+
+def _edit_name(edit: Edit | None) -> dict[str, str] | None:
+    return None if edit is None else {"kind": edit.kind, "subject": edit.subject}
+
+
+def _calibration(content: OutlinesFile, lay: int) -> dict[str, Any]:
+    if lay == 1:
+        return content.calibration
+    further = content.calibration.get("further_lays", [])
+    return dict(further[lay - 2]) if lay - 2 < len(further) else {}
+
+
+def _lay(number: int, lay: LayRecord, content: OutlinesFile) -> dict[str, Any]:
+    calibration = _calibration(content, number)
+    sizes = {p["photo_id"]: p["size_px"] for p in calibration.get("photos", [])}
+    return {
+        "number": number,
+        "settings": {
+            "default_height_mm": lay.default_height_mm,
+            "camera_height_mm": lay.camera_height_mm,
+            "card_size_mm": lay.card_size_mm,
+            "edge": lay.edge,
+            "keep_cables": lay.keep_cables,
+            "silhouettes": lay.silhouettes,
+        },
+        "photos": [
+            {
+                "photo": p.photo_id,
+                "name": p.name,
+                "size_px": sizes.get(p.photo_id),
+                "tile_px": TILE_PX,
+                "levels": level_count(sizes[p.photo_id]) if p.photo_id in sizes else 1,
+            }
+            for p in lay.photos
+        ],
+        "corrections": {p.photo_id: _corrections(p.corrections) for p in lay.photos},
+        "cards": calibration.get("cards", []),
+        "leave_one_out_mm": calibration.get("leave_one_out_mm", {}),
+    }
+
+
+def _corrections(corrections: Corrections) -> dict[str, Any]:
+    """Lists of corrections that hold any, in the form in which edits carry them."""
+    return {k: v for k, v in asdict(corrections).items() if v}
+
+
+def _outline(o: Outline, inputs: Inputs) -> dict[str, Any]:
+    index = inputs.row_of.get(o.outline_id)
+    row = None if index is None else inputs.tools.rows[index]
+    long_mm, short_mm = _sides(o.region)
+    return {
+        "id": o.outline_id,
+        "lay": inputs.lay_of[o.outline_id],
+        "cells": {name: cell_value(row, name) for name in CELLS},
+        "height_mm": o.height_mm,
+        "height_source": o.height_source.value,
+        "height_sigma_mm": o.height_sigma_mm,
+        "sigma_mm": _finite(o.sigma_mm),
+        "bias_bound_mm": _finite(o.bias_bound_mm),
+        "confidence": _finite(o.confidence),
+        "long_mm": long_mm,
+        "short_mm": short_mm,
+        "holes": len(o.region.interiors),
+        "point_px": o.point_px,
+        "cut_by_frame": o.cut_by_frame,
+        "cable": o.cable,
+        "revision": o.revision,
+    }
+
+
+def _sides(region: Polygon) -> tuple[float, float]:
+    """Long and short side of the smallest rectangle around the outline."""
+    box = region.minimum_rotated_rectangle
+    corners = np.asarray(box.exterior.coords) if isinstance(box, Polygon) else np.zeros((5, 2))
+    a, b = np.hypot(*(corners[1] - corners[0])), np.hypot(*(corners[2] - corners[1]))
+    return round(float(max(a, b)), 1), round(float(min(a, b)), 1)
+
+
+def _finite(value: float) -> float | None:
+    return round(value, 3) if math.isfinite(value) else None
+
+
+def _view(summary: dict[str, Any]) -> View:
+    return View(
+        photo_id=summary["photo_id"],
+        size_px=tuple(summary["size_px"]),
+        K=np.asarray(summary["K"], np.float64),
+        dist=np.asarray(summary["dist"], np.float64),
+        R=np.asarray(summary["R"], np.float64),
+        t=np.asarray(summary["t"], np.float64),
+    )
+
+
+def _project(view: View | None, ring_mm: Any) -> NDArray[np.float64]:
+    """A sheet ring in pixels; long straight sides bend with the lens."""
+    assert view is not None
+    ring = LineString([*ring_mm, ring_mm[0]]).segmentize(8.0)
+    return view.to_photo(np.asarray(ring.coords)[:-1])
+
+
+def _seen(edge: SeenEdge) -> dict[str, Any]:
+    rings = [edge.exterior_px, *edge.holes_px]
+    return {
+        "id": edge.silhouette_id,
+        "outline": edge.outline_id,
+        "kind": edge.kind,
+        "confidence": round(edge.confidence, 3),
+        "touches_border": edge.touches_border,
+        "path": "".join(_path(r) for r in rings),
+        "weak": _weak(edge),
+    }
+
+
+def _true(o: Outline, view: View) -> dict[str, Any]:
+    rings = [list(o.region.exterior.coords)[:-1]]
+    rings += [list(h.coords)[:-1] for h in o.region.interiors]
+    centre = view.to_photo([o.region.representative_point().coords[0]])[0]
+    return {
+        "outline": o.outline_id,
+        "path": "".join(_path(_project(view, r)) for r in rings),
+        "centre": [round(float(v), 1) for v in centre],
+    }
+
+
+def _card(card: dict[str, Any], view: View) -> dict[str, Any]:
+    length, width = card["size_mm"]
+    angle = math.radians(card["angle_deg"])
+    turn = np.array([[math.cos(angle), math.sin(angle)], [-math.sin(angle), math.cos(angle)]])
+    left, above, right, below = WHITE_MM
+    corners = np.array(
+        [
+            (-left, -below),
+            (length + right, -below),
+            (length + right, width + above),
+            (-left, width + above),
+        ]
+    )
+    ring = corners @ turn + [card["x_mm"], card["y_mm"]]
+    pixels = _project(view, ring.tolist())
+    return {
+        "number": card["number"],
+        "used": card["used"],
+        "reason": card["reason"],
+        "rms_px": card["rms_px"],
+        "path": _path(pixels),
+        "centre": np.round(pixels.mean(axis=0), 1).tolist(),
+    }
+
+
+def _path(ring_px: NDArray[np.float64]) -> str:
+    """SVG path of a closed ring, simplified for the eye, in tenths of a pixel."""
+    if len(ring_px) < 3 or not np.isfinite(ring_px).all():
+        return ""
+    closed = LineString(np.vstack([ring_px, ring_px[:1]])).simplify(SHOWN_PX)
+    points = np.asarray(closed.coords)[:-1]
+    return "M" + "L".join(f"{x:.1f} {y:.1f}" for x, y in points) + "Z"
+
+
+def _weak(edge: SeenEdge) -> list[str]:
+    """Stretches of the outer edge that are little trusted, as open paths."""
+    confidence = edge.edge_confidence
+    n = len(edge.exterior_px)
+    if len(confidence) != n or n == 0 or not (confidence < WEAK).any():
+        return []
+    weak = confidence < WEAK
+    start = int(np.argmin(weak)) if not weak.all() else 0  # begin where it is trusted
+    order: Sequence[int] = [(start + i) % n for i in range(n + 1)]
+    paths, run = [], []
+    for i in order:
+        if weak[i]:
+            run.append(edge.exterior_px[i])
+        elif run:
+            paths.append(run)
+            run = []
+    if run:
+        paths.append(run)
+    return ["M" + "L".join(f"{x:.1f} {y:.1f}" for x, y in path) for path in paths if len(path) > 2]

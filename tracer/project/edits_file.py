@@ -1,0 +1,112 @@
+"""``history/edits.json``: every correction by hand, in order, so that each can be undone.
+
+An edit is a list of changes to single inputs of the job (`Change`). Undoing swaps what was and
+what is. The list is kept without limit; edits after the cursor ``done`` have been undone and may
+be done again.
+"""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass, replace
+from typing import Any
+
+from tracer.errors import TracerError
+from tracer.project.schema import read_versioned
+
+__all__ = ["EDITS_NAME", "Change", "Edit", "Edits", "dump_edits", "load_edits"]
+
+FORMAT = "tracer-edits"
+VERSION = 1
+EDITS_NAME = "history/edits.json"
+
+
+@dataclass(frozen=True)
+class Change:
+    """One input of the job: its path, what it was, what it is now (JSON values)."""
+
+    path: tuple[str, ...]
+    was: Any
+    now: Any
+
+    @property
+    def undone(self) -> Change:
+        """The change back."""
+        return replace(self, was=self.now, now=self.was)
+
+
+@dataclass(frozen=True)
+class Edit:
+    """Changes that a person made in one go. ``kind`` and ``subject`` name it for people."""
+
+    kind: str
+    subject: str
+    changes: tuple[Change, ...]
+
+
+@dataclass(frozen=True)
+class Edits:
+    """All edits of a job; the first ``done`` of them are in force."""
+
+    edits: tuple[Edit, ...] = ()
+    done: int = 0
+
+    def with_new(self, edit: Edit) -> Edits:
+        """The edit made; what had been undone before it is gone."""
+        return Edits((*self.edits[: self.done], edit), self.done + 1)
+
+    @property
+    def last(self) -> Edit | None:
+        """What undo would take back."""
+        return self.edits[self.done - 1] if self.done else None
+
+    @property
+    def next(self) -> Edit | None:
+        """What redo would do again."""
+        return self.edits[self.done] if self.done < len(self.edits) else None
+
+
+def dump_edits(edits: Edits) -> bytes:
+    """JSON bytes, one edit a line."""
+    lines = ",\n".join(
+        json.dumps(
+            {
+                "kind": e.kind,
+                "subject": e.subject,
+                "changes": [{"path": list(c.path), "was": c.was, "now": c.now} for c in e.changes],
+            },
+            ensure_ascii=False,
+            allow_nan=False,
+        )
+        for e in edits.edits
+    )
+    text = f'{{"format": "{FORMAT}", "version": {VERSION}, "done": {edits.done}, "edits": [\n'
+    return (text + lines + "\n]}\n").encode()
+
+
+def load_edits(data: bytes, name: str = EDITS_NAME) -> Edits:
+    """Read the edits.
+
+    Raises
+    ------
+    TracerError
+        ``job-damaged``, ``job-newer``.
+    """
+    body = read_versioned(data, name, FORMAT, VERSION, {})
+    try:
+        edits = tuple(
+            Edit(
+                e["kind"],
+                e["subject"],
+                tuple(Change(tuple(c["path"]), c["was"], c["now"]) for c in e["changes"]),
+            )
+            for e in body["edits"]
+        )
+        done = int(body["done"])
+    except (KeyError, TypeError, ValueError) as error:
+        raise TracerError(
+            "job-damaged",
+            f"{name} cannot be read: {type(error).__name__} at {error}.",
+            "Delete it: the corrections stay, only undoing them is lost.",
+        ) from error
+    return Edits(edits, min(max(done, 0), len(edits)))
