@@ -101,7 +101,7 @@ def _legend(canvas: Canvas, footer: Footer, x: int, y: int) -> None:
             lambda v: canvas.dashes(sample(v), MIST, 2, dash_px=4, gap_px=12),
         ),
         (
-            f"card corners, their residuals drawn {footer.exaggeration} times longer",
+            f"card corners; arrows: how far off, {footer.exaggeration} times longer",
             lambda v: _residual(canvas, x, v),
         ),
     ]

@@ -37,7 +37,7 @@ WEAK = 0.5  # edge confidence under which a stretch is marked
 WEAK_RUN = 6  # fewer vertices than that in a row are not worth a mark
 DENSIFY_MM = 8.0  # straight stretches bend under the lens
 ARROW_PX = 26.0  # length that a large residual is drawn with
-EXAGGERATIONS = (1, 2, 5, 10, 20, 50, 100, 200, 500, 1000)
+EXAGGERATIONS = (1, 2, 5, 10, 20, 50, 100, 200)
 NAME_LETTERS = 30
 
 

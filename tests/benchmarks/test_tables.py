@@ -1,0 +1,85 @@
+"""The figures of a benchmark run, from records made by hand."""
+
+from __future__ import annotations
+
+import json
+
+import pytest
+
+from tests.benchmarks.tables import differences, markdown, summary, table
+
+
+def tool(height: float, mean: float) -> dict:
+    distance = {"mean_mm": mean, "p95_mm": 3 * mean, "max_mm": 5 * mean, "signed_mm": -mean}
+    return {
+        "name": "spanner",
+        "true_height_mm": height,
+        "height_mm": height,
+        "height_source": "typed",
+        "distance": distance,
+        "iou": 0.95,
+        "sigma_mm": 0.4,
+    }
+
+
+def scene(name: str, tools: list[dict], **changes) -> dict:
+    return {
+        "scene": name,
+        "expected": "ok",
+        "counted": len(tools) + 1,
+        "found": len(tools),
+        "missed": ["hex key 3"],
+        "merged": [],
+        "invented": ["T09"],
+        "outline_scale_error": 0.001,
+        "camera_scale_error": -0.0002,
+        "camera_rest_mm": 0.05,
+        "time_ratio": 40.0,
+        "cpu_ratio": 50.0,
+        "peak_mb": 600.0,
+        "seconds": 4.0,
+        "steps": {"finding cards": 1.0},
+        "verdict": "ok",
+        "tools": tools,
+        **changes,
+    }
+
+
+RECORDS = [
+    scene("bench", [tool(10, 0.2), tool(20, 0.4), tool(60, 2.0)]),
+    scene("empty", [], counted=0, missed=[], invented=[], outline_scale_error=None, tools=[]),
+]
+
+
+def test_summary_sorts_by_height_and_counts() -> None:
+    total = summary(RECORDS)
+    assert (total["counted"], total["found"], total["missed"], total["invented"]) == (4, 3, 1, 1)
+    assert total["all"]["mean_mm"] == pytest.approx(0.4)
+    assert total["low"] == {
+        "tools": 2,
+        "mean_mm": pytest.approx(0.3),
+        "p95_mm": pytest.approx(0.9),
+        "max_mm": pytest.approx(1.5),
+        "signed_mm": pytest.approx(-0.3),
+    }
+    assert total["middle"]["mean_mm"] is None
+    assert total["mean_within_sigma"] == pytest.approx(2 / 3)
+    json.dumps(total, allow_nan=False)
+
+
+def test_tables_hold_every_scene() -> None:
+    total = summary(RECORDS)
+    text = table(RECORDS, total)
+    assert "hex key 3" in text
+    assert "finding cards" in text
+    for form in (text, markdown(RECORDS, total)):
+        assert "bench" in form
+        assert "empty" in form
+
+
+def test_differences_of_two_runs() -> None:
+    better = [scene("bench", [tool(10, 0.1)]), scene("new one", [tool(10, 0.1)])]
+    runs = [{"scenes": r, "summary": summary(r)} for r in (RECORDS, better)]
+    text = differences(*runs)
+    assert "0.40>   0.10" in text
+    assert "new" in text
