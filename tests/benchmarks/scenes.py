@@ -1,7 +1,8 @@
 """Measure tracing on scene folders with exact truth.
 
     python -m tests.benchmarks.scenes FOLDER ... [--photos first|all] [--typed | --untyped]
-        [--json FILE] [--markdown FILE] [--compare OLD.json] [--only TEXT] [--exact masks|all] [--option OPTION]
+        [--only TEXT] [--exact masks|all] [--option OPTION]
+        [--json FILE] [--markdown FILE] [--compare OLD.json]
 
 Every folder with a ``truth.json`` at or under the given ones is traced by the real command line
 and scored. ``--exact masks`` takes the silhouettes from the label maps, ``--exact all`` cameras and

@@ -47,7 +47,7 @@ def scene(name: str, tools: list[dict], **changes) -> dict:
 
 RECORDS = [
     scene("bench", [tool(10, 0.2), tool(20, 0.4), tool(60, 2.0)]),
-    scene("empty", [], counted=0, missed=[], invented=[], outline_scale_error=None, tools=[]),
+    scene("empty", [], counted=0, missed=[], invented=[], outline_scale_error=None),
 ]
 
 
