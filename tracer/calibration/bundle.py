@@ -233,7 +233,7 @@ def settle(problem: Problem, lay: Lay) -> tuple[Problem, Fit, tuple[Dropped, ...
         numbers = problem.numbers
         number = numbers[worst.card]
         left = len(numbers) - 1
-        misprinted += worst.flat
+        misprinted += worst.size_doubt > DOUBT
         if left < 2 or misprinted >= left:
             if first_doubt < DOUBT_REFUSED:
                 break  # noticeable, not dangerous: the fit's sigma carries it

@@ -7,12 +7,13 @@ from dataclasses import replace
 
 import numpy as np
 
-from tracer.calibration.bundle import join_photos, settle, solve_photo
+from tracer.calibration.bundle import Dropped, Joined, join_photos, settle, solve_photo
 from tracer.calibration.detect import Detection, detect_cards, grey_of
 from tracer.calibration.findings import findings, refuse_unusable
 from tracer.calibration.lay import Place, Problem
-from tracer.calibration.optics import group_cameras, optics_of
+from tracer.calibration.optics import as_cropped, group_cameras, middle_shift, optics_of
 from tracer.calibration.result import assemble
+from tracer.calibration.solve import Fit
 from tracer.errors import TracerError
 from tracer.model.calibration import Calibration
 from tracer.model.card import BOARD_MM, CardSizes, mat_places, on_sheet
@@ -21,6 +22,8 @@ from tracer.model.photo import Photo
 __all__ = ["calibrate"]
 
 MAX_PHOTOS = 8
+#: of the longer side: no lens looks so far beside the middle of its own sensor
+CROPPED_SHARE = 0.03
 
 
 def calibrate(
@@ -84,12 +87,40 @@ def calibrate(
     lays = [solve_photo(problem.only(k), d.bend) for k, d in enumerate(detections)]
     joined = join_photos(problem, lays)
     told(0.8)
-    solved, fit, dropped = settle(joined.problem, joined.lay)
+    solved, fit, dropped, cropped = _settle_or_crop(joined)
     refuse_unusable(solved, fit)
     told(0.9)
     calibration = assemble(problem, solved, fit, (*joined.dropped, *dropped))
-    checks = findings(calibration, solved, fit, [d.lost for d in detections])
+    checks = findings(calibration, solved, fit, detections, cropped=cropped)
     return replace(calibration, checks=checks)
+
+
+def _settle_or_crop(joined: Joined) -> tuple[Problem, Fit, tuple[Dropped, ...], bool]:
+    """Settle; where cards disagree, see whether a picture cut from a larger one explains it.
+
+    A cropped photo's lens does not look at its middle, and then sound cards seem to disagree.
+    That is believed when it saves cards and puts the middle clearly elsewhere.
+    """
+    failure: TracerError | None = None
+    result: tuple[Problem, Fit, tuple[Dropped, ...]] | None = None
+    try:
+        result = settle(joined.problem, joined.lay)
+        if not result[2] and result[1].chi2_per_freedom < 2:
+            return *result, False
+    except TracerError as error:
+        failure = error
+    wide = tuple(as_cropped(lens) for lens in joined.problem.optics)
+    try:
+        other = settle(replace(joined.problem, optics=wide), joined.lay)
+        away = max(middle_shift(other[1], k, lens) for k, lens in enumerate(wide))
+        if away > CROPPED_SHARE and (result is None or len(other[2]) < len(result[2])):
+            return *other, True
+    except TracerError:
+        pass  # the first answer stands
+    if result is None:
+        assert failure is not None
+        raise failure
+    return *result, False
 
 
 def _silent(_done: float) -> None:

@@ -23,7 +23,7 @@ from tracer.calibration.saddle import (
     fit_lattice,
 )
 from tracer.errors import TracerError
-from tracer.model.card import CARD_COUNT, COLUMNS, ROWS, inner_corners_card_mm
+from tracer.model.card import CARD_COUNT, COLUMNS, ROWS, SQUARE_MM, inner_corners_card_mm
 from tracer.model.photo import Photo
 
 __all__ = ["Detection", "SeenCard", "detect_cards", "grey_of"]
@@ -32,8 +32,9 @@ Array = NDArray[np.float64]
 
 #: a card further from flat than this is no measure any more: a false lock, or crumpled paper
 MAX_SIGMA_PX, MAX_SIGMA_SHARE = 0.3, 0.012
-DARK_LEVEL = 40  # of 255: nothing in the picture is brighter
-BLUR_LIMIT_PX = 2.5
+DARK_LEVEL = 40  # of 255: nothing in the picture, or no card's paper, is brighter
+#: edges softer than this cannot be told from shadows
+BLUR_LIMIT_PX, BLUR_LIMIT_MM = 2.5, 1.2
 
 
 @dataclass(frozen=True, eq=False)
@@ -63,11 +64,14 @@ class Detection:
 
     ``bend`` is a first guess of the lens: the k1 at the guessed focal length with which the
     cards look flattest. ``lost`` says of each card that was seen and not measured, why.
+    ``blur_px`` is the blur of the sharpest card, ``white`` the grey level of the cards' paper.
     """
 
     cards: dict[int, SeenCard]
     lost: dict[int, str]
     bend: float
+    blur_px: float = 0.0
+    white: float = 255.0
 
 
 def grey_of(photo: Photo) -> Grey:
@@ -101,8 +105,8 @@ def detect_cards(grey: Grey, name: str, focal_px: float) -> Detection:
     Raises
     ------
     TracerError
-        ``card-number-twice``; and when nothing is found ``photo-mirrored``, ``photo-too-dark``,
-        ``photo-blurred`` or ``no-card``.
+        ``card-number-twice``, ``photo-too-dark``, ``photo-blurred``; and when nothing is found
+        ``photo-mirrored`` or ``no-card``.
     """
     markers = find_markers(grey)
     twice = [number for number, card in markers.items() if card.doubled]
@@ -130,7 +134,13 @@ def detect_cards(grey: Grey, name: str, focal_px: float) -> Detection:
             cards[number] = SeenCard(number, card.kept, card.points_px, sigma, card.spacing_px)
     if not cards:
         _refuse(grey, name, lost)
-    return Detection(cards, lost, bend)
+    blur, white = _picture_quality(grey, cards)
+    coarse_mm = SQUARE_MM / min(card.spacing_px for card in cards.values())
+    if white < DARK_LEVEL:
+        raise _too_dark(name)
+    if blur > BLUR_LIMIT_PX and blur * coarse_mm > BLUR_LIMIT_MM:
+        raise _too_blurred(name, blur)
+    return Detection(cards, lost, bend, blur, white)
 
 
 def _measure(grey: Grey, number: int, markers: Markers) -> SeenCard | str:
@@ -190,18 +200,10 @@ def _refuse(grey: Grey, name: str, lost: dict[int, str]) -> None:
             "Turn off mirroring in the camera or the picture editor and use the original photo.",
         )
     if float(np.percentile(grey, 99.5)) < DARK_LEVEL:
-        raise TracerError(
-            "photo-too-dark",
-            f"Photo {name} is too dark to read a scale card.",
-            "Bring more light, from two sides if you can, and photograph again.",
-        )
+        raise _too_dark(name)
     blur = blur_px(grey)
     if blur > BLUR_LIMIT_PX:
-        raise TracerError(
-            "photo-blurred",
-            f"Photo {name} is too blurred to read a scale card (edges about {blur:.0f} px wide).",
-            "Hold the camera still or rest it, tap on the sheet to focus, and bring more light.",
-        )
+        raise _too_blurred(name, blur)
     if lost:
         number, reason = next(iter(lost.items()))
         raise TracerError(
@@ -215,6 +217,34 @@ def _refuse(grey: Grey, name: str, lost: dict[int, str]) -> None:
         f"Lay 4 to 8 printed cards (numbers 0 to {CARD_COUNT - 1}) flat around the tools, "
         "uncovered and fully in the picture.",
     )
+
+
+def _too_dark(name: str) -> TracerError:
+    return TracerError(
+        "photo-too-dark",
+        f"Photo {name} is too dark to measure anything in it.",
+        "Bring more light, from two sides if you can, and photograph again.",
+    )
+
+
+def _too_blurred(name: str, blur: float) -> TracerError:
+    return TracerError(
+        "photo-blurred",
+        f"Photo {name} is too blurred to measure anything in it (blur of about {blur:.0f} px).",
+        "Hold the camera still or rest it, tap on the sheet to focus, and bring more light.",
+    )
+
+
+def _picture_quality(grey: Grey, cards: dict[int, SeenCard]) -> tuple[float, float]:
+    """Blur of the sharpest card (px) and the median grey level of the cards' paper."""
+    blurs, whites = [], []
+    for card in cards.values():
+        low = np.floor(card.points_px.min(axis=0)).astype(int)
+        high = np.ceil(card.points_px.max(axis=0)).astype(int) + 1
+        crop = np.ascontiguousarray(grey[low[1] : high[1], low[0] : high[0]])
+        blurs.append(blur_px(crop))
+        whites.append(float(np.percentile(crop, 90)))
+    return min(blurs), float(np.median(whites))
 
 
 def blur_px(grey: Grey) -> float:

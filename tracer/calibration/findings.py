@@ -7,6 +7,7 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 from shapely.geometry import Polygon
 
+from tracer.calibration.detect import Detection
 from tracer.calibration.lay import Problem, view_of
 from tracer.calibration.optics import focal_px
 from tracer.calibration.solve import Fit
@@ -23,6 +24,8 @@ ULTRA_WIDE_MM = 20.0
 SURE_TILT_DEG = 8.0  # above it the cards themselves show the focal length
 HEIGHT_SIGMA_SHARE = 0.05  # of the camera height: 0.3 mm on a tool 20 mm tall, 300 mm away
 SCATTER_MM = 0.5
+SOFT_PX = 2.0
+DIM_LEVEL = 80.0  # of 255
 SIGMA_WARN_MM, SIGMA_FAIL_MM = 0.3, 2.0
 NEAR_HULL_MM = 100.0
 
@@ -66,11 +69,17 @@ def findings(
     calibration: Calibration,
     problem: Problem,
     fit: Fit,
-    lost: Sequence[Mapping[int, str]],
+    detections: Sequence[Detection],
+    *,
+    cropped: bool = False,
 ) -> tuple[Check, ...]:
-    """All findings: cards left out, print size, lens, height, scatter."""
+    """All findings: cards left out, print size, picture, lens, height, scatter.
+
+    ``cropped``: the photos had to be taken for parts of larger ones.
+    """
     return (
-        *_card_findings(calibration, problem, lost),
+        *_card_findings(calibration, problem, [d.lost for d in detections]),
+        *_picture_findings(problem, detections, cropped),
         *_size_findings(problem),
         *_lens_findings(calibration, problem, fit),
         *_scatter_findings(calibration),
@@ -119,6 +128,53 @@ def _card_findings(
                 limit=3.0,
             )
         )
+    return checks
+
+
+def _picture_findings(
+    problem: Problem, detections: Sequence[Detection], cropped: bool
+) -> list[Check]:
+    checks = []
+    for photo, seen in zip(problem.photos, detections, strict=True):
+        if seen.blur_px > SOFT_PX:
+            checks.append(
+                Check(
+                    "photo-soft",
+                    Severity.WARN,
+                    f"Photo {photo.name} is not sharp (blur of about {seen.blur_px:.1f} px): edges "
+                    "are less certain, most of all beside shadows.",
+                    "Rest the camera, tap on the sheet to focus, bring more light.",
+                    subject_id=photo.photo_id,
+                    value=seen.blur_px,
+                    limit=SOFT_PX,
+                    unit="px",
+                )
+            )
+        if seen.white < DIM_LEVEL:
+            checks.append(
+                Check(
+                    "photo-dim",
+                    Severity.WARN,
+                    f"Photo {photo.name} is dark: the cards' white paper is only at "
+                    f"{100 * seen.white / 255:.0f} % of full brightness.",
+                    "Bring more light, from two sides if you can.",
+                    subject_id=photo.photo_id,
+                    value=seen.white,
+                    limit=DIM_LEVEL,
+                )
+            )
+        if cropped:
+            checks.append(
+                Check(
+                    "photo-looks-cropped",
+                    Severity.WARN,
+                    f"Photo {photo.name} looks like a part cut from a larger photo: the cards only "
+                    "fit if the lens did not look at its middle. The correction of tall tools is "
+                    "uncertain.",
+                    "Give the photo as the camera saved it, not cropped.",
+                    subject_id=photo.photo_id,
+                )
+            )
     return checks
 
 

@@ -26,6 +26,7 @@ Array = NDArray[np.float64]
 MARKERS_PER_CARD = COLUMNS * ROWS // 2
 HALVE_ABOVE_PX = 1600
 ENLARGE_UP_TO_PX = 6_000_000
+ALWAYS_ENLARGE_UP_TO_PX = 1_000_000  # a card seen small may be missed whole
 #: markers of fewer pixels along one side cannot be read: 8 cells of 1.25 px
 MIN_SIDE_PX = 10
 #: of a card's 12: the corners are then found by prediction as well as with all
@@ -120,7 +121,7 @@ def find_markers(grey: Grey) -> dict[int, Markers]:
         _merge(seen, *_detect_scaled(grey, 0.5))
     if _incomplete(seen):
         _merge(seen, *_detect_scaled(grey, 1.0))
-    if not seen and grey.size <= ENLARGE_UP_TO_PX:
+    if (not seen and grey.size <= ENLARGE_UP_TO_PX) or grey.size <= ALWAYS_ENLARGE_UP_TO_PX:
         _merge(seen, *_detect_scaled(grey, 2.0))
     elif _incomplete(seen):
         for window in _windows(seen, grey.shape):

@@ -3,14 +3,24 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import hypot, log
 
 from tracer.calibration.layout import Layout, Prior
 from tracer.calibration.lens import LENS_PARAMETERS
+from tracer.calibration.solve import Fit
 from tracer.model.photo import Photo
 
-__all__ = ["Optics", "focal_px", "group_cameras", "lens_priors", "optics_of", "starting_lens"]
+__all__ = [
+    "Optics",
+    "as_cropped",
+    "focal_px",
+    "group_cameras",
+    "lens_priors",
+    "middle_shift",
+    "optics_of",
+    "starting_lens",
+]
 
 FULL_FRAME_DIAGONAL_MM = hypot(36.0, 24.0)
 USUAL_FOCAL_35MM = 26.0  # main camera of most phones, common practice, no source
@@ -72,6 +82,18 @@ def optics_of(photo: Photo) -> Optics:
         focal = (focal * whole) ** 0.5
         sigma = SIGMA_LN_F_UNKNOWN if cropped else SIGMA_LN_F_OTHER_SHAPE
     return Optics(size, focal, sigma, known, focal_35mm < WIDE_BELOW_MM, cropped)
+
+
+def as_cropped(optics: Optics) -> Optics:
+    """The same lens behind a picture cut from a larger one."""
+    return replace(optics, sigma_ln_f=SIGMA_LN_F_UNKNOWN, cropped=True)
+
+
+def middle_shift(fit: Fit, photo: int, optics: Optics) -> float:
+    """How far a fitted lens looks beside the picture's middle, as a share of the longer side."""
+    lens = fit.layout.lens_of(fit.x, photo)
+    x, y = optics.middle_px
+    return float(hypot(lens[1] - x, lens[2] - y) / max(optics.stored_size_px))
 
 
 def group_cameras(photos: Sequence[Photo], optics: Sequence[Optics]) -> tuple[int, ...]:

@@ -27,12 +27,14 @@ LEAST = Paper(scale=0.0002, height_mm=0.05)
 class Verdict:
     """What one card looks like when its own paper is judged by all the others.
 
-    ``doubt`` is minus log10 of the chance that tolerated paper looks so; ``scale`` the relative
-    deviation of its long and short side, ``height_mm`` the span of its heights over the sheet.
+    ``doubt`` is minus log10 of the chance that tolerated paper looks so, ``size_doubt`` and
+    ``shape_doubt`` the same for its size and its flatness alone; ``scale`` the relative deviation
+    of its long and short side, ``height_mm`` the span of its heights over the sheet.
     """
 
     card: int
     doubt: float
+    size_doubt: float
     shape_doubt: float
     scale: tuple[float, float]
     height_mm: float
@@ -40,7 +42,7 @@ class Verdict:
     @property
     def flat(self) -> bool:
         """Whether the print size, not the shape, is what is odd."""
-        return self.doubt > self.shape_doubt + 0.3
+        return self.size_doubt >= self.shape_doubt
 
 
 def verdicts(fit: Fit) -> list[Verdict]:
@@ -66,6 +68,7 @@ def verdicts(fit: Fit) -> list[Verdict]:
             Verdict(
                 card,
                 max(whole, size, shape),
+                size,
                 shape,
                 (float(np.expm1(free_scale[0])), float(np.expm1(free_scale[1]))),
                 float(np.ptp(heights)),
