@@ -18,7 +18,7 @@ SPANNER = (
     .difference(Point(120, 156).buffer(7))
 )
 BLOCK = box(320, 140, 400, 190)
-TOOLS = (Tool(SPANNER, 6.0, "blue plastic"), Tool(BLOCK, 30.0, "red plastic"))
+TOOLS = (Tool(SPANNER, 6.0, "blue"), Tool(BLOCK, 30.0, "red"))
 
 
 @cache

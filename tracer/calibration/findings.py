@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 
 import numpy as np
+import shapely
 from shapely.geometry import Polygon
 
 from tracer.calibration.detect import Detection
@@ -336,6 +337,8 @@ def check_outlines(
 
 
 def _reach(hull: Polygon, region: Polygon) -> float:
-    """How far the farthest point of a region lies outside a convex hull, mm."""
-    outside = region.convex_hull.difference(hull)
-    return 0.0 if outside.is_empty else float(outside.hausdorff_distance(hull.boundary.union(hull)))
+    """How far the farthest point of a region lies outside a convex hull, mm.
+
+    The distance to a convex set has its maximum over a polygon at one of the vertices.
+    """
+    return float(shapely.distance(shapely.points(shapely.get_coordinates(region)), hull).max())
