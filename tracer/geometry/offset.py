@@ -22,6 +22,7 @@ __all__ = ["cut_relief", "grown", "opened", "shortfall", "thin_gaps"]
 _QUAD = 32
 #: pieces of area that arise from rounding alone
 _DUST_MM2 = 1e-3
+_HAIR_MM = 0.003
 
 
 def grown(region: BaseGeometry, distance_mm: float, *, outside: bool = False) -> BaseGeometry:
@@ -101,8 +102,10 @@ def cut_relief(
     along the bisector until its rim passes the tip; where the tool is narrower than the cutter,
     a lane of the cutter's own width is added.
     """
-    missing = [m for m in polygons_in(required.difference(reachable)) if m.area > _DUST_MM2]
-    result = reachable
+    # hairs along walls that both shapes share are rounding, and would tie corners together
+    nearly = grown(reachable, _HAIR_MM)
+    missing = [m for m in polygons_in(required.difference(nearly)) if m.area > _DUST_MM2]
+    result = reachable.union(required.intersection(nearly))
     for part in missing:
         extra: BaseGeometry = Polygon()
         if not core.is_empty:

@@ -37,6 +37,8 @@ _ATTEMPTS = 4
 _RELIEF_NOTE_MM, _RELIEF_WARN_MM = 0.2, 1.0
 #: parts thinner than twice the press plus this keep their full width
 _PRESS_KEEPS_MM = 1.0
+#: what opening leaves in mere corners is smaller than this
+_SLIM_MM2 = 2.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -212,8 +214,13 @@ def _moved(outline: Polygon, clearance_mm: float) -> Polygon:
     """The outline moved; pressed inward, its thin parts keep their width and it stays whole."""
     if clearance_mm >= 0:
         return largest_polygon(grown(outline, clearance_mm, outside=True))
-    slim = outline.difference(opened(outline, _PRESS_KEEPS_MM - clearance_mm))
-    pressed = shapely.union_all([grown(outline, clearance_mm), slim.buffer(1e-3)])
+    thick = opened(outline, _PRESS_KEEPS_MM - clearance_mm)
+    slim = [
+        part.buffer(0.05 - clearance_mm).intersection(outline)
+        for part in polygons_in(outline.difference(thick))
+        if part.area > _SLIM_MM2
+    ]
+    pressed = shapely.union_all([grown(outline, clearance_mm), *slim])
     whole = largest_polygon(pressed.intersection(outline))
     return whole if whole.area > 0.99 * pressed.area else outline
 
