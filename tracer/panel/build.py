@@ -11,7 +11,6 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 
 from shapely.geometry import Polygon
-from shapely.geometry.base import BaseGeometry
 
 from tracer.errors import TracerError
 from tracer.geometry.offset import grown
@@ -37,11 +36,11 @@ from tracer.panel.dimensions import tape_dimensions
 from tracer.panel.fittings import add_labels, add_notches, add_wells
 from tracer.panel.fixings import place_fixings
 from tracer.panel.layout import Tool, lay_out, put
-from tracer.panel.openings import opening, openings_in
+from tracer.panel.openings import opening
 from tracer.panel.pockets import make_pocket
 from tracer.panel.rows import Change
 from tracer.panel.rules import FIT_MM, Rules, default_fit, rules_for
-from tracer.panel.seams import seam_lines, tile_panel
+from tracer.panel.seams import retiled, seam_lines
 
 __all__ = ["DEFAULT_PLIES", "Built", "Tool", "build_panel", "plies_of", "rules_of"]
 
@@ -150,7 +149,7 @@ def build_panel(
         progress(0.85)
     if plan.labels:
         panel = replace(panel, pockets=add_labels(panel, plan, rules))
-    panel = replace(panel, tiles=tuple(tile_panel(panel, _openings_by_slab(panel), rules)))
+    panel = retiled(panel, rules)
     panel = replace(panel, fixings=_fixings(panel, plan, rules))
     panel = replace(panel, dimensions=tape_dimensions(panel))
     if progress:
@@ -194,8 +193,10 @@ def _pocket(
     """Opening of a tool in its own frame, not placed yet."""
     typed, outline = plan.tool(tool.pocket_id), tool.outline
     depth = _depth(tool, plan, bay, plies, rules)
-    fit = FIT_MM[typed.fit or plan.fit or default_fit(bay.kind)]
-    margin = 0.0 if tool.kind != "tool" else round(margin_for(outline, plan.fit_probability), 2)
+    # a typed size is the pocket's own
+    typed_size = tool.kind != "tool"
+    fit = 0.0 if typed_size else FIT_MM[typed.fit or plan.fit or default_fit(bay.kind)]
+    margin = 0.0 if typed_size else round(margin_for(outline, plan.fit_probability), 2)
     estimate, open_edge = _estimate(tool)
     made = make_pocket(
         estimate,
@@ -215,8 +216,8 @@ def _pocket(
         pocket_id=tool.pocket_id,
         number=number,
         name=outline.name,
-        outline_id=outline.outline_id if tool.kind == "tool" else "",
-        outline_revision=outline.revision if tool.kind == "tool" else 0,
+        outline_id="" if typed_size else outline.outline_id,
+        outline_revision=0 if typed_size else outline.revision,
         placement=tool.lie,
         outline=estimate,
         region=region,
@@ -260,10 +261,6 @@ def _insert(region: Polygon, stock: Stock | None, rules: Rules) -> FloorInsert |
         return None
     larger = largest_polygon(grown(region, rules.insert_press_mm))
     return FloorInsert(Polygon(larger.exterior), stock)
-
-
-def _openings_by_slab(panel: Panel) -> dict[int, list[BaseGeometry]]:
-    return {slab.index: openings_in(panel, slab) for slab in panel.slabs}
 
 
 def _fixings(panel: Panel, plan: PanelPlan, rules: Rules) -> tuple[Fixing, ...]:

@@ -17,7 +17,7 @@ from tracer.panel.check_use import check_use
 from tracer.panel.layout import Tool
 from tracer.panel.rules import TABLE, rules_for
 
-__all__ = ["check_panel", "failed", "limit_basis"]
+__all__ = ["check_panel", "failed", "limit_basis", "sorted_checks"]
 
 _ORDER = (Severity.FAIL, Severity.WARN, Severity.NOTE)
 
@@ -45,9 +45,17 @@ def check_panel(panel: Panel, plan: PanelPlan, tools: Sequence[Tool] = ()) -> tu
     """All findings, worst first, then by pocket. Without tools their origin is not checked."""
     rules = rules_for(panel.bay.kind, panel.plies, plan.rules)
     found = [*check_shapes(panel, rules), *check_use(panel, plan, tools, rules)]
+    return sorted_checks(panel, found)
+
+
+def sorted_checks(panel: Panel, checks: Sequence[Check]) -> tuple[Check, ...]:
+    """Worst first, then by the pocket's number, then by name; each only once."""
     number = {p.pocket_id: p.number for p in panel.pockets}
-    found.sort(key=lambda c: (_ORDER.index(c.severity), number.get(c.subject_id or "", 0), c.slug))
-    return tuple(found)
+    order = sorted(
+        dict.fromkeys(checks),
+        key=lambda c: (_ORDER.index(c.severity), number.get(c.subject_id or "", 0), c.slug),
+    )
+    return tuple(order)
 
 
 def failed(checks: Sequence[Check], accepted: Sequence[str] = ()) -> tuple[Check, ...]:

@@ -1,6 +1,6 @@
 """The distances that a maker checks with a tape before cutting and after gluing.
 
-Level distances run between the widest points of an opening and its neighbour to the left (or the
+Level distances run between the widest points of a tool's pocket (finger notches apart) and its neighbour to the left (or the
 panel's rim), upright ones to its neighbour below; so every place can be checked from one that has
 been checked before.
 """
@@ -10,7 +10,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from tracer.model.panel import Dimension, Panel
-from tracer.panel.openings import opening
 
 __all__ = ["tape_dimensions"]
 
@@ -34,21 +33,18 @@ def tape_dimensions(panel: Panel) -> tuple[Dimension, ...]:
             Dimension("rising diagonal", lower_left, upper_right),
             Dimension("falling diagonal", upper_left, lower_right),
         ]
-    boxes: list[Box] = [opening(p).bounds for p in panel.pockets]
+    boxes: list[Box] = [p.region.bounds for p in panel.pockets]
     names = [str(p.number) for p in panel.pockets]
     for axis, rim, far in ((0, "left edge", "right edge"), (1, "lower edge", "upper edge")):
         limits = panel.shape.bounds[axis], panel.shape.bounds[axis + 2]
-        has_next = [False] * len(boxes)
         for i, me in enumerate(boxes):
             j = _before(i, boxes, axis)
             start = limits[0] if j is None else boxes[j][axis + 2]
-            if j is not None:
-                has_next[j] = True
             found.append(
                 _span(f"{rim if j is None else names[j]} to {names[i]}", axis, start, me, me[axis])
             )
         for i, me in enumerate(boxes):
-            if not has_next[i]:
+            if not any(_after(me, box, axis) for box in boxes):
                 found.append(_span(f"{names[i]} to {far}", axis, me[axis + 2], me, limits[1]))
     return tuple(found)
 
@@ -64,6 +60,12 @@ def _before(i: int, boxes: Sequence[Box], axis: int) -> int | None:
         if nearest is None or box[a + 2] > boxes[nearest][a + 2]:
             nearest = j
     return nearest
+
+
+def _after(me: Box, box: Box, axis: int) -> bool:
+    """Whether a box lies wholly after another along an axis and beside it across."""
+    beside = min(me[3 - axis], box[3 - axis]) - max(me[1 - axis], box[1 - axis])
+    return beside > 0 and box[axis] >= me[axis + 2]
 
 
 def _span(name: str, axis: int, start: float, me: Box, end: float) -> Dimension:

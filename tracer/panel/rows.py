@@ -19,6 +19,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from itertools import pairwise
 
 import numpy as np
 import shapely
@@ -27,7 +28,7 @@ from shapely.geometry import Polygon
 
 from tracer.panel.placement import Item, middle
 
-__all__ = ["Change", "Tidied", "axis_rad", "find_rows", "same_shape", "tidy"]
+__all__ = ["Change", "Tidied", "axis_rad", "same_shape", "tidy"]
 
 Box = tuple[float, float, float, float]
 
@@ -35,6 +36,8 @@ Box = tuple[float, float, float, float]
 ELONGATED = 1.6
 #: openings of one shape differ by the outlines' noise, not by more
 SAME_SHAPE_MM = 1.5
+#: a gap this many times the middle one, and this much wider, parts groups
+WIDE_GAP, WIDER_BY_MM = 2.5, 25.0
 
 
 @dataclass(frozen=True)
@@ -150,8 +153,30 @@ def _tree(members: list[int], boxes: Sequence[Box], first: int = 1) -> _Node:
         for axis in (first, 1 - first):
             groups = _cut(members, boxes, axis)
             if len(groups) > 1:
-                return _Node(members, axis, [_tree(g, boxes, 1 - axis) for g in groups])
+                children = [_tree(g, boxes, 1 - axis) for g in groups]
+                return _Node(members, axis, _clustered(children, boxes, axis))
     return _Node(members)
+
+
+def _clustered(children: list[_Node], boxes: Sequence[Box], axis: int) -> list[_Node]:
+    """Children that stand in a group of their own, a wide gap away from the rest, as one child.
+
+    Equal gaps are made within a group; the wide gap between groups was meant.
+    """
+    cells = [_box(child.members, boxes) for child in children]
+    gaps = [b[axis] - a[axis + 2] for a, b in pairwise(cells)]
+    wide = max(WIDE_GAP * float(np.median(gaps)), float(np.median(gaps)) + WIDER_BY_MM)
+    groups = [[children[0]]]
+    for child, gap in zip(children[1:], gaps, strict=True):
+        if gap > wide:
+            groups.append([child])
+        else:
+            groups[-1].append(child)
+    if len(groups) < 2:
+        return children
+    return [
+        g[0] if len(g) == 1 else _Node([i for c in g for i in c.members], axis, g) for g in groups
+    ]
 
 
 def _box(members: Sequence[int], boxes: Sequence[Box]) -> Box:
@@ -276,21 +301,6 @@ def tidy(
         tuple(ids(row) for row in layout.rows),
         tuple((ids(members), worst) for members, worst in layout.refused),
     )
-
-
-def find_rows(boxes: Sequence[Box]) -> list[list[int]]:
-    """Indices of each row of boxes from left to right, without moving anything."""
-    if not boxes:
-        return []
-    found: list[list[int]] = []
-    open_nodes = [_tree(list(range(len(boxes))), boxes)]
-    while open_nodes:
-        node = open_nodes.pop()
-        if node.axis == 1 or any(child.axis == 1 for child in node.children):
-            open_nodes += node.children  # a stack: its rows are looked for one by one
-        else:
-            found.append(sorted(node.members, key=lambda i: boxes[i][0]))
-    return sorted(found, key=lambda row: (-boxes[row[0]][3], boxes[row[0]][0]))
 
 
 def _twins(items: Sequence[Item]) -> set[tuple[int, int]]:

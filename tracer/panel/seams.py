@@ -8,7 +8,7 @@ and reported by the checks. Seams of neighbouring layers are kept apart where th
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
@@ -18,9 +18,10 @@ from shapely.geometry.base import BaseGeometry
 
 from tracer.geometry.rings import largest_polygon
 from tracer.model.panel import Panel, Slab, Tile
+from tracer.panel.openings import openings_in
 from tracer.panel.rules import Rules
 
-__all__ = ["Cuts", "best_cuts", "seam_lines", "split_slab", "tile_panel"]
+__all__ = ["Cuts", "best_cuts", "retiled", "seam_lines", "split_slab"]
 
 Array = NDArray[np.float64]
 Interval = tuple[float, float]
@@ -198,21 +199,16 @@ def seam_lines(tiles: Sequence[Tile], shape: Polygon) -> list[LineString]:
     return [line for line in lines if isinstance(line, LineString) and line.intersects(shape)]
 
 
-def tile_panel(
-    panel: Panel, openings_of: dict[int, list[BaseGeometry]], rules: Rules
-) -> list[Tile]:
-    """Tiles of every slab. A slab whose sheets are too small in both ways stays whole.
+def retiled(panel: Panel, rules: Rules) -> Panel:
+    """The panel with tiles for every slab.
 
-    Parameters
-    ----------
-    openings_of
-        Per slab: what is cut into it or seen on it, so that no seam shows there.
+    A slab whose sheets are too small either way round stays whole; the checks report it.
     """
     tiles: list[Tile] = []
     avoid: tuple[list[float], list[float]] = ([], [])
     for slab in panel.slabs:
         size = _sheet(slab)
-        parts = split_slab(panel.shape, size, openings_of[slab.index], rules=rules, avoid=avoid)
+        parts = split_slab(panel.shape, size, openings_in(panel, slab), rules=rules, avoid=avoid)
         parts = parts or [(panel.shape, False)]
         parts.sort(key=lambda p: (-round(p[0].bounds[3], 1), round(p[0].bounds[0], 1)))
         tiles += [Tile(slab.index, n, r, t) for n, (r, t) in enumerate(parts, start=1)]
@@ -221,7 +217,7 @@ def tile_panel(
             sorted({v for r, _ in parts for v in r.bounds[::2] if x0 < v < x1}),
             sorted({v for r, _ in parts for v in r.bounds[1::2] if y0 < v < y1}),
         )
-    return tiles
+    return replace(panel, tiles=tuple(tiles))
 
 
 def _sheet(slab: Slab) -> tuple[float, float]:

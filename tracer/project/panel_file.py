@@ -1,5 +1,4 @@
-"""``panel.json``: what was asked of the panel and what came of it; ``panel.toml``: a plan typed by
-hand.
+"""``panel.json``: what was asked of the panel, and what came of it.
 
 Coordinates are written to a micrometre and one pocket a line, so that a pocket that did not change
 keeps its very bytes.
@@ -9,20 +8,16 @@ from __future__ import annotations
 
 import json
 import math
-import tomllib
 from collections.abc import Iterable
-from dataclasses import dataclass, is_dataclass
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from pydantic import ConfigDict, TypeAdapter, ValidationError
+from pydantic import TypeAdapter
 from shapely.geometry import MultiPolygon, Polygon, mapping, shape
 from shapely.geometry.base import BaseGeometry
 
-from tracer.errors import TracerError, UsageError
-from tracer.model import panel as values
-from tracer.model import panel_plan as plans
-from tracer.model import stack as sheets
+from tracer.errors import TracerError
 from tracer.model.panel import (
     BackCavity,
     Bay,
@@ -43,19 +38,13 @@ from tracer.model.panel import (
 )
 from tracer.model.panel_plan import PanelPlan
 from tracer.model.report import Check
+from tracer.project.plan_file import plan_from_record, plan_record
 from tracer.project.schema import read_versioned
 
-__all__ = ["PanelFile", "dump_panel", "load_panel", "plan_from_toml"]
+__all__ = ["PanelFile", "dump_panel", "load_panel"]
 
 FORMAT, VERSION, DECIMALS = "tracer-panel", 1, 3
 
-# A key that nobody knows is a slip of the pen: refused, not ignored.
-for _module in (values, plans, sheets):
-    for _kind in vars(_module).values():
-        if is_dataclass(_kind) and isinstance(_kind, type):
-            _kind.__pydantic_config__ = ConfigDict(extra="forbid")  # type: ignore[attr-defined]
-
-_PLAN = TypeAdapter(PanelPlan)
 _CHECKS = TypeAdapter(tuple[Check, ...])
 _PLIES = TypeAdapter(tuple[Ply, ...])
 _STOCK = TypeAdapter(Stock | None)
@@ -74,33 +63,10 @@ class PanelFile:
     panel: Panel
 
 
-def plan_from_toml(data: bytes, name: str) -> PanelPlan:
-    """A plan typed by hand.
-
-    Raises
-    ------
-    UsageError
-        ``panel-plan-unreadable`` with the place at fault.
-    """
-    try:
-        body = tomllib.loads(data.decode("utf-8-sig"))
-        return _PLAN.validate_python(body)
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-        raise UsageError("panel-plan-unreadable", f"{name} is not a TOML file: {error}.") from None
-    except ValidationError as error:
-        first = error.errors(include_url=False)[0]
-        place = ".".join(str(part) for part in first["loc"])
-        raise UsageError(
-            "panel-plan-unreadable",
-            f"{name}, {place}: {first['msg'].lower()}.",
-            "The page on panels lists every key.",
-        ) from None
-
-
 def dump_panel(content: PanelFile) -> bytes:
     """JSON bytes; the same content always gives the same bytes."""
     panel = content.panel
-    plan = _PLAN.dump_python(content.plan, mode="json", exclude_defaults=True)
+    plan = plan_record(content.plan)
     head = {
         "title": panel.title,
         "revision": panel.revision,
@@ -160,7 +126,7 @@ def load_panel(data: bytes, name: str) -> PanelFile:
     """
     body = read_versioned(data, name, FORMAT, VERSION, {})
     try:
-        return PanelFile(_PLAN.validate_python(body["plan"]), _panel_in(body))
+        return PanelFile(plan_from_record(body["plan"]), _panel_in(body))
     except (KeyError, TypeError, ValueError, IndexError, AttributeError) as error:
         why = str(error).splitlines()[0] if str(error) else type(error).__name__
         raise TracerError(

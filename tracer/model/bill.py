@@ -1,0 +1,60 @@
+"""What a panel is made of and costs, and what a maker reads at the bench."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from tracer.model.report import Check
+from tracer.model.stack import Stock
+
+__all__ = ["BillLine", "FileLine", "JobSheet", "WrittenCheck"]
+
+
+@dataclass(frozen=True)
+class BillLine:
+    """Sheets of one stock: how many, what for, weight of what is used, price if it was typed."""
+
+    stock: Stock
+    purpose: str
+    sheets: int
+    area_m2: float
+    mass_kg: float | None
+    price: float | None
+
+
+@dataclass(frozen=True)
+class FileLine:
+    """A cutting file: name, what it cuts, size, its layers in cutting order, seconds at least."""
+
+    name: str
+    piece: str
+    size_mm: tuple[float, float]
+    layers: tuple[str, ...]
+    seconds: float
+
+
+@dataclass(frozen=True)
+class WrittenCheck:
+    """A check, where its limit comes from, and whether the maker accepted it."""
+
+    check: Check
+    basis: str = ""
+    accepted: bool = False
+
+
+@dataclass(frozen=True)
+class JobSheet:
+    """Words and tables of the job sheet; pictures are drawn from the panel itself.
+
+    ``order`` lists pocket ids in cutting order. ``kerf`` says who allows for the cutter's width.
+    """
+
+    machine: str
+    kerf: str
+    order: tuple[str, ...]
+    bill: tuple[BillLine, ...]
+    files: tuple[FileLine, ...]
+    consumables: tuple[str, ...]
+    steps: tuple[str, ...]
+    cautions: tuple[str, ...]
+    checks: tuple[WrittenCheck, ...]

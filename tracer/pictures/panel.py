@@ -1,0 +1,145 @@
+"""The panel as a picture for the screen: as it will look, with checks marked by number."""
+
+from __future__ import annotations
+
+import io
+from collections.abc import Sequence
+from importlib import resources
+
+import shapely
+from PIL import Image, ImageDraw, ImageFont
+from shapely.geometry import MultiPolygon, Polygon
+from shapely.geometry.base import BaseGeometry
+
+from tracer.model.panel import Panel, PanelPocket, PlyRole
+from tracer.model.report import Check, Severity
+
+__all__ = ["panel_png"]
+
+RGB = tuple[int, int, int]
+_GROUND, _INK, _SEAM, _KEEP = (255, 255, 255), (30, 32, 36), (190, 60, 150), (170, 174, 178)
+_MARKS: dict[Severity, RGB] = {
+    Severity.FAIL: (200, 30, 30),
+    Severity.WARN: (214, 120, 0),
+    Severity.NOTE: (60, 110, 170),
+}
+#: drawn twice as large and halved: smooth edges
+_OVERSAMPLE = 2
+_RIM_MM, _MARK_PX, _LETTER_PX = 12.0, 11, 13
+
+
+class _Canvas:
+    """Drawing in panel millimetres, y up."""
+
+    def __init__(self, panel: Panel, longest_px: int) -> None:
+        width, height = panel.size_mm
+        self.scale = longest_px * _OVERSAMPLE / (max(width, height) + 2 * _RIM_MM)
+        self._height = height
+        size = [round((v + 2 * _RIM_MM) * self.scale) for v in (width, height)]
+        self.image = Image.new("RGB", (size[0], size[1]), _GROUND)
+        self.draw = ImageDraw.Draw(self.image)
+
+    def at(self, x_mm: float, y_mm: float) -> tuple[float, float]:
+        return (x_mm + _RIM_MM) * self.scale, (self._height + _RIM_MM - y_mm) * self.scale
+
+    def fill(self, region: BaseGeometry, colour: RGB, hole: RGB | None = None) -> None:
+        for polygon in _polygons(region):
+            self.draw.polygon(self._points(polygon.exterior), fill=colour)
+            for ring in polygon.interiors:
+                self.draw.polygon(self._points(ring), fill=hole or colour)
+
+    def line(self, region: BaseGeometry, colour: RGB, width_px: int = 1) -> None:
+        for polygon in _polygons(region):
+            for ring in (polygon.exterior, *polygon.interiors):
+                points = self._points(ring)
+                self.draw.line([*points, points[0]], fill=colour, width=width_px * _OVERSAMPLE)
+
+    def text(self, text: str, x_mm: float, y_mm: float, size_px: float, colour: RGB) -> None:
+        self.draw.text(
+            self.at(x_mm, y_mm), text, fill=colour, font=_font(size_px * _OVERSAMPLE), anchor="ls"
+        )
+
+    def mark(self, text: str, at_mm: tuple[float, float], colour: RGB) -> None:
+        x, y = self.at(*at_mm)
+        r = _MARK_PX * _OVERSAMPLE
+        self.draw.ellipse(
+            [x - r, y - r, x + r, y + r], fill=_GROUND, outline=colour, width=2 * _OVERSAMPLE
+        )
+        font = _font(_LETTER_PX * _OVERSAMPLE)
+        self.draw.text((x, y), text, fill=colour, font=font, anchor="mm")
+
+    def _points(self, ring: BaseGeometry) -> list[tuple[float, float]]:
+        return [self.at(float(x), float(y)) for x, y in shapely.get_coordinates(ring)[:-1]]
+
+    def png(self) -> bytes:
+        w, h = self.image.size
+        small = self.image.resize((w // _OVERSAMPLE, h // _OVERSAMPLE), Image.Resampling.BOX)
+        stream = io.BytesIO()
+        small.save(stream, format="PNG")
+        return stream.getvalue()
+
+
+def _font(size_px: float) -> ImageFont.FreeTypeFont:
+    file = resources.files("tracer") / "assets" / "fonts" / "DejaVuSans.ttf"
+    return ImageFont.truetype(io.BytesIO(file.read_bytes()), max(round(size_px), 6))
+
+
+def _polygons(region: BaseGeometry) -> list[Polygon]:
+    if isinstance(region, Polygon):
+        return [] if region.is_empty else [region]
+    return list(region.geoms) if isinstance(region, MultiPolygon) else []
+
+
+def _ink_on(rgb: RGB) -> RGB:
+    bright = 0.299 * rgb[0] + 0.587 * rgb[1] + 0.114 * rgb[2]
+    return (20, 20, 20) if bright > 140 else (245, 245, 245)
+
+
+def _darker(rgb: RGB, share: float) -> RGB:
+    # a black face has no darker shade: its openings are drawn lighter instead
+    r, g, b = (round(c * share if max(rgb) > 70 else c + (1 - share) * 90) for c in rgb)
+    return r, g, b
+
+
+def panel_png(panel: Panel, checks: Sequence[Check] = (), *, longest_px: int = 1600) -> bytes:
+    """PNG bytes of the panel from the front.
+
+    Checks that have a place are marked, numbered as among all checks that have one.
+    """
+    canvas = _Canvas(panel, longest_px)
+    face = next(p.stock.rgb for p in panel.plies if p.role is PlyRole.FACE)
+    base = [p.stock.rgb for p in panel.plies if p.role is PlyRole.BASE]
+    canvas.fill(panel.shape, face)
+    for keep in panel.keep_outs:
+        canvas.fill(keep.region, _GROUND if keep.hole else _KEEP)
+    for pocket in panel.pockets:
+        _pocket(canvas, pocket, face, base[0] if base else None)
+    for tile in panel.tiles:
+        if tile.slab == 0 and len([t for t in panel.tiles if t.slab == 0]) > 1:
+            canvas.line(tile.region, _SEAM)
+    canvas.line(panel.shape, _INK)
+    for pocket in panel.pockets:
+        if pocket.label is not None:
+            size = pocket.label.cap_height_mm / 0.729 * canvas.scale / _OVERSAMPLE
+            canvas.text(
+                pocket.label.text, pocket.label.x_mm, pocket.label.y_mm, size, _ink_on(face)
+            )
+    placed = [check for check in checks if check.where_mm is not None]
+    for number, check in reversed(list(enumerate(placed, start=1))):
+        if check.where_mm is not None:
+            canvas.mark(str(number), check.where_mm, _MARKS[check.severity])
+    return canvas.png()
+
+
+def _pocket(canvas: _Canvas, pocket: PanelPocket, face: RGB, base: RGB | None) -> None:
+    floor = _darker(face, 0.7)
+    if pocket.through and base is not None:
+        floor = base
+    elif pocket.floor_insert is not None:
+        floor = pocket.floor_insert.stock.rgb
+    for notch in pocket.notches:
+        canvas.fill(notch.region, _darker(face, 0.7))
+    canvas.fill(pocket.region, floor, hole=face)
+    for well in pocket.wells:
+        canvas.fill(well.region, _darker(floor, 0.7))
+    canvas.line(pocket.outline, _ink_on(floor))

@@ -1,0 +1,175 @@
+"""The tools that a job offers to its panel: traced, from the shelf, drawn, copied, typed."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+from shapely.geometry import Polygon, box
+
+from tracer.errors import TracerError
+from tracer.model.outline import EdgeModel, HeightSource, Outline
+from tracer.model.panel import Placement
+from tracer.model.panel_plan import CopyPlan, PanelPlan, PlainPocketPlan
+from tracer.model.report import Check, Severity
+from tracer.model.tool_list import ToolRow
+from tracer.panel.layout import Tool
+from tracer.project.outlines_file import OutlinesFile
+from tracer.project.tool_list import ToolList
+
+__all__ = ["job_tools", "rows_by_outline", "upright"]
+
+#: a point of the tool list and of an outline are the same within this; both are written rounded
+_SAME_PX = 3.0
+
+
+def rows_by_outline(content: OutlinesFile, tools: ToolList | None) -> dict[str, ToolRow]:
+    """Row of the tool list per outline id: by its point, else by a name that only one tool has."""
+    found: dict[str, ToolRow] = {}
+    for row in tools.rows if tools else ():
+        mine = [o for o in content.outlines if content.lay_of.get(o.outline_id, 1) == row.lay]
+        near = [
+            o
+            for o in mine
+            if max(abs(o.point_px[0] - row.x_px), abs(o.point_px[1] - row.y_px)) <= _SAME_PX
+        ]
+        named = [o for o in mine if row.name is not None and o.name == row.name]
+        chosen = near[:1] or (named if len(named) == 1 else [])
+        for outline in chosen:
+            found.setdefault(outline.outline_id, row)
+    return found
+
+
+def upright(calibration: Mapping[str, Any], lay: int) -> Placement:
+    """Turn of a lay that makes its first photo's right the panel's right."""
+    lays = [calibration, *calibration.get("further_lays", [])]
+    try:
+        across = lays[lay - 1]["photos"][0]["R"][0]
+        angle = math.atan2(float(across[1]), float(across[0]))
+    except (IndexError, KeyError, TypeError, ValueError):
+        return Placement(0.0, 0.0)  # drawn or imported: as it is
+    # the camera's own small roll is kept; only the card's chance direction is taken out
+    return Placement(0.0, 0.0, -angle)
+
+
+def job_tools(
+    content: OutlinesFile,
+    tools: ToolList | None,
+    plan: PanelPlan,
+    guests: Sequence[Outline] = (),
+) -> tuple[list[Tool], list[Check]]:
+    """Everything that gets a pocket, in the order of its numbers, and what does not.
+
+    ``guests`` are outlines from the shelf or from drawings.
+    """
+    rows = rows_by_outline(content, tools)
+    found: list[Tool] = []
+    checks: list[Check] = []
+    for outline in content.outlines:
+        if outline.cable or outline.cut_by_frame:
+            checks.append(_left_out(outline))
+            continue
+        lay = content.lay_of.get(outline.outline_id, 1)
+        row = rows.get(outline.outline_id)
+        tool = Tool(outline.outline_id, outline, upright(content.calibration, lay), lay)
+        found.append(tool if row is None else _with_row(tool, row))
+    found += [Tool(o.outline_id, o, Placement(0.0, 0.0), 0) for o in guests]
+    wanted = [
+        CopyPlan(t.pocket_id)
+        for t in found
+        for _ in range(rows[t.pocket_id].quantity - 1 if t.pocket_id in rows else 0)
+    ]
+    found += _copies(found, [*wanted, *plan.copies])
+    found += [_plain(p, n) for n, p in enumerate(plan.plain, start=1)]
+    return found, checks
+
+
+def _with_row(tool: Tool, row: ToolRow) -> Tool:
+    return replace(
+        tool,
+        mass_kg=row.mass_kg,
+        depth_mm=row.depth_mm,
+        tilt_deg=row.tilt_deg,
+        packed=row.packed,
+    )
+
+
+def _left_out(outline: Outline) -> Check:
+    why = "a loose cable" if outline.cable else "not wholly in the picture"
+    return Check(
+        slug="outline-not-cut",
+        severity=Severity.NOTE if outline.cable else Severity.WARN,
+        sentence=f"{outline.name} is {why} and gets no pocket.",
+        remedy="Photograph it wholly in view, or leave it out.",
+        subject_id=outline.outline_id,
+    )
+
+
+def _copies(originals: Sequence[Tool], plans: Sequence[CopyPlan]) -> list[Tool]:
+    by_id = {t.pocket_id: t for t in originals}
+    count: dict[str, int] = {}
+    found = []
+    for plan in plans:
+        original = by_id.get(plan.of)
+        if original is None:
+            raise TracerError(
+                "panel-unknown-tool",
+                f"There is no tool {plan.of} to copy.",
+                "The overlay picture and tools.csv show the tools' ids.",
+            )
+        n = count[plan.of] = count.get(plan.of, 1) + 1
+        turn = Placement(0.0, 0.0, math.radians(plan.turn_deg), plan.mirrored)
+        name = plan.name or f"{original.outline.name} ({'mirrored' if plan.mirrored else n})"
+        found.append(
+            replace(
+                original,
+                pocket_id=f"{plan.of}-{n}",
+                outline=replace(original.outline, name=name),
+                lie=original.lie.then(turn),
+                lay=0,
+                wished=(plan.x_mm, plan.y_mm),
+            )
+        )
+    return found
+
+
+def _plain(plan: PlainPocketPlan, number: int) -> Tool:
+    if not (plan.width_mm > 0 and plan.height_mm > 0 and plan.thing_mm > 0):
+        raise TracerError(
+            "plain-pocket-impossible",
+            f"The pocket '{plan.name}' has no size.",
+            "Type its width and height, and the height of the thing that goes in.",
+        )
+    w, h = plan.width_mm / 2, plan.height_mm / 2
+    corner = max(min(plan.corner_mm, 0.99 * w, 0.99 * h), 0.0)
+    shape = box(-w, -h, w, h)
+    if corner > 0:
+        shape = shape.buffer(-corner).buffer(corner, quad_segs=32)
+    pocket_id = f"B{number:02d}"
+    outline = Outline(
+        outline_id=pocket_id,
+        name=plan.name,
+        region=Polygon(shape.exterior),
+        height_mm=plan.thing_mm,
+        height_source=HeightSource.TYPED,
+        method=EdgeModel.FRACTION,
+        sigma_mm=0.0,
+        sigma_ring_mm=np.empty(0),
+        bias_bound_mm=0.0,
+        confidence=1.0,
+        photo_ids=(),
+        point_px=(0.0, 0.0),
+    )
+    return Tool(
+        pocket_id,
+        outline,
+        Placement(0.0, 0.0, math.radians(plan.turn_deg)),
+        lay=0,
+        mass_kg=plan.mass_kg,
+        depth_mm=plan.depth_mm,
+        wished=(plan.x_mm, plan.y_mm),
+        kind="powered" if plan.powered else "plain",
+    )
