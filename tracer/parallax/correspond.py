@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import combinations
 
 import numpy as np
 import shapely
@@ -17,6 +18,7 @@ from numpy.typing import NDArray
 from scipy.optimize import linear_sum_assignment
 from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
+from shapely.geometry import Polygon
 
 from tracer.model.silhouette import Silhouette
 from tracer.parallax.edges import Camera
@@ -30,6 +32,14 @@ Array = NDArray[np.float64]
 HEIGHTS_MM = np.arange(-40.0, 105.0, 5.0)
 #: share of the smaller silhouette that must be covered for two to belong together
 COVERED = 0.5
+#: share from which one silhouette holds another
+MOSTLY = 0.65
+#: least overlap of two silhouettes of one tool
+LEAST_IOU = 0.1
+#: widest gap between two tools that shadow or parallax is believed to fill, mm
+WIDEST_GAP_MM = 20.0
+#: size of a piece, as a share of its neighbour's, that is rather a splinter than a tool
+SPLINTER = 0.1
 
 
 @dataclass(frozen=True)
@@ -72,6 +82,10 @@ class Overlap:
 
     iou: Array
     covered: Array
+
+    def covers(self, node: int, other: int) -> bool:
+        """Whether a silhouette covers most of another photo's."""
+        return bool(self.covered[other, node] > MOSTLY)
 
 
 def overlaps(
@@ -129,90 +143,108 @@ def group_silhouettes(
     row, col = np.nonzero(link)
     graph = coo_array((np.ones(len(row)), (row, col)), shape=link.shape)
     label = np.asarray(connected_components(graph, directed=False)[1])
+    regions = [silhouettes[i][k].region for i, k in nodes]
     parties: list[Party] = []
     for cluster in range(label.max() + 1):
         members = [int(m) for m in np.flatnonzero(label == cluster)]
-        by_photo: dict[int, list[int]] = {}
-        for m in members:
-            by_photo.setdefault(nodes[m][0], []).append(m)
-        if all(len(some) == 1 for some in by_photo.values()):
-            parts = tuple(Part(i, (nodes[some[0]][1],)) for i, some in sorted(by_photo.items()))
-            parties.append(Party(parts))
-        else:
-            parties += resolve(by_photo, found, nodes, silhouettes, cameras)
-    return tuple(parties)
+        parties += resolve(members, found, nodes, regions)
+    return tuple(sorted(parties, key=lambda p: (p.parts[0].photo, p.parts[0].silhouettes)))
 
 
 def resolve(
+    members: list[int],
+    found: Overlap,
+    nodes: list[tuple[int, int]],
+    regions: Sequence[Polygon],
+) -> list[Party]:
+    """Split a cluster into tools.
+
+    Where one photo shows apart what another shows as one, the pair is judged (`one_tool`): its
+    pieces are joined, or the one silhouette is set aside as shared by both. What is left is
+    matched photo by photo.
+    """
+    photos = sorted({nodes[m][0] for m in members})
+    by_photo = {i: [m for m in members if nodes[m][0] == i] for i in photos}
+    if all(len(some) == 1 for some in by_photo.values()):
+        return [Party(tuple(Part(i, (nodes[some[0]][1],)) for i, some in by_photo.items()))]
+    group = {m: m for m in members}
+
+    def join(a: int, b: int) -> None:
+        old, new = group[a], group[b]
+        for m in members:
+            if group[m] == old:
+                group[m] = new
+
+    shared: dict[int, set[int]] = {}
+    disputed: set[int] = set()
+    for some in by_photo.values():
+        for a, b in combinations(some, 2):
+            over = [w for w in members if found.covers(w, a) and found.covers(w, b)]
+            if not over:
+                continue
+            disputed |= {a, b, *over}
+            if one_tool(a, b, over, by_photo, found, nodes, regions):
+                for other in (b, *over):
+                    join(other, a)
+            else:
+                for w in over:
+                    shared.setdefault(w, set()).update((a, b))
+    for one, other in combinations(photos, 2):
+        rows = [m for m in by_photo[one] if m not in shared]
+        cols = [m for m in by_photo[other] if m not in shared]
+        if rows and cols:
+            iou = found.iou[np.ix_(rows, cols)]
+            for r, c in zip(*linear_sum_assignment(-iou), strict=True):
+                if iou[r, c] > LEAST_IOU:
+                    join(rows[r], cols[c])
+    parties = []
+    for name in sorted({group[m] for m in members if m not in shared}):
+        own = [m for m in members if group[m] == name and m not in shared]
+        also = [w for w, covered in shared.items() if covered & set(own)]
+        parts = [
+            Part(
+                i,
+                tuple(nodes[m][1] for m in (*own, *also) if nodes[m][0] == i),
+                any(nodes[w][0] == i for w in also),
+            )
+            for i in photos
+        ]
+        quarrel = bool(disputed & {*own, *also})
+        parties.append(Party(tuple(p for p in parts if p.silhouettes), quarrel))
+    return parties
+
+
+def one_tool(
+    a: int,
+    b: int,
+    over: list[int],
     by_photo: dict[int, list[int]],
     found: Overlap,
     nodes: list[tuple[int, int]],
-    silhouettes: Sequence[Sequence[Silhouette]],
-    cameras: Sequence[Camera],
-) -> list[Party]:
-    """Split a cluster into tools: the photos' upper median says how many there are.
+    regions: Sequence[Polygon],
+) -> bool:
+    """Whether two silhouettes of one photo are pieces of what another photo shows as one.
 
-    The upper one, because what a photo shows apart is apart, while a low view or a shadow easily
-    runs two tools together. A photo that shows just that number is the reference; every other
-    photo's silhouettes are matched to its pieces.
+    Tools lie side by side, a few millimetres to centimetres apart, and shadow or a low view fills
+    the gap along much of their length. A tool breaks across, where it is narrow or mirrors the
+    sheet, and over any distance. So a wide gap means one tool. Over a narrow one the photos vote;
+    pieces that lie end to end need half as many votes to be one tool, and a splinter wins a tie.
     """
-    counts = sorted(len(some) for some in by_photo.values())
-    wanted = counts[len(counts) // 2]
-
-    def far(photo: int) -> float:
-        middles = [silhouettes[photo][nodes[m][1]].region.centroid for m in by_photo[photo]]
-        camera = cameras[photo]
-        away = [np.hypot(c.x - camera.nadir_mm[0], c.y - camera.nadir_mm[1]) for c in middles]
-        return float(np.mean(away) / camera.height_mm)
-
-    reference = min(
-        (i for i in by_photo if len(by_photo[i]) >= wanted),
-        key=lambda i: (len(by_photo[i]), far(i)),
-    )
-    pieces = by_photo[reference]
-    parts: list[list[Part]] = [[Part(reference, (nodes[p][1],))] for p in pieces]
-    for photo, members in by_photo.items():
-        if photo == reference:
-            continue
-        for piece, some in enumerate(assign(members, pieces, found)):
-            if some:
-                shared = any(
-                    m in other
-                    for m in some
-                    for k, other in enumerate(assign(members, pieces, found))
-                    if k != piece
-                )
-                indices = tuple(nodes[m][1] for m in some)
-                parts[piece].append(Part(photo, indices, shared))
-    disputed = len(set(counts)) > 1
-    return [Party(tuple(sorted(some, key=lambda p: p.photo)), disputed) for some in parts]
-
-
-def assign(members: list[int], pieces: list[int], found: Overlap) -> list[list[int]]:
-    """Per piece of the reference, the silhouettes of another photo that show it."""
-    chosen: list[list[int]] = [[] for _ in pieces]
-    cover = found.covered[np.ix_(pieces, members)]
-    free = list(range(len(members)))
-    if len(members) < len(pieces):
-        # fewer silhouettes than tools: one that covers several tools has them run together
-        for k in list(free):
-            held = np.flatnonzero(cover[:, k] > 0.7)
-            if len(held) > 1:
-                for piece in held:
-                    chosen[piece].append(members[k])
-                free.remove(k)
-    open_pieces = [p for p in range(len(pieces)) if not chosen[p]]
-    if free and open_pieces:
-        iou = found.iou[np.ix_([pieces[p] for p in open_pieces], [members[k] for k in free])]
-        rows, cols = linear_sum_assignment(-iou)
-        taken = []
-        for r, c in zip(rows, cols, strict=True):
-            if iou[r, c] > 0.1:
-                chosen[open_pieces[r]].append(members[free[c]])
-                taken.append(free[c])
-        free = [k for k in free if k not in taken]
-    for k in free:  # a further piece of a tool that this photo shows broken
-        best = int(np.argmax(found.covered[members[k], pieces]))
-        if found.covered[members[k], pieces[best]] > COVERED:
-            chosen[best].append(members[k])
-    return chosen
+    gap = float(regions[a].distance(regions[b]))
+    if gap > WIDEST_GAP_MM:
+        return True
+    whole = {nodes[w][0] for w in over}
+    apart = {nodes[a][0]}
+    for photo, some in by_photo.items():
+        if photo not in whole:
+            like_a = {m for m in some if found.covers(m, a)}
+            like_b = {m for m in some if found.covers(m, b)}
+            if like_a and like_b and like_a != like_b:
+                apart.add(photo)
+    small, large = sorted((a, b), key=lambda m: regions[m].area)
+    facing = regions[small].exterior.intersection(regions[large].buffer(gap + 4.0)).length
+    if facing < np.sqrt(regions[small].area):  # end to end
+        return 2 * len(whole) >= len(apart)
+    if len(whole) == len(apart):
+        return bool(regions[small].area < SPLINTER * regions[large].area)
+    return len(whole) > len(apart)

@@ -59,6 +59,8 @@ class EdgeSettings:
     normal_rad: float = np.radians(35.0)
     #: how far to look for the contour, round by round
     windows_mm: tuple[float, ...] = (12.0, 8.0, 6.0, 5.0, 4.0, 3.0)
+    #: never look less far than this in the first rounds, nor less than half the edges' height
+    least_window_mm: float = 5.0
     #: longest stretch seen by no photo that is bridged
     bridge_mm: float = 12.0
 
@@ -353,7 +355,7 @@ def solve_ring(
     )
     for window in settings.windows_mm:
         assert ring is not None
-        reach = min(window, max(3.0, start_mm / 2))
+        reach = min(window, max(settings.least_window_mm, start_mm / 2))
         normal = normals(ring.points_mm)
         sighting = look(ring, normal, cameras, contours, start_mm, top_mm, reach, settings)
         x, weight = solve_round(ring, normal, sighting, start_mm, settings)
@@ -362,6 +364,6 @@ def solve_ring(
             return None
     assert ring is not None
     normal = normals(ring.points_mm)
-    reach = min(settings.windows_mm[-1], max(3.0, start_mm / 2))
+    reach = min(settings.windows_mm[-1], max(settings.least_window_mm, start_mm / 2))
     sighting = look(ring, normal, cameras, contours, start_mm, top_mm, reach, settings)
     return Fit(ring, normal, sighting)
