@@ -1,8 +1,8 @@
 """What a maker corrects by hand: inputs of segmentation, kept in the job.
 
 All places are pixels of the upright photo, so that a correction means the same whatever a later
-run makes of cards and camera. Segmentation applies ``keep``, ``drop`` and ``split`` while it tells
-tools apart, and then, in this order, ``merge``, ``strokes``, ``edges`` and ``cables``
+run makes of cards and camera. The search for tools follows ``keep``; on what it finds are applied,
+in this order, ``split``, ``merge``, ``strokes``, ``edges``, ``cables`` and ``drop``
 (`tracer.segmentation.corrections`).
 """
 

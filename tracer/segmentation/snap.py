@@ -21,7 +21,8 @@ Array = NDArray[np.float64]
 STEP_PX = 1.5  # along the line; finer than the detail of any drawn line
 ACROSS_PX = 0.5
 BLUR_PX = 1.0  # of the same order as a phone's point spread: noise falls, edges stay in place
-BEND = 0.35  # cost of one sample's side step, in shares of the line's strongest edge
+BEND = 0.05  # cost of one sample's side step, in shares of the line's strongest edge
+FLAT = 1 / 255  # less than a grey level is no edge
 MAX_SIDE = 2  # samples that the edge may step sideways per step along
 
 
@@ -60,7 +61,7 @@ def snap_line(
     offsets = np.arange(-count, count + 1, dtype=np.float64) * ACROSS_PX
     strength = _edge_strength(pixels, line, normals, offsets)
     top = float(strength.max())
-    if top <= 0:
+    if top < FLAT:
         return SnappedLine(line, 0.0)
     middle = 1 - 0.15 * (offsets / reach_px) ** 2
     path = _best_path(strength / top * middle)

@@ -23,7 +23,8 @@ from tracer.model.report import Check, Severity
 from tracer.model.silhouette import Segmentation
 from tracer.model.tool_list import ToolRow
 from tracer.progress import Progress, StepClock
-from tracer.segmentation import SegmentOptions, segment
+from tracer.segmentation import Correction, Frame, Mark, SegmentOptions, segment
+from tracer.segmentation.corrections import corrected
 from tracer.workflows.lay_tools import Defaults, LayTools, find_tools, outline_of
 from tracer.workflows.memo import StageMemo
 from tracer.workflows.naming import keep_numbers
@@ -156,19 +157,14 @@ def trace(
         ),
     )
     clock.step("finding tools")
-    segmentations = tuple(
-        memo.get(
-            (
-                "segment",
-                lay_key,
-                photo.photo_id,
-                options.separation,
-                options.corrections.get(photo.photo_id),
-            ),
-            partial(_segment, photo, index, calibration, options, clock),
+    segmentations = []
+    for index, photo in enumerate(photos):
+        corrections = options.corrections.get(photo.photo_id, Corrections())
+        found_here = memo.get(
+            ("segment", lay_key, photo.photo_id, options.separation, corrections.keep),
+            partial(_segment, photo, index, calibration, corrections.keep, clock),
         )
-        for index, photo in enumerate(photos)
-    )
+        segmentations.append(corrected(found_here, corrections, calibration.views[index]))
     clock.step("compensating height" if len(photos) == 1 else "solving heights and edges")
     defaults = Defaults(options.default_height_mm, options.edge, options.keep_cables)
     found = find_tools(
@@ -193,7 +189,7 @@ def trace(
     ]
     return Trace(
         calibration=calibration,
-        segmentations=segmentations,
+        segmentations=tuple(segmentations),
         outlines=tuple(outlines),
         rows=_updated_rows(rows, outlines, [t.row for t in found.tools]),
         checks=tuple(checks),
@@ -215,15 +211,20 @@ def _refuse_doubles(photos: Sequence[Photo]) -> None:
 
 
 def _segment(
-    photo: Photo, index: int, calibration: Calibration, options: TraceOptions, clock: StepClock
+    photo: Photo,
+    index: int,
+    calibration: Calibration,
+    keep: Sequence[tuple[float, float]],
+    clock: StepClock,
 ) -> Segmentation:
+    """What is found in one photo, before any correction but points to keep."""
     return segment(
         photo,
         calibration.views[index],
         cards=[card.paper_mm for card in calibration.cards],
         hull=calibration.hull_mm,
         options=SegmentOptions(),
-        corrections=options.corrections.get(photo.photo_id, Corrections()),
+        corrections=[Correction(Mark.KEEP, (p,), Frame.PHOTO, photo.photo_id) for p in keep],
         progress=lambda done: clock.fraction((index + done) / len(calibration.views)),
     )
 
