@@ -156,8 +156,9 @@ class PanelFigure(Flowable):
         canvas = self.canv
         canvas.setStrokeColorRGB(*(c / 255 for c in _SCREW))
         canvas.setLineWidth(0.8)
-        for fixing in self.panel.fixings:
+        for number, fixing in enumerate(self.panel.fixings, start=1):
             x, y = self._at(fixing.x_mm, fixing.y_mm)
+            self._text(str(number), x + 3.4, y + 2.2, 5.0, _SCREW)
             canvas.circle(x, y, 2.6)
             canvas.line(x - 4, y, x + 4, y)
             canvas.line(x, y - 4, x, y + 4)

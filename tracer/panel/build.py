@@ -259,8 +259,7 @@ def _insert(region: Polygon, stock: Stock | None, rules: Rules) -> FloorInsert |
     """A little larger than the pocket, so that it stays without glue showing."""
     if stock is None:
         return None
-    larger = largest_polygon(grown(region, rules.insert_press_mm))
-    return FloorInsert(Polygon(larger.exterior), stock)
+    return FloorInsert(largest_polygon(grown(region, rules.insert_press_mm)), stock)
 
 
 def _fixings(panel: Panel, plan: PanelPlan, rules: Rules) -> tuple[Fixing, ...]:

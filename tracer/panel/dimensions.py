@@ -1,8 +1,8 @@
 """The distances that a maker checks with a tape before cutting and after gluing.
 
-Level distances run between the widest points of a tool's pocket (finger notches apart) and its neighbour to the left (or the
-panel's rim), upright ones to its neighbour below; so every place can be checked from one that has
-been checked before.
+Level distances run between the widest points of a tool's pocket (finger notches apart) and of its
+neighbour to the left (or the panel's rim), upright ones to its neighbour below; so every place can
+be checked from one that has been checked before.
 """
 
 from __future__ import annotations

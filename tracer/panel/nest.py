@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from shapely.geometry import Polygon
 
 from tracer.model.panel import Placement
-from tracer.panel.rows import axis_rad
+from tracer.panel.axis import axis_rad
 
 __all__ = ["Nested", "nest"]
 

@@ -19,7 +19,7 @@ from shapely.geometry.base import BaseGeometry
 from tracer.geometry.rings import largest_polygon
 from tracer.model.panel import BayKind, Notch
 from tracer.model.panel_plan import Hand
-from tracer.panel.rows import axis_rad
+from tracer.panel.axis import axis_rad
 from tracer.panel.rules import Rules
 
 __all__ = ["needs_notch", "notch_at", "propose_notch", "shared_slot"]

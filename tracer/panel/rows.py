@@ -26,14 +26,13 @@ import shapely
 from shapely import affinity
 from shapely.geometry import Polygon
 
+from tracer.panel.axis import axis_rad
 from tracer.panel.placement import Item, middle
 
-__all__ = ["Change", "Tidied", "axis_rad", "same_shape", "tidy"]
+__all__ = ["Change", "Tidied", "same_shape", "tidy"]
 
 Box = tuple[float, float, float, float]
 
-#: a shape this much longer than wide shows an angle to the eye
-ELONGATED = 1.6
 #: openings of one shape differ by the outlines' noise, not by more
 SAME_SHAPE_MM = 1.5
 #: a gap this many times the middle one, and this much wider, parts groups
@@ -62,30 +61,6 @@ class Tidied:
     changes: tuple[Change, ...]
     rows: tuple[tuple[str, ...], ...] = ()
     refused: tuple[tuple[tuple[str, ...], float], ...] = ()
-
-
-def axis_rad(shape: Polygon) -> float | None:
-    """Direction of the long side of the least rectangle, in (-pi/2, pi/2]; None if too compact.
-
-    Examples
-    --------
-    >>> from shapely.geometry import box
-    >>> axis_rad(box(0, 0, 10, 2)), axis_rad(box(0, 0, 3, 2))
-    (0.0, None)
-    """
-    rectangle = shape.minimum_rotated_rectangle
-    if not isinstance(rectangle, Polygon):
-        return None
-    corners = np.asarray(rectangle.exterior.coords)
-    sides = np.diff(corners[:3], axis=0)
-    lengths = np.hypot(*sides.T)
-    if lengths.max() < ELONGATED * lengths.min():
-        return None
-    dx, dy = sides[int(np.argmax(lengths))]
-    angle = math.atan2(dy, dx)
-    half = math.pi / 2
-    angle = angle - math.pi if angle > half else angle + math.pi if angle <= -half else angle
-    return 0.0 if abs(angle) < 1e-12 else angle
 
 
 def straightened(item: Item, max_turn_rad: float) -> tuple[Item, float]:
