@@ -74,11 +74,19 @@ def cut(
             help="What the template's 100 mm bars measured, e.g. 99.8x100.1; kept for later.",
         ),
     ] = None,
+    accept: Annotated[
+        list[str] | None,
+        typer.Option(metavar="SLUG", help="Failed check that does not count. Several times."),
+    ] = None,
     replace: Replace = False,
     as_json: Json = False,
     quiet: Quiet = False,
 ) -> None:
-    """Cutting files of a job: DXF, SVG, reference file, picture, paper template."""
+    """Cutting files of a job: DXF, SVG, reference file, picture, paper template.
+
+    An arranged job is cut as its panel says (tracer arrange): thickness, depths, fit and margin
+    are the panel's then, and a job sheet is added. Otherwise the tools are cut as photographed.
+    """
     console = Console(as_json=as_json, quiet=quiet)
 
     from tracer.export.dxf import DxfVersion
@@ -104,6 +112,7 @@ def cut(
         straight=straight,
         paper=paper,
         printer=_printer(printed),
+        accepted=tuple(accept or ()),
     )
     done = cut_job(JobFolder(job_path(job)), options, replacing=replace, progress=console)
     console.finish()
@@ -132,7 +141,7 @@ def cut(
         "steps": {name: round(s, 4) for name, s in done.seconds.items()},
     }
     console.result(record, _summary(done))
-    if any(c.severity is Severity.FAIL for c in done.checks):
+    if any(c.severity is Severity.FAIL and c.slug not in options.accepted for c in done.checks):
         raise typer.Exit(EXIT_CHECK_FAILED)
 
 

@@ -36,7 +36,7 @@ from tracer.panel.rules import FIT_MM
 from tracer.progress import Progress, Silent
 from tracer.workflows.sheet_files import sheet_files
 
-__all__ = ["CutOptions", "CutResult", "cut_lay"]
+__all__ = ["CutOptions", "CutResult", "cut_dxf_options", "cut_lay"]
 
 #: arcs stay this close to the wall, or 3 times the outline's own noise where that is more: a
 #: tighter fit follows the noise and shatters into short pieces
@@ -63,6 +63,8 @@ class CutOptions:
         Least foam between pockets.
     straight
         Chords instead of arcs; None: as the machine's profile says.
+    accepted
+        Failed checks, by name, that do not mark a panel's files as failed.
     """
 
     machine: Machine
@@ -79,6 +81,7 @@ class CutOptions:
     straight: bool | None = None
     paper: str = "a4"
     printer: PrinterScale | None = None
+    accepted: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
         lengths = {"thickness": self.thickness_mm, "edge": self.edge_mm, "depth": self.depth_mm}
@@ -165,7 +168,7 @@ def cut_lay(
         reference,
         machine=machine,
         thickness_mm=options.thickness_mm,
-        dxf=_dxf(options),
+        dxf=cut_dxf_options(options),
         walls=walls,
         paper=options.paper,
         printer=options.printer,
@@ -265,7 +268,8 @@ def _webs(pockets: Sequence[Pocket], least_mm: float) -> list[Check]:
     return checks
 
 
-def _dxf(options: CutOptions) -> DxfOptions:
+def cut_dxf_options(options: CutOptions) -> DxfOptions:
+    """How the machine's reader wants its files, unless typed otherwise."""
     made = dxf_options(options.machine, options.dxf_version)
     return made if options.straight is None else replace(made, straight=options.straight)
 

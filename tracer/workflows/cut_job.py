@@ -1,4 +1,4 @@
-"""Cutting files into a job folder; what was cut before is only replaced when asked."""
+"""Cutting files of a job, into its folder; what was cut before is only replaced when asked."""
 
 from __future__ import annotations
 
@@ -14,6 +14,7 @@ from tracer.project.outlines_file import OutlinesFile, load_outlines
 from tracer.project.store import JobFolder
 from tracer.project.tool_list import ToolList, parse_tool_list
 from tracer.workflows.cut import CutOptions, CutResult, cut_lay
+from tracer.workflows.cut_panel_job import cut_job_panel, has_panel
 
 __all__ = ["JobCut", "cut_job", "typed_depths"]
 
@@ -53,7 +54,7 @@ def cut_job(
     replacing: bool = False,
     progress: Progress | None = None,
 ) -> JobCut:
-    """Cut every lay of a job, each on a sheet of its own.
+    """Cut a job's panel, or without one every lay as photographed, each on a sheet of its own.
 
     Raises
     ------
@@ -66,22 +67,33 @@ def cut_job(
         content, tools = _opened(folder)
         depths = typed_depths(content.outlines, tools) | dict(options.depths_mm)
         options = replace(options, depths_mm=depths)
-        lays = sorted(set(content.lay_of.values())) or [1]
-        results: list[CutResult] = []
-        files: dict[str, bytes] = {}
-        stale: set[str] = set()
-        for lay in lays:
-            mine = [o for o in content.outlines if content.lay_of[o.outline_id] == lay]
-            stem = f"{folder.name}-{options.machine.key}" + (f"-lay{lay}" if len(lays) > 1 else "")
-            done = cut_lay(mine, options, name=stem, progress=clock)
-            results.append(done)
-            files |= {f"cut/{name}": data for name, data in done.files.items()}
-            stale |= _files_before(folder, stem)
+        stem = f"{folder.name}-{options.machine.key}"
+        if has_panel(folder):
+            results = cut_job_panel(folder, options, name=stem, progress=clock)
+            stale = _files_before(folder, stem)
+        else:
+            results, stale = _cut_lays(folder, content, options, stem, clock)
+        files = {f"cut/{name}": data for done in results for name, data in done.files.items()}
         _refuse_overwriting(folder, files, replacing)
         folder.commit(files, remove=sorted(stale - set(files)))
         clock.stop()
     checks = tuple(check for done in results for check in done.checks)
     return JobCut(folder, tuple(results), checks, tuple(sorted(files)), clock.seconds)
+
+
+def _cut_lays(
+    folder: JobFolder, content: OutlinesFile, options: CutOptions, stem: str, clock: StepClock
+) -> tuple[list[CutResult], set[str]]:
+    """Results per lay, and the files of an earlier cut of the same name."""
+    lays = sorted(set(content.lay_of.values())) or [1]
+    results: list[CutResult] = []
+    stale: set[str] = set()
+    for lay in lays:
+        mine = [o for o in content.outlines if content.lay_of[o.outline_id] == lay]
+        name = f"{stem}-lay{lay}" if len(lays) > 1 else stem
+        results.append(cut_lay(mine, options, name=name, progress=clock))
+        stale |= _files_before(folder, name)
+    return results, stale
 
 
 def _opened(folder: JobFolder) -> tuple[OutlinesFile, ToolList | None]:

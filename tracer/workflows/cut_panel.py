@@ -23,7 +23,7 @@ from tracer.panel.layers import layered
 from tracer.panel.layout import Tool
 from tracer.panel.rules import Rules, rules_for
 from tracer.panel.seams import retiled
-from tracer.panel.sheets import insert_sheets, make_walls, slab_sheets
+from tracer.panel.sheets import Walls, insert_sheets, make_walls, slab_sheets
 from tracer.progress import Progress, Silent
 from tracer.workflows.sheet_files import SheetFiles, sheet_files
 
@@ -49,9 +49,10 @@ class PanelCutOptions:
 
 @dataclass(frozen=True, eq=False)
 class PanelCut:
-    """Drawings with their work, files by name, findings, cautions, and seconds at the machine."""
+    """Walls, work with its drawings and files, all files by name, findings, cautions."""
 
     panel: Panel
+    walls: Walls
     sheets: tuple[tuple[SheetWork, SheetDrawings, SheetFiles], ...]
     files: dict[str, bytes]
     checks: tuple[Check, ...]
@@ -64,7 +65,7 @@ def draw_panel(panel: Panel, machine: Machine) -> list[Drawing]:
     For a machine that only cuts through, hand in a panel in layers.
     """
     rules = rules_for(panel.bay.kind, panel.plies)
-    works, _ = _works(panel, machine, rules)
+    works, _ = _works(panel, machine, make_walls(panel, machine), rules)
     return [draw_sheet(work, machine).cut for work in works]
 
 
@@ -98,7 +99,8 @@ def cut_panel(
     progress.step("pockets")
     # outlines may have moved on since the panel was arranged: look again
     found += check_panel(panel, plan, tools)
-    works, more = _works(panel, machine, rules)
+    walls = make_walls(panel, machine)
+    works, more = _works(panel, machine, walls, rules)
     found += more
     found += _machine_findings(works, machine)
     failing = [c for c in found if c.severity is Severity.FAIL and c.slug not in options.accepted]
@@ -133,11 +135,12 @@ def cut_panel(
     files[f"{name}-picture.pdf"] = client_page(panel, paper=paper)
     if failing:
         files[f"{name}-CHECKS-FAILED.txt"] = _failed_text(failing)
-    return PanelCut(panel, tuple(sheets), files, checks, words)
+    return PanelCut(panel, walls, tuple(sheets), files, checks, words)
 
 
-def _works(panel: Panel, machine: Machine, rules: Rules) -> tuple[list[SheetWork], list[Check]]:
-    walls = make_walls(panel, machine)
+def _works(
+    panel: Panel, machine: Machine, walls: Walls, rules: Rules
+) -> tuple[list[SheetWork], list[Check]]:
     slabs, first = slab_sheets(panel, machine, walls, rules)
     inserts, second = insert_sheets(panel, rules)
     # a base without any cut is only sawn to size: its drawing still gives size and place

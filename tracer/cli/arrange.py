@@ -1,0 +1,242 @@
+"""``tracer arrange``: outlines to a panel."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from tracer.cli.console import EXIT_CHECK_FAILED, Console, check_record
+from tracer.cli.options import Json, Quiet, length, size
+from tracer.errors import TracerError, UsageError
+from tracer.lengths import format_length
+from tracer.model.panel import BayKind
+from tracer.model.panel_plan import Anchor, Arrangement, FitClass, Hand
+
+if TYPE_CHECKING:
+    from tracer.model.panel_plan import PanelPlan
+    from tracer.workflows.arrange import Arranged
+
+__all__ = ["arrange"]
+
+
+def arrange(
+    job: Annotated[str, typer.Argument(metavar="JOB", help="Job folder, with or without .job.")],
+    plan: Annotated[
+        Path | None,
+        typer.Option(metavar="PLAN.toml", help="Plan to use instead of the job's panel.toml."),
+    ] = None,
+    bay: Annotated[
+        Any, typer.Option(parser=size, metavar="WxH", help="Width and height of the bay.")
+    ] = None,
+    kind: Annotated[str | None, typer.Option(metavar="KIND", help="wall or drawer.")] = None,
+    clear_depth: Annotated[
+        Any,
+        typer.Option(parser=length, metavar="LENGTH", help="Clear depth of the drawer or bay."),
+    ] = None,
+    diagonals: Annotated[
+        Any,
+        typer.Option(
+            parser=size,
+            metavar="RxF",
+            help="Measured diagonals: lower left to upper right, upper left to lower right.",
+        ),
+    ] = None,
+    squeeze: Annotated[
+        Any,
+        typer.Option(
+            parser=length, metavar="LENGTH", help="Panel larger than the bay by this, to grip."
+        ),
+    ] = None,
+    above_floor: Annotated[
+        Any,
+        typer.Option(
+            parser=length, metavar="LENGTH", help="Lower edge of a wall panel above the floor."
+        ),
+    ] = None,
+    tidy: Annotated[
+        bool | None,
+        typer.Option("--tidy/--as-photographed", help="Straighten, equalise and centre the lay."),
+    ] = None,
+    max_shift: Annotated[
+        Any, typer.Option(parser=length, metavar="LENGTH", help="Tidying moves no tool further.")
+    ] = None,
+    anchor: Annotated[
+        str | None, typer.Option(metavar="WHERE", help="centre, or margin from the lower left.")
+    ] = None,
+    edge: Annotated[
+        Any, typer.Option(parser=length, metavar="LENGTH", help="Tools to the panel's edge.")
+    ] = None,
+    turn: Annotated[
+        float | None, typer.Option(metavar="DEG", help="Turn the whole lay, counter-clockwise.")
+    ] = None,
+    fit: Annotated[
+        str | None, typer.Option(metavar="CLASS", help="press, snug, easy or loose.")
+    ] = None,
+    gloved: Annotated[
+        bool | None, typer.Option("--gloved/--bare", help="Finger notches for gloves.")
+    ] = None,
+    through_only: Annotated[
+        bool | None,
+        typer.Option("--layers/--depths", help="Build the face from layers cut right through."),
+    ] = None,
+    accept: Annotated[
+        list[str] | None,
+        typer.Option(metavar="SLUG", help="Failed check that does not count. Several times."),
+    ] = None,
+    inch: Annotated[bool, typer.Option("--inch", help="Show lengths in inches.")] = False,
+    as_json: Json = False,
+    quiet: Quiet = False,
+) -> None:
+    """Outlines to a panel: bay, places, depths, finger notches, seams, screws, checks."""
+    console = Console(as_json=as_json, quiet=quiet)
+    kinds = _choice(kind, {k.value: k for k in BayKind}, "--kind")
+    where = _choice(anchor, {a.value: a for a in Anchor}, "--anchor")
+    fits = _choice(fit, {f.value: f for f in FitClass}, "--fit")
+
+    from tracer.project.store import JobFolder, job_path
+    from tracer.workflows.arrange import arrange_job
+
+    def edit(old: PanelPlan) -> PanelPlan:
+        place = old.placement
+        changes: dict[str, Any] = {
+            "arrangement": None
+            if tidy is None
+            else Arrangement.TIDIED
+            if tidy
+            else Arrangement.PHOTOGRAPHED,
+            "max_shift_mm": max_shift,
+            "anchor": where,
+            "edge_mm": edge,
+            "turn_deg": turn,
+        }
+        place = replace(place, **_given(changes))
+        whole = {
+            "fit": fits,
+            "hand": None if gloved is None else Hand.GLOVED if gloved else Hand.BARE,
+            "through_only": through_only,
+        }
+        measures = {
+            "kind": kinds,
+            "clear_depth_mm": clear_depth,
+            "squeeze_mm": squeeze,
+            "above_floor_mm": above_floor,
+        }
+        if diagonals is not None:
+            measures |= {"rising_mm": diagonals[0], "falling_mm": diagonals[1]}
+        new = replace(old, placement=place, **_given(whole))
+        return replace(new, bay=_bay(new, bay, _given(measures)))
+
+    done = arrange_job(JobFolder(job_path(job)), edit, plan_file=_plan(plan), progress=console)
+    console.finish()
+    for change in done.changes:
+        console.say(
+            f"tidied {change.pocket_id}: {format_length(change.dx_mm, inch=inch)} right, "
+            f"{format_length(change.dy_mm, inch=inch)} up, {change.turn_deg:.1f} degrees"
+        )
+    console.checks(done.checks)
+    console.result(_record(done), _summary(done, inch))
+
+    from tracer.panel.checks import failed
+
+    if failed(done.checks, accept or ()):
+        raise typer.Exit(EXIT_CHECK_FAILED)
+
+
+def _given(values: dict[str, Any]) -> dict[str, Any]:
+    return {key: value for key, value in values.items() if value is not None}
+
+
+def _bay(plan: PanelPlan, size_mm: tuple[float, float] | None, measures: dict[str, Any]) -> Any:
+    from tracer.model.panel import Bay
+
+    if plan.bay is not None:
+        sides: dict[str, Any] = (
+            {} if size_mm is None else {"width_mm": size_mm[0], "height_mm": size_mm[1]}
+        )
+        return replace(plan.bay, **sides, **measures)
+    if size_mm is None:
+        if measures:
+            raise UsageError(
+                "bay-size-missing",
+                "The bay's width and height are not known.",
+                "Add --bay, for example --bay 560x380.",
+            )
+        return None
+    return Bay(**({"kind": BayKind.DRAWER} | measures), width_mm=size_mm[0], height_mm=size_mm[1])
+
+
+def _choice(text: str | None, known: dict[str, Any], option: str) -> Any:
+    if text is None:
+        return None
+    if text.lower() not in known:
+        raise UsageError("usage", f"{option} '{text}' is not one of {', '.join(known)}.")
+    return known[text.lower()]
+
+
+def _plan(path: Path | None) -> tuple[str, bytes] | None:
+    if path is None:
+        return None
+    try:
+        return path.name, path.read_bytes()
+    except OSError as error:
+        raise TracerError(
+            "panel-plan-missing",
+            f"{path} cannot be read: {error.strerror or error}.",
+            "Check the name of the plan.",
+        ) from None
+
+
+def _record(done: Arranged) -> dict[str, Any]:
+    panel = done.panel
+    return {
+        "job": str(done.job.path),
+        "title": panel.title,
+        "revision": panel.revision,
+        "size_mm": list(panel.size_mm),
+        "thickness_mm": panel.thickness_mm(),
+        "pockets": [
+            {
+                "id": p.pocket_id,
+                "number": p.number,
+                "name": p.name,
+                "depth_mm": p.depth_mm,
+                "cut_depth_mm": p.cut_depth_mm,
+                "through": p.through,
+                "insert": p.floor_insert is not None,
+                "notches": len(p.notches),
+                "box_mm": [round(v, 2) for v in p.region.bounds],
+            }
+            for p in panel.pockets
+        ],
+        "tiles": len(panel.tiles),
+        "fixings": len(panel.fixings),
+        "distances": [{"between": d.name, "mm": round(d.length_mm, 2)} for d in panel.dimensions],
+        "tidied": [
+            {
+                "id": c.pocket_id,
+                "dx_mm": round(c.dx_mm, 2),
+                "dy_mm": round(c.dy_mm, 2),
+                "turn_deg": round(c.turn_deg, 3),
+            }
+            for c in done.changes
+        ],
+        "checks": [check_record(c) for c in done.checks],
+        "files": list(done.files),
+        "steps": {name: round(s, 4) for name, s in done.seconds.items()},
+    }
+
+
+def _summary(done: Arranged, inch: bool) -> str:
+    panel = done.panel
+    width, height = (format_length(v, inch=inch) for v in panel.size_mm)
+    deep = sum(p.through for p in panel.pockets)
+    inserts = sum(p.floor_insert is not None for p in panel.pockets)
+    lines = [
+        f"{panel.title}, revision {panel.revision}: {len(panel.pockets)} pockets in {width} x "
+        f"{height}, {deep} through, {inserts} with a floor insert",
+    ]
+    lines += [f"  {done.job.path / name}" for name in done.files if not name.startswith("history")]
+    return "\n".join(lines)
