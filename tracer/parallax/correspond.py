@@ -228,7 +228,7 @@ def one_tool(
     Tools lie side by side, a few millimetres to centimetres apart, and shadow or a low view fills
     the gap along much of their length. A tool breaks across, where it is narrow or mirrors the
     sheet, and over any distance. So a wide gap means one tool. Over a narrow one the photos vote;
-    pieces that lie end to end need half as many votes to be one tool, and a splinter wins a tie.
+    pieces that lie end to end, and splinters, need half as many votes to be one tool.
     """
     gap = float(regions[a].distance(regions[b]))
     if gap > WIDEST_GAP_MM:
@@ -243,8 +243,8 @@ def one_tool(
                 apart.add(photo)
     small, large = sorted((a, b), key=lambda m: regions[m].area)
     facing = regions[small].exterior.intersection(regions[large].buffer(gap + 4.0)).length
-    if facing < np.sqrt(regions[small].area):  # end to end
+    end_to_end = facing < np.sqrt(regions[small].area)
+    splinter = regions[small].area < SPLINTER * regions[large].area
+    if end_to_end or splinter:
         return 2 * len(whole) >= len(apart)
-    if len(whole) == len(apart):
-        return bool(regions[small].area < SPLINTER * regions[large].area)
     return len(whole) > len(apart)

@@ -51,3 +51,9 @@ class Glimpse:
         c = self.region.centroid
         away = np.hypot(c.x - self.camera.nadir_mm[0], c.y - self.camera.nadir_mm[1])
         return float(away / self.camera.height_mm)
+
+    @cached_property
+    def largest_share(self) -> float:
+        """Area of the largest piece over that of all: below 1 when the tool is broken."""
+        areas = [s.region.area for s in self.silhouettes]
+        return float(max(areas) / max(sum(areas), 1e-9))

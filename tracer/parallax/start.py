@@ -84,7 +84,9 @@ def start_region(glimpses: Sequence[Glimpse], z_mm: float, top_mm: float) -> Pol
     z_mm, top_mm
         The one height that fits best, and the highest an edge may be.
     """
-    whole = sorted([g for g in glimpses if g.whole] or glimpses, key=lambda g: g.lean)
+    usable = [g for g in glimpses if g.whole] or list(glimpses)
+    unbroken = [g for g in usable if g.largest_share > 0.9] or usable
+    whole = sorted(unbroken, key=lambda g: g.lean)
     placed = [shapely.make_valid(at_height(g.region, g.camera, z_mm)) for g in whole]
     if len(placed) == 1:
         return without_specks(placed[0])
