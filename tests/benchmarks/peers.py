@@ -36,7 +36,7 @@ from tracer.photos import read_photo
 from tracer.segmentation import segment
 
 Labels = NDArray[np.int32]
-WORK_PX = 1600  # longer side at which the recipes run: graph cuts and watersheds are slow
+WORK_PX = 1200  # longer side at which the recipes run: graph cuts and watersheds are slow
 PAPER_RIM_MM = 12.0  # white paper round a card's board
 LEAST_MM2 = 90.0  # smallest tool, 3 x 30 mm
 
