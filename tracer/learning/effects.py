@@ -66,10 +66,10 @@ def jpeg(x: Tensor, quality: Tensor) -> Tensor:
     scale = torch.where(q < 50, 5000 / q, 200 - 2 * q) / 100
     coarse = x.new_tensor([1.0, 3.0, 3.0]).view(1, 3, 1, 1, 1, 1)
     step = (table * scale * coarse).clamp_min(1.0)
-    blocks = y.view(b, 3, h // 8, 8, w // 8, 8).transpose(3, 4)
-    f = d @ blocks @ d.T
-    f = torch.round(f / step) * step
-    y = (d.T @ f @ d).transpose(3, 4).reshape(b, 3, h, w)
+    y = (d @ y.view(b, 3, h // 8, 8, w)).view(b, 3, h // 8, 8, w // 8, 8) @ d.T
+    step = step.view(b, 3, 1, 8, 1, 8)
+    y = torch.round(y / step) * step
+    y = (d.T @ (y @ d).reshape(b, 3, h // 8, 8, w)).view(b, 3, h, w)
     y = torch.cat([y[:, :1] + 128, y[:, 1:]], 1)
     back = torch.linalg.inv(rot)
     return (torch.einsum("ck,bkhw->bchw", back, y) / 255).clamp(0, 1)

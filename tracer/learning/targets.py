@@ -80,7 +80,7 @@ def loss(logits: Tensor, t: Targets) -> tuple[Tensor, dict[str, Tensor]]:
         "tool": entropy(0, t.tool, 1.0), "overlap": overlap.mean(), "contact": entropy(1, t.contact, 4.0),
         "cable": entropy(2, t.cable, 2.0), "rim": entropy(5, t.rim, 1.0), "height": height,
     }
-    gains = {"tool": 1.0, "overlap": 0.5, "contact": 1.0, "cable": 0.5, "rim": 0.3, "height": 0.08}
+    gains = {"tool": 1.0, "overlap": 0.5, "contact": 1.0, "cable": 0.5, "rim": 0.3, "height": 0.15}
     return torch.stack([gains[k] * v for k, v in parts.items()]).sum(), parts
 
 

@@ -1,14 +1,14 @@
 """Train the model on pictures rendered on the way: ``python -m tracer.learning.train``.
 
-Lays are drawn by worker processes, rendered on the GPU into a pool of linear-light tiles, and
-photographed anew (lens, noise, tone, JPEG) each time one is used. The pool's oldest tiles give
-way to new ones. Everything is drawn from the seeds given; two runs give models of the same
+Lays are drawn by worker processes, rendered and photographed on the GPU into a pool, whose oldest
+tiles give way to new ones; each use varies turn, mirror, exposure, colour and noise a little. Everything is drawn from the seeds given; two runs give models of the same
 score, not the same bytes.
 """
 
 from __future__ import annotations
 
 import argparse
+import copy
 import json
 import math
 import multiprocessing as mp
@@ -48,7 +48,7 @@ class Pool:
         def room(*shape: int, kind: torch.dtype = torch.uint8) -> Tensor:
             return torch.zeros((capacity, *shape), dtype=kind, device=device)
 
-        self.light = room(3, 2 * size, 2 * size, kind=torch.float16)
+        self.picture = room(3, size, size)
         self.tool, self.near = room(size, size), room(size, size)
         self.cover, self.fraction = room(size, size, 2), room(size, size)
         self.kinds, self.heights = room(256, kind=torch.int64), room(256, kind=torch.float32)
@@ -59,11 +59,13 @@ class Pool:
     def add(self, renderer: Renderer, lays: list[Lay]) -> None:
         """Render lays and take them in."""
         tiles, heights = renderer.render(lays)
+        pictures = photograph(torch.as_tensor(tiles.light, device=self.device).permute(0, 3, 1, 2).contiguous())
+        pictures = (pictures * 255).round().byte()
         for i, lay in enumerate(lays):
             k = self.at
             n = len(lay.tools)
             to = dict(device=self.device)
-            self.light[k] = torch.as_tensor(tiles.light[i], **to).permute(2, 0, 1).half()
+            self.picture[k] = pictures[i]
             self.tool[k] = torch.as_tensor(tiles.tool[i], **to)
             near = torch.as_tensor(tiles.near_mm[i], **to)
             self.near[k] = torch.where(near < 0, torch.full_like(near, 255), (near * 50).clamp(0, 254)).byte()
@@ -79,9 +81,9 @@ class Pool:
             self.count = min(self.count + 1, self.capacity)
 
     def batch(self, index: Tensor, drop: float = 0.15) -> tuple[Tensor, Targets]:
-        """Photograph tiles and lay out their targets; ``drop`` is how often the camera is hidden."""
+        """Pictures and targets; ``drop`` is how often the camera is hidden from the network."""
         n, s = len(index), self.size
-        picture = photograph(self.light[index])
+        picture = self.picture[index].float() / 255
         cam = self.field[index].view(n, 3, 1, 1)
         x = torch.arange(s, device=self.device, dtype=torch.float32) - s / 2
         dx = (x.view(1, 1, 1, s) - cam[:, :1]).expand(n, 1, s, s)
@@ -102,6 +104,15 @@ def _varied(x: Tensor, t: Targets, g: torch.Generator) -> tuple[Tensor, Targets]
     maps = [symmetry(v, turn, mirror) for v in (t.tool, t.contact, t.cable, t.rim, t.fraction, t.weight, t.tall)]
     x = torch.cat([symmetry(x[:, :3], turn, mirror), directions(x[:, 3:], turn, mirror)], 1)
     out = Targets(*maps)
+
+    def draw(*shape: int, low: float, high: float) -> Tensor:
+        return (torch.rand(shape, generator=g) * (high - low) + low).to(x.device)
+
+    n = len(x)
+    picture = x[:, :3] * draw(n, 3, 1, 1, low=0.93, high=1.07) * draw(n, 1, 1, 1, low=0.75, high=1.25)
+    picture = picture.clamp(1e-3, 1) ** draw(n, 1, 1, 1, low=0.8, high=1.25)
+    picture = picture + torch.randn_like(picture) * draw(n, 1, 1, 1, low=0.0, high=0.012)
+    x = torch.cat([picture.clamp(0, 1), x[:, 3:]], 1)
     for i in range(len(x)):
         if torch.rand(1, generator=g) < 0.06:
             a = float(torch.rand(1, generator=g)) * 6.28
@@ -114,6 +125,20 @@ def _varied(x: Tensor, t: Targets, g: torch.Generator) -> tuple[Tensor, Targets]
     return x, out
 
 
+class _Average:
+    """Weights averaged over about the last thousand steps, over fewer at the start."""
+
+    def __init__(self, net: torch.nn.Module) -> None:
+        self.net = copy.deepcopy(net)
+        own, new = self.net.state_dict(keep_vars=True), net.state_dict(keep_vars=True)
+        names = [k for k, v in new.items() if v.is_floating_point()]
+        self.pairs = [own[k].detach() for k in names], [new[k].detach() for k in names]
+
+    def update(self, step: int) -> None:
+        """Take in the weights as they are after ``step`` steps."""
+        torch._foreach_lerp_(*self.pairs, 1 / min(1000.0, 1.0 + 0.1 * step))
+
+
 @torch.no_grad()
 def validate(net: torch.nn.Module, pool: Pool, batch: int) -> dict[str, float]:
     """Overlap of tool pixels and error of the edge's height on a pool of its own."""
@@ -121,7 +146,6 @@ def validate(net: torch.nn.Module, pool: Pool, batch: int) -> dict[str, float]:
     both = either = over = under = 0.0
     error: list[Tensor] = []
     sigma: list[Tensor] = []
-    torch.manual_seed(7)
     for k in range(0, pool.count, batch):
         x, t = pool.batch(torch.arange(k, min(k + batch, pool.count), device=pool.device), drop=0.0)
         with torch.autocast(pool.device, torch.bfloat16, enabled=pool.device == "cuda"):
@@ -150,13 +174,13 @@ def main(argv: list[str] | None = None) -> None:
     ask.add_argument("--seconds", type=float, default=500)
     ask.add_argument("--size", type=int, default=384)
     ask.add_argument("--batch", type=int, default=32)
-    ask.add_argument("--pool", type=int, default=9000)
+    ask.add_argument("--pool", type=int, default=30000)
     ask.add_argument("--first", type=int, default=1500, help="tiles rendered before the first step")
     ask.add_argument("--validation", type=int, default=256)
     ask.add_argument("--workers", type=int, default=14)
     ask.add_argument("--seed", type=int, default=1)
     ask.add_argument("--rate", type=float, default=2.5e-3)
-    ask.add_argument("--share", type=float, default=0.45, help="share of the time spent rendering")
+    ask.add_argument("--share", type=float, default=0.33, help="share of the time spent rendering")
     ask.add_argument("--start", type=Path, help="state to go on from")
     ask.add_argument("--chunk", type=int, default=32)
     a = ask.parse_args(argv)
@@ -181,13 +205,10 @@ def main(argv: list[str] | None = None) -> None:
     print(f"validation rendered after {time.monotonic() - began:.0f} s", flush=True)
     pool = Pool(a.pool, a.size, device)
     net: Any = SilhouetteNet().to(device).to(memory_format=torch.channels_last)
-    average = torch.optim.swa_utils.AveragedModel(
-        net, multi_avg_fn=torch.optim.swa_utils.get_ema_multi_avg_fn(0.998), use_buffers=True
-    )
     optimizer = torch.optim.AdamW(net.parameters(), lr=a.rate, weight_decay=0.01, fused=device == "cuda")
     if a.start:
         net.load_state_dict(torch.load(a.start, map_location=device, weights_only=True))
-        average.module.load_state_dict(net.state_dict())
+    average = _Average(net)
     a.out.mkdir(parents=True, exist_ok=True)
     log: list[dict[str, float]] = []
     rendering = 0.0
@@ -223,19 +244,19 @@ def main(argv: list[str] | None = None) -> None:
         total.backward()
         torch.nn.utils.clip_grad_norm_(net.parameters(), 2.0)
         optimizer.step()
-        average.update_parameters(net)
         step += 1
+        average.update(step)
         if step % 50 == 0:
             sums = {k: float(v.detach()) for k, v in parts.items()}
         if time.monotonic() - last > 45:
             last = time.monotonic()
             row = {"seconds": last - began, "step": step, "drawn": float(drawn), "waiting": queue.qsize(), "rendering": rendering, **sums}
-            row.update({f"val_{k}": v for k, v in validate(average.module, held_out, a.batch).items()})
+            row.update({f"val_{k}": v for k, v in validate(average.net, held_out, a.batch).items()})
             log.append({k: round(float(v), 4) for k, v in row.items()})
             print(json.dumps(log[-1]), flush=True)
-            _save(a.out, average.module, log, vars(a))
-    print(json.dumps(validate(average.module, held_out, a.batch)), flush=True)
-    _save(a.out, average.module, log, vars(a))
+            _save(a.out, average.net, log, vars(a))
+    print(json.dumps(validate(average.net, held_out, a.batch)), flush=True)
+    _save(a.out, average.net, log, vars(a))
     for w in workers:
         w.terminate()
 
