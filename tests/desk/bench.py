@@ -10,6 +10,7 @@ import csv
 import hashlib
 import json
 import math
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -30,8 +31,16 @@ from tracer.workflows.job_files import inputs_digest
 SAMPLES = Path(__file__).parent.parent.parent / "sample_images"
 
 
-def seed_job(path: Path, scene: str = "drawer", *, shrink: int = 1) -> JobFolder:
+def seed_job(path: Path, scene: str = "drawer") -> JobFolder:
     """A job folder as a run over the first photo of a sample scene would leave it."""
+    folder = JobFolder(path)
+    with folder.locked():
+        folder.commit(_files(scene))
+    return folder
+
+
+@cache
+def _files(scene: str) -> dict[str, bytes]:
     home = SAMPLES / scene
     truth = json.loads((home / "truth.json").read_text("utf-8"))
     photo = truth["photos"][0]
@@ -61,18 +70,13 @@ def seed_job(path: Path, scene: str = "drawer", *, shrink: int = 1) -> JobFolder
     content = OutlinesFile(
         content.outlines, content.calibration, checks, {o.outline_id: 1 for o in outlines}
     )
-    folder = JobFolder(path)
-    with folder.locked():
-        folder.commit(
-            {
-                "job.json": dump_job(JobRecord(lays=(lay,), next_outline=len(outlines) + 1)),
-                "outlines.json": dump_outlines(content),
-                "silhouettes.json": dump_silhouettes({photo_id: tuple(edges)}),
-                "tools.csv": format_tool_list(tools),
-                "photos/lay1-1.jpg": data,
-            }
-        )
-    return folder
+    return {
+        "job.json": dump_job(JobRecord(lays=(lay,), next_outline=len(outlines) + 1)),
+        "outlines.json": dump_outlines(content),
+        "silhouettes.json": dump_silhouettes({photo_id: tuple(edges)}),
+        "tools.csv": format_tool_list(tools),
+        "photos/lay1-1.jpg": data,
+    }
 
 
 def _contour(mask: np.ndarray[Any, Any]) -> np.ndarray[Any, Any] | None:

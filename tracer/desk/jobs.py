@@ -46,6 +46,12 @@ class Draft:
         """Where a photo lies."""
         return self.folder / f"{number:03d}"
 
+    def remove(self, number: int) -> None:
+        """Forget a photo."""
+        self.names.pop(number, None)
+        self.sizes.pop(number, None)
+        self.file(number).unlink(missing_ok=True)
+
     def make_room(self, number: int, size: int) -> None:
         """Refuse what is too much before a byte of it is kept."""
         if size > MAX_FILE_BYTES:
@@ -116,7 +122,9 @@ class DeskJob:
             state.step("reading photos")
             files = read_photos([draft.file(n) for n in numbers])
             named = [type(f)(draft.names[n], f.data) for n, f in zip(numbers, files, strict=True)]
-            trace_job(self.folder, named, settings=settings, mode=mode, progress=state)
+            trace_job(
+                self.folder, named, settings=settings, mode=mode, progress=state, memo=self.memo
+            )
             shutil.rmtree(draft.folder, ignore_errors=True)
             self.changed(job_revision(self.folder))
 

@@ -21,7 +21,7 @@ from tracer.desk.pages import page, static_file
 from tracer.desk.phone import phone_invitation
 from tracer.desk.view import job_record, photo_record
 from tracer.errors import TracerError
-from tracer.photos import MAX_FILE_BYTES
+from tracer.photos import MAX_FILE_BYTES, decode_photo
 from tracer.project.schema import LayRecord
 from tracer.segmentation.snap import snap_line
 from tracer.workflows.input_values import number, optional, pair_mm, points
@@ -77,16 +77,20 @@ def build_routes(desk: Desk, keys: Keys, open_job: str | None, lan_host: str | N
         draft, slot = draft_of(request), int(request.path_params["number"])
         stated = request.headers.get("content-length", "0")
         draft.make_room(slot, int(stated) if stated.isdecimal() else 0)
+        name = Path(request.query_params.get("name", "photo")).name[:200] or "photo"
         draft.sizes[slot] = await save_upload(request, draft.file(slot), MAX_FILE_BYTES)
-        draft.names[slot] = Path(request.query_params.get("name", "photo")).name[:200] or "photo"
+        try:  # a file that is no photo is refused where it was dropped
+            await run_sync(lambda: decode_photo(draft.file(slot).read_bytes(), name))
+        except TracerError:
+            draft.remove(slot)
+            raise
+        draft.names[slot] = name
         desk.hub.publish("draft", draft=draft.folder.name, photos=_draft_names(draft))
         return JSONResponse({"size": draft.sizes[slot]})
 
     async def drop_photo(request: Request) -> Response:
         draft, slot = draft_of(request), int(request.path_params["number"])
-        draft.names.pop(slot, None)
-        draft.sizes.pop(slot, None)
-        draft.file(slot).unlink(missing_ok=True)
+        draft.remove(slot)
         return JSONResponse({})
 
     async def trace_draft(request: Request) -> Response:

@@ -87,6 +87,7 @@ class DeskServer:
                 f"Port {self.port} cannot be used: {error.strerror or error}.",
                 "Leave --port away to get a free one.",
             ) from None
+        self._socket.listen(64)  # a browser opened now waits until the server answers
         self.keys.port = self._socket.getsockname()[1]
         self.desk = Desk(self.root)
         open_job = self.desk.add(self.job).job_id if self.job is not None else None

@@ -11,6 +11,7 @@ export function valueAt(state, path) {
   return undefined; // corrections are lists: adding to one never overwrites anything
 }
 
+const RETRY_MS = 1500;
 const same = (a, b) => JSON.stringify(a ?? null) === JSON.stringify(b ?? null);
 
 export class Job extends EventTarget {
@@ -71,9 +72,15 @@ export class Job extends EventTarget {
       try {
         const done = await this.#post(item);
         this.waiting.shift();
+        this.dispatchEvent(new Event('answer'));
         this.adopt(done.state);
       } catch (error) {
-        if (error instanceof Silence) break; // kept in `waiting`, sent again once it answers
+        if (error instanceof Silence || error.status === 403) { // kept in `waiting`, tried again
+          this.dispatchEvent(new CustomEvent('silence', { detail: error }));
+          clearTimeout(this.retry);
+          this.retry = setTimeout(() => this.send(), RETRY_MS);
+          break;
+        }
         if (!(error instanceof Refusal)) { this.waiting.shift(); throw error; }
         if (error.slug === 'job-locked') { setTimeout(() => this.send(), 1500); break; }
         if (error.slug === 'edit-stale' || error.slug === 'edit-conflict') await this.#settle(item);

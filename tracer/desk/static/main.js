@@ -50,7 +50,18 @@ class Frame {
   start({ push = true } = {}) {
     this.job = null;
     if (push) history.pushState(null, '', '#');
-    this.#put(new StartView((id) => this.open(id), (text) => this.message(text)));
+    this.drafting = new StartView((id) => this.open(id), (text) => this.message(text));
+    this.#put(this.drafting);
+    this.#paint();
+  }
+
+  /** The first run of a job failed or was stopped: back to where it can be mended. */
+  #backToDraft(run) {
+    const { drafting } = this;
+    this.job = null;
+    history.replaceState(null, '', '#');
+    this.#put(drafting);
+    drafting.resume(run.error ? `${run.error.sentence} ${run.error.remedy} [${run.error.slug}]` : say('run.stopped'));
     this.#paint();
   }
 
@@ -60,6 +71,8 @@ class Frame {
       this.job = new Job(id);
       this.job.addEventListener('state', () => this.#paint());
       this.job.addEventListener('line', () => this.#paint());
+      this.job.addEventListener('silence', (event) => this.#silent(event.detail.status === 403));
+      this.job.addEventListener('answer', () => { this.lost.hidden = true; });
       this.job.onRefusal = (error) => this.message(error.message);
       this.job.onConflict = (change, theirs) => this.#conflict(change, theirs);
       this.#put(null);
@@ -134,7 +147,9 @@ class Frame {
     if (!job || news.job !== job.id) return;
     if (news.kind === 'run' && job.state) {
       job.state.run = news.run;
-      this.#paint();
+      const over = news.run.phase === 'failed' || news.run.phase === 'stopped';
+      if (over && !job.state.lays && this.drafting) this.#backToDraft(news.run);
+      else this.#paint();
     } else if (news.kind === 'job' && news.revision !== job.state?.revision && !job.sending) {
       const first = !job.state?.lays;
       try { await job.load(); } catch { return; }
@@ -142,9 +157,16 @@ class Frame {
     }
   }
 
+  /** Nobody answers, or somebody who does not know this page. */
+  #silent(anew) {
+    show(this.lost, say(anew ? 'line.anew' : 'line.lost'));
+    this.lost.hidden = false;
+  }
+
   async #line(up) {
     const was = this.lost.hidden;
-    this.lost.hidden = up;
+    if (up) this.lost.hidden = true;
+    else this.#silent(false);
     if (!up || was) return;
     speak(say('line.back'));
     if (this.job) {

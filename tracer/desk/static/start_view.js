@@ -19,6 +19,13 @@ export class StartView {
 
   close() { this.stop?.abort(); }
 
+  /** Back after a run that failed: the photos and what was typed are still here. */
+  resume(text) {
+    this.#watchDrops();
+    this.#refuse(text);
+    this.error.scrollIntoView({ block: 'nearest' });
+  }
+
   async load() {
     try {
       const { jobs } = await get('/api/jobs');
@@ -28,9 +35,6 @@ export class StartView {
         : h('li', { class: 'quiet' }, say('noJobs')));
     } catch (error) { this.message(error.message); }
   }
-
-  /** News of a draft that another device (a phone) put photos into. */
-  news() { /* photos of other pages belong to their own drafts */ }
 
   #form() {
     const pick = h('input', { type: 'file', accept: 'image/*,.heic,.heif', multiple: true, class: 'unseen', id: freshId('pick'), onchange: () => { this.take(pick.files); pick.value = ''; } });
@@ -45,7 +49,7 @@ export class StartView {
       h('p', { class: 'zone-title' }, say('drop.title')), h('p', {}, say('drop.text')),
       h('div', { class: 'row' },
         pick, h('label', { htmlFor: pick.id, class: 'button' }, say('drop.choose')),
-        shoot, h('label', { htmlFor: shoot.id, class: 'button phone-only' }, say('drop.take'))),
+        h('span', { class: 'phone-only' }, shoot, h('label', { htmlFor: shoot.id, class: 'button' }, say('drop.take')))),
       this.list);
     const form = h('form', { class: 'new-job', noValidate: true, onsubmit: (event) => { event.preventDefault(); this.#trace(); } },
       this.zone, this.error,

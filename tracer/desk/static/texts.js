@@ -56,6 +56,7 @@ const TEXTS = {
   },
   line: {
     lost: 'The desk does not answer. What was confirmed is kept; trying again.',
+    anew: 'The desk was started anew and does not know this page. Open the address it printed; changes that are not kept yet stay here until then.',
     back: 'Connected again.',
     saved: 'Kept',
     saving: 'Keeping ...',
