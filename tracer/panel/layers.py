@@ -69,8 +69,11 @@ def _snapped(depth: float, joints: Sequence[float]) -> float:
 def layered(panel: Panel, plan: PanelPlan) -> tuple[Panel, tuple[Check, ...]]:
     """The panel with its face in layers and every depth at a joint.
 
-    Tiles are not kept: they must be found again for the new layers.
+    Tiles are not kept: they must be found again for the new layers. A panel of ready-laminated
+    stock cannot be taken apart and comes back unchanged; the machine's own check refuses it.
     """
+    if any(p.bonded for p in panel.plies):
+        return panel, ()
     sold = {
         (PlyRole(p.role), p.stock.colour): p.thicknesses_mm for p in plan.plies if p.thicknesses_mm
     }
@@ -80,7 +83,7 @@ def layered(panel: Panel, plan: PanelPlan) -> tuple[Panel, tuple[Check, ...]]:
     for ply in panel.plies:
         sizes = sold.get((ply.role, ply.stock.colour), ())
         if ply.role is not PlyRole.FACE or not sizes:
-            plies.append(replace(ply, bonded=False))
+            plies.append(ply)
             continue
         for thickness in best_layers(ply.stock.thickness_mm, sizes, depths):
             plies.append(Ply(ply.role, replace(ply.stock, thickness_mm=thickness)))
@@ -117,7 +120,7 @@ def _at_joints(pocket: PanelPocket, joints: Sequence[float], face_mm: float) -> 
 
 
 def _note(before: PanelPocket, after: PanelPocket) -> Check:
-    sunk = after.proud_mm < 0
+    sunk = after.proud_mm < 0 <= before.proud_mm
     return Check(
         slug="depth-by-layer",
         severity=Severity.WARN if sunk else Severity.NOTE,

@@ -35,6 +35,8 @@ Box = tuple[float, float, float, float]
 
 #: openings of one shape differ by the outlines' noise, not by more
 SAME_SHAPE_MM = 1.5
+#: cells of a row that differ by no more are made alike for the sake of a pair
+UNEVEN_MM = 12.0
 #: a gap this many times the middle one, and this much wider, parts groups
 WIDE_GAP, WIDER_BY_MM = 2.5, 25.0
 
@@ -228,7 +230,11 @@ class _Layout:
         ]
         if not any((min(p), max(p)) in self.pairs for p in mirrored):
             return widths
-        return [max(w, widths[n - 1 - k]) for k, w in enumerate(widths)]
+        even = [max(w, widths[n - 1 - k]) for k, w in enumerate(widths)]
+        # a row that is not nearly symmetric already would be torn apart for one pair
+        return (
+            even if max(e - w for e, w in zip(even, widths, strict=True)) <= UNEVEN_MM else widths
+        )
 
 
 def tidy(
