@@ -28,6 +28,7 @@ from tracer.project.store import JobFolder
 from tracer.project.tool_list import ToolList
 from tracer.workflows.job_files import opened_job, stale_files
 from tracer.workflows.lay_runs import run_lays
+from tracer.workflows.memo import StageMemo
 from tracer.workflows.trace import Separation, Trace
 
 __all__ = [
@@ -99,6 +100,7 @@ def trace_job(
     mode: Mode | None = None,
     dxf: DxfOptions | None = None,
     progress: Progress | None = None,
+    memo: StageMemo | None = None,
 ) -> JobTrace:
     """Trace photos into a job, or the job's own photos again when none are given.
 
@@ -115,6 +117,8 @@ def trace_job(
         A tool list to use instead of the job's own.
     mode
         Whether to add a lay or replace the job where it exists.
+    memo
+        Results of earlier runs, see `tracer.workflows.trace.trace`.
 
     Raises
     ------
@@ -138,6 +142,7 @@ def trace_job(
             tools_name=tools_name,
             dxf=dxf,
             clock=clock,
+            memo=memo,
             seen_before=folder.read(SEEN) if folder.has(SEEN) and not mode.replace else None,
         )
         files = dict(runs.files)
