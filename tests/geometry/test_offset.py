@@ -69,8 +69,7 @@ def test_a_bar_thinner_than_the_cutter_gets_a_lane() -> None:
     assert bar.difference(enlarged).area < 1e-3
     assert enlarged.difference(opened(enlarged, 2.98)).area < 0.05
     # the lane is the cutter's width, not much more
-    x0, y0, x1, y1 = enlarged.bounds
-    assert 6.0 <= y1 - y0 <= 7.5
+    assert 6.0 <= enlarged.bounds[3] - enlarged.bounds[1] <= 7.5
 
 
 def test_shortfall_is_a_distance_with_its_place() -> None:
@@ -88,6 +87,10 @@ def test_tongues_are_found_and_corners_are_not() -> None:
     assert thin_gaps(fork, 3.5) == []
     corner = box(0, 0, 60, 30).difference(box(30, 15, 61, 31))
     assert thin_gaps(corner, 5.0) == []
+
+
+def test_a_distance_of_next_to_nothing_changes_nothing() -> None:
+    assert shapely.equals(grown(box(0, 0, 30, 4), 2e-311, outside=True), box(0, 0, 30, 4))
 
 
 def test_opening_nothing_is_nothing() -> None:

@@ -82,6 +82,8 @@ def _piece_points(piece: DXFEntity, tolerance: float) -> Array:
 def _polyline_points(entity: LWPolyline | Polyline, tolerance: float) -> Array:
     """Points along a polyline; its arcs come counter-clockwise and are turned where needed."""
     nodes = _own_nodes(entity)
+    if not entity.has_arc:
+        return nodes
     chain = [nodes[:1]]
     for piece in entity.virtual_entities():
         points = _piece_points(piece, tolerance)

@@ -23,6 +23,7 @@ _QUAD = 32
 #: pieces of area that arise from rounding alone
 _DUST_MM2 = 1e-3
 _HAIR_MM = 0.003
+_NO_DISTANCE_MM = 1e-9
 
 
 def grown(region: BaseGeometry, distance_mm: float, *, outside: bool = False) -> BaseGeometry:
@@ -31,6 +32,8 @@ def grown(region: BaseGeometry, distance_mm: float, *, outside: bool = False) ->
     With ``outside`` the chords touch the true arcs from outside: nothing within the distance is
     left out.
     """
+    if abs(distance_mm) < _NO_DISTANCE_MM:
+        return region  # a buffer by next to nothing comes out empty
     if outside and distance_mm > 0:
         distance_mm /= math.cos(math.pi / (4 * _QUAD))
     return region.buffer(distance_mm, quad_segs=_QUAD)
