@@ -23,9 +23,7 @@ def test_right_angle_from_a_3_4_5_triangle() -> None:
 
 
 @settings(max_examples=30, deadline=None)
-@given(
-    width=st.floats(200, 2000), height=st.floats(200, 2000), lean_deg=st.floats(-4, 4)
-)
+@given(width=st.floats(200, 2000), height=st.floats(200, 2000), lean_deg=st.floats(-4, 4))
 def test_a_leaning_bay_is_found_from_its_diagonals(
     width: float, height: float, lean_deg: float
 ) -> None:
@@ -33,9 +31,7 @@ def test_a_leaning_bay_is_found_from_its_diagonals(
     c = math.cos(math.radians(90 - lean_deg))
     rising = math.sqrt(width**2 + height**2 + 2 * width * height * c)
     falling = math.sqrt(width**2 + height**2 - 2 * width * height * c)
-    corners = bay_corners_mm(
-        Bay(BayKind.WALL, width, height, rising_mm=rising, falling_mm=falling)
-    )
+    corners = bay_corners_mm(Bay(BayKind.WALL, width, height, rising_mm=rising, falling_mm=falling))
     want = [height * math.sin(math.radians(lean_deg)), height * math.cos(math.radians(lean_deg))]
     # least squares stops within a micrometre of an exact solution
     assert np.allclose(corners[3], want, atol=1e-3)
