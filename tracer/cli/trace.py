@@ -12,9 +12,9 @@ from typing import Annotated, Any
 import typer
 
 from tracer.cli.console import EXIT_CHECK_FAILED, Console, check_record
-from tracer.cli.options import Json, Quiet, Replace, length, size
+from tracer.cli.options import Json, Quiet, Replace, card_sizes, choice, length, size
 from tracer.errors import UsageError
-from tracer.lengths import format_length, parse_size_mm
+from tracer.lengths import format_length
 from tracer.model.corrections import Corrections
 from tracer.model.outline import EdgeModel
 from tracer.model.report import Severity
@@ -115,8 +115,8 @@ def trace(
             "Write tracer trace PHOTO..., or tracer trace --job NAME to trace a job again.",
         )
     corrections = _corrections(keep or [], drop or [], split or [], len(paths))
-    edge_model = _choice(edge, _EDGES, "--edge")
-    sizes, own_sizes = _card_sizes(card_size or [])
+    edge_model = choice(edge, _EDGES, "--edge")
+    sizes, own_sizes = card_sizes(card_size or [])
 
     from tracer.calibration import CardSizes
     from tracer.export.dxf import DxfOptions, DxfVersion
@@ -125,8 +125,8 @@ def trace(
     from tracer.workflows.trace import Separation
     from tracer.workflows.trace_job import Mode, lay_settings, read_list, read_photos, trace_job
 
-    separation = _choice(silhouettes, {s.value: s for s in Separation}, "--silhouettes")
-    version = _choice(dxf_version.upper(), {v.value: v for v in DxfVersion}, "--dxf-version")
+    separation = choice(silhouettes, {s.value: s for s in Separation}, "--silhouettes")
+    version = choice(dxf_version.upper(), {v.value: v for v in DxfVersion}, "--dxf-version")
     assert separation is not None and version is not None
     typed = (card_size, mat, camera_height, height, edge)
     settings = None
@@ -241,35 +241,6 @@ def _expanded(names: Sequence[str]) -> list[Path]:
         else:
             paths.append(Path(name))
     return paths
-
-
-def _choice(text: str | None, values: dict[str, Any], option: str) -> Any:
-    if text is None:
-        return None
-    for name, value in values.items():
-        if name.lower() == text.lower():
-            return value
-    raise UsageError("usage", f"{option} cannot be '{text}'.", f"It is one of {', '.join(values)}.")
-
-
-def _card_sizes(
-    texts: Sequence[str],
-) -> tuple[tuple[float, float] | None, dict[int, tuple[float, float]]]:
-    """Size of all cards and of single ones, long side first."""
-    common, own = None, {}
-    for text in texts:
-        number, colon, rest = text.rpartition(":")
-        sides = parse_size_mm(rest)
-        pair = (max(sides), min(sides))
-        if not colon:
-            common = pair
-        elif number.isdigit():
-            own[int(number)] = pair
-        else:
-            raise UsageError(
-                "size-unreadable", f"'{text}' is not a card size.", "Write 3:168.2x112.1."
-            )
-    return common, own
 
 
 def _corrections(

@@ -47,12 +47,21 @@ def region_loops(region: Polygon, tolerance_mm: float) -> list[tuple[Loop, bool]
     return loops
 
 
+def _edge(outlines: Sequence[Outline], margin_mm: float) -> tuple[int, int, int, int]:
+    """Box around outlines in whole millimetres: sizes that a person can read off and type."""
+    boxes = np.array([outline.region.bounds for outline in outlines])
+    x0, y0 = (math.floor(v - margin_mm) for v in boxes[:, :2].min(axis=0))
+    x1, y1 = (math.ceil(v + margin_mm) for v in boxes[:, 2:].max(axis=0))
+    return x0, y0, x1, y1
+
+
 def draw_outlines(
     outlines: Sequence[Outline],
     *,
     title: str = "Outlines",
     margin_mm: float = 20.0,
     tolerance_mm: float = 0.02,
+    frame_of: Sequence[Outline] = (),
 ) -> Drawing:
     """True outlines as a reference drawing: not offset, not to be cut.
 
@@ -64,6 +73,8 @@ def draw_outlines(
         Between the outlines and the edge drawn around them.
     tolerance_mm
         How far the drawn lines may lie from the outlines.
+    frame_of
+        Outlines of an earlier drawing, whose edge is kept while all outlines lie inside it.
 
     Raises
     ------
@@ -76,10 +87,17 @@ def draw_outlines(
             "There is no outline to draw.",
             "Trace a photo with at least one tool first.",
         )
-    boxes = np.array([outline.region.bounds for outline in outlines])
-    # whole millimetres: sizes that a person can read off and type
-    x0, y0 = (math.floor(v - margin_mm) for v in boxes[:, :2].min(axis=0))
-    x1, y1 = (math.ceil(v + margin_mm) for v in boxes[:, 2:].max(axis=0))
+    x0, y0, x1, y1 = _edge(outlines, margin_mm)
+    if frame_of:
+        kept = _edge(frame_of, margin_mm)
+        inner = _edge(outlines, 0.0)
+        if (
+            kept[0] <= inner[0]
+            and kept[1] <= inner[1]
+            and inner[2] <= kept[2]
+            and (inner[3] <= kept[3])
+        ):
+            x0, y0, x1, y1 = kept
     size = float(x1 - x0), float(y1 - y0)
     paths = [CutPath(Loop.rectangle(0, 0, *size), Layer(Operation.SHEET_EDGE))]
     for outline in outlines:

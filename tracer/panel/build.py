@@ -42,7 +42,15 @@ from tracer.panel.rows import Change
 from tracer.panel.rules import FIT_MM, Rules, default_fit, rules_for
 from tracer.panel.seams import retiled, seam_lines
 
-__all__ = ["DEFAULT_PLIES", "Built", "Tool", "build_panel", "plies_of", "rules_of"]
+__all__ = [
+    "DEFAULT_PLIES",
+    "Built",
+    "Tool",
+    "build_panel",
+    "make_panel_pocket",
+    "plies_of",
+    "rules_of",
+]
 
 #: dark grey face over a yellow base: two colours of cross-linked foam that every dealer has
 DEFAULT_PLIES = (
@@ -125,7 +133,7 @@ def build_panel(
     pockets: list[PanelPocket] = []
     checks: list[Check] = []
     for i, tool in enumerate(wanted):
-        pocket, found = _pocket(tool, i + 1, plan, bay, plies, rules)
+        pocket, found = make_panel_pocket(tool, i + 1, plan, bay, plies, rules)
         pockets.append(pocket)
         checks += found
         if progress:
@@ -187,7 +195,7 @@ def _depth(tool: Tool, plan: PanelPlan, bay: Bay, plies: Sequence[Ply], rules: R
     )
 
 
-def _pocket(
+def make_panel_pocket(
     tool: Tool, number: int, plan: PanelPlan, bay: Bay, plies: Sequence[Ply], rules: Rules
 ) -> tuple[PanelPocket, tuple[Check, ...]]:
     """Opening of a tool in its own frame, not placed yet."""

@@ -16,7 +16,16 @@ from pydantic import ConfigDict, TypeAdapter, ValidationError
 from tracer.errors import TracerError
 from tracer.model.corrections import Corrections
 
-__all__ = ["FORMAT", "VERSION", "JobRecord", "LayRecord", "PhotoRecord", "dump_job", "load_job"]
+__all__ = [
+    "FORMAT",
+    "VERSION",
+    "JobRecord",
+    "KeptOutline",
+    "LayRecord",
+    "PhotoRecord",
+    "dump_job",
+    "load_job",
+]
 
 FORMAT = "tracer-job"
 VERSION = 1
@@ -56,12 +65,28 @@ class LayRecord:
 
 
 @dataclass(frozen=True)
+class KeptOutline:
+    """An outline that did not come from its lay's photos: swapped in, added, or taken out.
+
+    A run over the lay leaves it alone. ``before`` is the file in ``history/`` whose outline of the
+    same id the lay's photos show (empty for an added tool); ``removed``: there is no tool any more.
+    """
+
+    __pydantic_config__ = ConfigDict(extra="forbid")
+
+    photos: tuple[PhotoRecord, ...] = ()
+    before: str = ""
+    removed: bool = False
+
+
+@dataclass(frozen=True)
 class JobRecord:
-    """The whole record."""
+    """The whole record. ``kept`` goes by outline id."""
 
     __pydantic_config__ = ConfigDict(extra="forbid")
 
     lays: tuple[LayRecord, ...]
+    kept: dict[str, KeptOutline] = field(default_factory=dict)
     next_outline: int = 1
     revision: int = 1
     tracer_version: str = ""

@@ -26,7 +26,7 @@ from tracer.project.store import JobFolder
 from tracer.project.tool_list import parse_tool_list
 from tracer.workflows.panel_tools import job_tools
 
-__all__ = ["Arranged", "arrange_job", "arrange_tools", "tools_of_job"]
+__all__ = ["Arranged", "arrange_job", "arrange_tools", "plan_in_force", "tools_of_job"]
 
 PANEL_JSON, PANEL_TOML, GUESTS = "panel.json", "panel.toml", "guests.json"
 FRONT, CHECKED = "pictures/panel.png", "pictures/panel-checks.png"
@@ -107,7 +107,8 @@ def arrange_job(
                 "Name the photos to make one: tracer trace PHOTO... --job NAME.",
             )
         before = load_panel(folder.read(PANEL_JSON), PANEL_JSON) if folder.has(PANEL_JSON) else None
-        plan = _plan(folder, before, plan_file)
+        plan = plan_from_toml(plan_file[1], plan_file[0]) if plan_file else None
+        plan = plan or plan_in_force(folder, before)
         plan = edit(plan) if edit else plan
         if plan.title == PanelPlan().title:
             plan = replace(plan, title=folder.name)
@@ -135,12 +136,8 @@ def arrange_job(
     return Arranged(folder, panel, plan, changes, panel.checks, tuple(sorted(files)), clock.seconds)
 
 
-def _plan(
-    folder: JobFolder, before: PanelFile | None, given: tuple[str, bytes] | None
-) -> PanelPlan:
-    """The plan in force: one that is named, else the job's, by hand or as it was left."""
-    if given is not None:
-        return plan_from_toml(given[1], given[0])
+def plan_in_force(folder: JobFolder, before: PanelFile | None) -> PanelPlan:
+    """The job's plan: as it was typed into ``panel.toml``, else as the panel was left."""
     known = before.plan if before else PanelPlan()
     if folder.has(PANEL_TOML):
         typed = folder.read(PANEL_TOML)

@@ -18,15 +18,17 @@ from tracer.model.outline import Outline
 from tracer.model.tool_list import ToolRow
 from tracer.project.edits_file import EDITS_NAME, Change, Edit, Edits, dump_edits, load_edits
 from tracer.project.outlines_file import load_outlines
+from tracer.project.plan_file import plan_toml
 from tracer.project.schema import dump_job, load_job
 from tracer.project.silhouettes_file import SeenEdge, load_silhouettes
 from tracer.project.store import JobFolder
 from tracer.project.tool_list import ToolList, format_tool_list, parse_tool_list
+from tracer.workflows.arrange import PANEL_TOML
 from tracer.workflows.job_inputs import Inputs, changed
 
 __all__ = ["inputs_of", "job_revision", "make_edit", "redo", "row_of_outline", "undo"]
 
-INPUT_FILES = ("job.json", "tools.csv", EDITS_NAME)
+INPUT_FILES = ("job.json", "tools.csv", PANEL_TOML, EDITS_NAME)
 REACH_PX = 60.0  # a point typed beside a thin tool still means it
 
 
@@ -141,13 +143,15 @@ def _opened(folder: JobFolder, expected: str | None) -> Edits:
 
 
 def _committed(folder: JobFolder, changes: Sequence[Change], edits: Edits) -> str:
-    inputs = reduce(changed, changes, inputs_of(folder))
+    before = inputs_of(folder)
+    inputs = reduce(changed, changes, before)
     record = replace(inputs.record, revision=inputs.record.revision + 1)
-    folder.commit(
-        {
-            "job.json": dump_job(record),
-            "tools.csv": format_tool_list(inputs.tools),
-            EDITS_NAME: dump_edits(edits),
-        }
-    )
+    files = {
+        "job.json": dump_job(record),
+        "tools.csv": format_tool_list(inputs.tools),
+        EDITS_NAME: dump_edits(edits),
+    }
+    if inputs.plan is not None and inputs.plan != before.plan:
+        files[PANEL_TOML] = plan_toml(inputs.plan)
+    folder.commit(files)
     return job_revision(folder)

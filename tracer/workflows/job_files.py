@@ -118,10 +118,26 @@ def lay_pictures(number: int, photos: Sequence[Photo], done: Trace) -> dict[str,
     }
 
 
-def common_drawings(content: OutlinesFile, dxf: DxfOptions | None) -> dict[str, bytes]:
-    """The common drawing of all lays, side by side; none where there is nothing to draw."""
+def common_drawings(
+    content: OutlinesFile, dxf: DxfOptions | None, *, like: OutlinesFile | None = None
+) -> dict[str, bytes]:
+    """The common drawing of all lays, side by side; none where there is nothing to draw.
+
+    ``like`` is an earlier state whose frame is kept as long as everything fits into it, so that
+    what did not change is drawn where it was.
+    """
     if not content.outlines:
         return {}
+    frame = _side_by_side(like) if like is not None else ()
+    drawing = draw_outlines(_side_by_side(content), frame_of=frame)
+    return {
+        "outlines.dxf": verified_dxf(drawing, dxf),
+        "outlines.svg": verified_svg(drawing),
+    }
+
+
+def _side_by_side(content: OutlinesFile) -> list[Outline]:
+    """Outlines of all lays in one frame."""
     placed: list[Outline] = []
     offset = 0.0
     for number in sorted(set(content.lay_of.values())):
@@ -131,11 +147,7 @@ def common_drawings(content: OutlinesFile, dxf: DxfOptions | None) -> dict[str, 
         shift = 0.0 if not placed else offset - left
         placed += [replace(o, region=affinity.translate(o.region, shift)) for o in mine]
         offset = right + shift + LAY_GAP_MM
-    drawing = draw_outlines(placed)
-    return {
-        "outlines.dxf": verified_dxf(drawing, dxf),
-        "outlines.svg": verified_svg(drawing),
-    }
+    return placed
 
 
 def stale_files(

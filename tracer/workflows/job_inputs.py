@@ -22,6 +22,7 @@ from typing import Any
 from tracer.errors import TracerError
 from tracer.model.corrections import Corrections, Stroke
 from tracer.model.outline import EdgeModel, Outline
+from tracer.model.panel_plan import PanelPlan
 from tracer.model.tool_list import ToolRow
 from tracer.project.edits_file import Change
 from tracer.project.schema import JobRecord
@@ -36,6 +37,7 @@ from tracer.workflows.input_values import (
     points,
     text,
 )
+from tracer.workflows.plan_inputs import plan_changed
 
 __all__ = ["Inputs", "cell_value", "changed"]
 
@@ -85,13 +87,18 @@ _CORRECTIONS = {
 
 @dataclass(frozen=True)
 class Inputs:
-    """The editable inputs. ``row_of`` gives the row index of an outline id, None without a row."""
+    """The editable inputs.
+
+    ``row_of`` gives the row index of an outline id, None without a row; ``plan`` is None until a
+    panel is asked for.
+    """
 
     record: JobRecord
     tools: ToolList
     outlines: Mapping[str, Outline]
     lay_of: Mapping[str, int]
     row_of: Mapping[str, int | None]
+    plan: PanelPlan | None = None
 
 
 def cell_value(row: ToolRow | None, field: str) -> Any:
@@ -116,6 +123,9 @@ def changed(inputs: Inputs, change: Change) -> Inputs:
             return _corrections_changed(inputs, photo_id, kind, change)
         case ("lay", lay, field) if field in _LAY and lay.isdecimal():
             return _lay_changed(inputs, int(lay), field, change)
+        case ("plan", _, *_):
+            plan = plan_changed(inputs.plan or PanelPlan(), change)
+            return replace(inputs, plan=plan)
         case _:
             raise TracerError(
                 "edit-refused",

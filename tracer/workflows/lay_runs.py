@@ -24,6 +24,7 @@ from tracer.workflows.job_files import (
     lay_pictures,
     merged_outlines,
 )
+from tracer.workflows.kept_outlines import with_kept
 from tracer.workflows.memo import StageMemo
 from tracer.workflows.trace import Trace, trace
 
@@ -52,6 +53,7 @@ def run_lays(
     clock: StepClock | None = None,
     seen_before: bytes | None = None,
     memo: StageMemo | None = None,
+    read: Callable[[str], bytes] | None = None,
 ) -> LayRuns:
     """Trace the lays of these numbers (1, 2 ...) and make the job's files again.
 
@@ -69,6 +71,8 @@ def run_lays(
         ``silhouettes.json`` of the earlier run, for the lays that are not run.
     memo
         Results of earlier runs, see `trace`.
+    read
+        Gives the bytes of any file of the job; needed where outlines were swapped.
 
     Raises
     ------
@@ -83,9 +87,10 @@ def run_lays(
         clock.step("reading photos")
         photos[number] = [decode_photo(photo_bytes(p), p.name) for p in lay.photos]
         clock.stop()
+        rows_before = [row for row in given.rows if row.lay == number]
         done = trace(
             photos[number],
-            [row for row in given.rows if row.lay == number],
+            rows_before,
             options=lay_options(lay),
             list_name=tools_name,
             earlier=[o for o in before.outlines if before.lay_of[o.outline_id] == number],
@@ -93,6 +98,8 @@ def run_lays(
             progress=clock.receiver,
             memo=memo,
         )
+        if record.kept and read is not None:
+            done = with_kept(done, record, before, rows_before, number, read)
         traces[number] = done
         record = replace(record, next_outline=done.next_number)
         for name, seconds in done.seconds.items():

@@ -57,6 +57,7 @@ def retrace(
         tools,
         lambda photo: folder.read(photo.file),
         clock=clock,
+        read=folder.read,
         seen_before=seen,
         memo=memo,
     )

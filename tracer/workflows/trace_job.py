@@ -142,6 +142,7 @@ def trace_job(
             tools_name=tools_name,
             dxf=dxf,
             clock=clock,
+            read=folder.read,
             memo=memo,
             seen_before=folder.read(SEEN) if folder.has(SEEN) and not mode.replace else None,
         )

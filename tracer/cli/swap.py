@@ -1,0 +1,194 @@
+"""``tracer swap``: one tool traced again, everything else left alone."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+from typing import Annotated, Any
+
+import typer
+
+from tracer.cli.console import EXIT_CHECK_FAILED, Console, check_record
+from tracer.cli.options import Json, Quiet, card_sizes, choice, length
+from tracer.errors import UsageError
+from tracer.model.report import Severity
+
+__all__ = ["swap"]
+
+_PAIR = re.compile(r"^\s*(-?\d+(?:\.\d+)?)\s*,\s*(-?\d+(?:\.\d+)?)\s*$")
+
+
+def swap(
+    job: Annotated[str, typer.Argument(metavar="JOB", help="Job folder, with or without .job.")],
+    tool: Annotated[
+        str | None,
+        typer.Argument(metavar="TOOL", help="Number or name of the old tool; several as T01,T03."),
+    ] = None,
+    photos: Annotated[
+        list[Path] | None,
+        typer.Argument(metavar="PHOTO...", help="Photos of the new tool, cards in view."),
+    ] = None,
+    place: Annotated[
+        str,
+        typer.Option(
+            metavar="RULE",
+            help="auto, as-laid (cards unmoved), overlay (best agreement), handle, centre, hang.",
+        ),
+    ] = "auto",
+    shift: Annotated[
+        str | None, typer.Option(metavar="X,Y", help="Then shift it by so many mm.")
+    ] = None,
+    turn: Annotated[
+        float, typer.Option(metavar="DEG", help="Then turn it, counter-clockwise.")
+    ] = 0.0,
+    mirror: Annotated[bool, typer.Option("--mirror", help="Lay it on its other face.")] = False,
+    point: Annotated[
+        str | None,
+        typer.Option(metavar="X,Y", help="Point (px) on the new tool where the photo shows more."),
+    ] = None,
+    name: Annotated[str | None, typer.Option(metavar="NAME", help="Name of the new tool.")] = None,
+    height: Annotated[
+        Any,
+        typer.Option(parser=length, metavar="LENGTH", help="Its height (default: the old one's)."),
+    ] = None,
+    card_size: Annotated[
+        list[str] | None,
+        typer.Option(metavar="[CARD:]LxS", help="Measured sides of the printed boards, as trace."),
+    ] = None,
+    edge: Annotated[
+        str | None, typer.Option(metavar="MODEL", help="mid, thin, upright, round or learned.")
+    ] = None,
+    silhouettes: Annotated[
+        str, typer.Option(metavar="WAY", help="auto, classical or learned.")
+    ] = "auto",
+    add: Annotated[
+        bool, typer.Option("--add", help="TOOL is the name of a tool that comes new to the lay.")
+    ] = False,
+    at: Annotated[
+        str | None, typer.Option(metavar="X,Y", help="With --add: where its middle goes, in mm.")
+    ] = None,
+    remove: Annotated[
+        bool, typer.Option("--remove", help="The tool goes and none comes: plug only.")
+    ] = False,
+    back_to: Annotated[
+        int | None, typer.Option("--back-to", metavar="REVISION", help="Bring back a revision.")
+    ] = None,
+    reason: Annotated[str, typer.Option(metavar="TEXT", help="Why, for the job's history.")] = "",
+    machine: Annotated[
+        str, typer.Option(metavar="NAME", help="Machine profile for the patch, as cut.")
+    ] = "oscillating-knife",
+    as_json: Json = False,
+    quiet: Quiet = False,
+) -> None:
+    """Replace one tool: trace it, lay it into the old place, plan the patch. All else stays."""
+    console = Console(as_json=as_json, quiet=quiet)
+    common, own = card_sizes(card_size or [])
+    numbers = {k: _pair(v, k) for k, v in (("--shift", shift), ("--point", point), ("--at", at))}
+    _refuse_mixtures(tool, photos or [], add, remove, back_to)
+
+    from tracer.calibration import CardSizes
+    from tracer.export.machines import read_machine
+    from tracer.model.outline import EdgeModel
+    from tracer.panel.succession import Rule
+    from tracer.project.store import JobFolder, job_path
+    from tracer.workflows import swap_job as work
+    from tracer.workflows.swap import SwapWishes
+    from tracer.workflows.trace import Separation
+    from tracer.workflows.trace_job import lay_settings, read_photos
+
+    settings = lay_settings(
+        card_sizes=CardSizes(common, own),
+        mat_mm=None,
+        camera_height_mm=None,
+        default_height_mm=height,
+        edge=choice(edge, {m.value: m for m in EdgeModel}, "--edge"),
+        keep_cables=False,
+        separation=choice(silhouettes, {s.value: s for s in Separation}, "--silhouettes"),
+    )
+    run = work.SwapRun(
+        settings=settings, machine=read_machine(machine), height_mm=height, reason=reason
+    )
+    wishes = SwapWishes(
+        rule=choice(place, {r.value: r for r in Rule}, "--place"),
+        shift_mm=numbers["--shift"] or (0.0, 0.0),
+        turn_rad=turn * 3.141592653589793 / 180,
+        mirror=mirror,
+        point_px=numbers["--point"],
+        name=name,
+    )
+    folder = JobFolder(job_path(job))
+    files = read_photos(photos or [])
+    if back_to is not None:
+        done = work.restore(folder, back_to, run)
+    elif remove:
+        done = work.remove_tool(folder, tool or "", run, console)
+    elif add:
+        title = name or tool or ""
+        done = work.add_tool(folder, title, files, wishes, numbers["--at"], run, console)
+    else:
+        wanted = [w for w in (tool or "").split(",") if w.strip()]
+        done = work.swap_tools(folder, wanted, files, wishes, run, console)
+    console.finish()
+    console.checks(done.checks)
+    record = {
+        "job": str(done.job.path),
+        "changes": [
+            {
+                "id": c.outline_id,
+                "name": c.name,
+                "outcome": c.outcome.value,
+                "rule": c.rule,
+                "added_mm2": round(c.change.added_mm2, 1),
+                "removed_mm2": round(c.change.removed_mm2, 1),
+                "largest_mm": round(c.change.largest_mm, 2) if c.change.largest_mm >= 0 else None,
+                "remedy": c.patch.remedy.value if c.patch else None,
+                "new_foam_mm2": round(sum(p.area for p in c.patch.pieces), 1) if c.patch else 0.0,
+            }
+            for c in done.changes
+        ],
+        "checks": [check_record(c) for c in done.checks],
+        "files": list(done.files),
+        "steps": {step: round(s, 4) for step, s in done.seconds.items()},
+    }
+    console.result(record, _summary(done, back_to))
+    if any(c.severity is Severity.FAIL for c in done.checks):
+        raise typer.Exit(EXIT_CHECK_FAILED)
+
+
+def _summary(done: Any, back_to: int | None) -> str:
+    if back_to is not None:
+        return f"Revision {back_to} is back; cut again what differs."
+    lines = []
+    for c in done.changes:
+        text = f"{c.outline_id} {c.name}: {c.outcome.value}"
+        if c.patch is not None:
+            text += (
+                f" (+{c.change.added_mm2:.0f} / -{c.change.removed_mm2:.0f} mm2),"
+                f" patch: {c.patch.remedy.value}"
+            )
+        lines.append(text + (f", laid by {c.rule}" if c.rule else ""))
+    patches = sorted({str(Path(f).parent) for f in done.files if f.startswith("patch/")})
+    lines += [f"Steps, template and cutting files: {done.job.path / p}" for p in patches]
+    return "\n".join(lines)
+
+
+def _pair(text: str | None, option: str) -> tuple[float, float] | None:
+    if text is None:
+        return None
+    found = _PAIR.match(text)
+    if found is None:
+        raise UsageError("point-unreadable", f"{option} '{text}' is not X,Y.", "Write 12,-3.5.")
+    return float(found[1]), float(found[2])
+
+
+def _refuse_mixtures(
+    tool: str | None, photos: list[Path], add: bool, remove: bool, back_to: int | None
+) -> None:
+    if sum((add, remove, back_to is not None)) > 1:
+        raise UsageError("usage", "--add, --remove and --back-to exclude one another.")
+    if back_to is None and not tool:
+        raise UsageError("usage", "No tool is named.", "Write tracer swap JOB TOOL PHOTO...")
+    if back_to is None and not remove and not photos:
+        raise UsageError("usage", "No photo of the new tool is named.")
+    if remove and photos:
+        raise UsageError("usage", "--remove takes no photo.")
