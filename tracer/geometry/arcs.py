@@ -47,54 +47,82 @@ class ArcFit:
 
 @dataclass(frozen=True, eq=False)
 class _Ring:
-    """Dense points, twice around, with nodes as indices into the first round."""
+    """Dense points twice round as complex numbers, x + i y: turning is one multiplication."""
 
-    points: Array
+    points: NDArray[np.complex128]
     count: int
     tolerance: float
 
     def chord_frame(self, start: Index, end: Index, rows: Index) -> tuple[Array, Array, Array]:
-        """x (P, M), y (P, M) of sample rows in the frame of each chord, and its length (P,)."""
-        a, b = self.points[start], self.points[end]
-        chord = b - a
-        span = np.hypot(chord[:, 0], chord[:, 1])
-        unit = chord / np.maximum(span, 1e-12)[:, None]
-        rel = self.points[rows] - a[:, None]
-        x = rel[..., 0] * unit[:, :1] + rel[..., 1] * unit[:, 1:]
-        y = rel[..., 1] * unit[:, :1] - rel[..., 0] * unit[:, 1:]
-        return x, y, span
+        """x (M, P), y (M, P) of sample rows (M, P) in the frame of each chord; its length (P,)."""
+        a = self.points[start]
+        chord = self.points[end] - a
+        span = np.abs(chord)
+        turn = np.conj(chord) / np.maximum(span, 1e-12)
+        placed = (self.points[rows] - a) * turn
+        return placed.real, placed.imag, span
 
 
-def _fit(x: Array, y: Array, span: Array, tolerance: float) -> tuple[Array, Array, Array]:
-    """Line distance (P,), arc distance (P,) and bulge (P,) of pieces; inf where impossible."""
-    within = ((x >= -tolerance) & (x <= span[:, None] + tolerance)).all(axis=1)
-    line = np.where(within, np.abs(y).max(axis=1), np.inf)
+def _within(x: Array, span: Array, tolerance: float) -> NDArray[np.bool_]:
+    """Whether no point of a piece lies before or behind its chord."""
+    return np.asarray((x.min(axis=0) >= -tolerance) & (x.max(axis=0) <= span + tolerance))
+
+
+def _line_fit(x: Array, y: Array, span: Array, tolerance: float) -> Array:
+    """Largest distance (P,) from the chords; inf where impossible."""
+    off = np.maximum(y.max(axis=0), -y.min(axis=0))
+    return np.where(_within(x, span, tolerance), off, np.inf)
+
+
+def _arc_fit(x: Array, y: Array, span: Array, tolerance: float) -> tuple[Array, Array]:
+    """Largest distance (P,) from the arcs, inf where impossible; and their bulges (P,)."""
     with np.errstate(all="ignore"):
-        k = (y * (x * x + y * y - span[:, None] * x)).sum(axis=1) / (2 * (y * y).sum(axis=1))
-        radius = np.hypot(span / 2, k)
-        off = np.abs(np.hypot(x - span[:, None] / 2, y - k[:, None]) - radius[:, None]).max(axis=1)
-        side = np.sign(y.sum(axis=1))
-        # at most half a turn: the centre lies on the chord or on the other side of it; and no
-        # point dips below the chord, where the circle's far side would be mistaken for the arc
-        possible = within & (side * k <= 1e-9) & ((y * side[:, None]).min(axis=1) >= -tolerance)
+        yy = y * y
+        k = (y * (x * x - span * x + yy)).sum(axis=0) / (2 * yy.sum(axis=0))
+        radius = np.sqrt(span * span / 4 + k * k)
+        across = x - span / 2
+        up = y - k
+        away = np.sqrt(across * across + up * up)
+        off = np.maximum(away.max(axis=0) - radius, radius - away.min(axis=0))
+        top, bottom = y.max(axis=0), y.min(axis=0)
+        side = np.where(top >= -bottom, 1.0, -1.0)
+        height = np.maximum(top, -bottom)
         sagitta = radius - np.abs(k)
-        # an arc through nothing but its ends may stand out anywhere: its top must be near a point
-        height = np.abs(y).max(axis=1)
-        possible &= (height > tolerance / 50) & (np.abs(sagitta - height) <= tolerance)
+        # at most half a turn: the centre lies on the chord or on the other side of it; no point
+        # dips below the chord, where the circle's far side would be mistaken for the arc; and an
+        # arc through nothing but its ends may stand out anywhere: its top must be near a point
+        possible = (
+            _within(x, span, tolerance)
+            & (side * k <= 1e-9)
+            & (np.where(side > 0, -bottom, top) <= tolerance)
+            & (height > tolerance / 50)
+            & (np.abs(sagitta - height) <= tolerance)
+            & np.isfinite(off)
+            & (span > 1e-9)
+        )
         bulge = np.where(possible, -side * 2 * sagitta / span, 0.0)
-        arc = np.where(possible & np.isfinite(off) & (span > 1e-9), off, np.inf)
-    return line, arc, bulge
+    return np.where(possible, off, np.inf), bulge
 
 
-def _measure(ring: _Ring, start: Index, end: Index) -> tuple[Array, Array, Array]:
-    """As `_fit`, over evenly chosen points of each piece."""
-    steps = np.linspace(0.0, 1.0, _PROBES)
-    rows = np.rint(start[:, None] + steps * (end - start)[:, None]).astype(np.int64)
-    return _fit(*ring.chord_frame(start, end, rows), ring.tolerance)
+_STEPS = np.linspace(0.0, 1.0, _PROBES)[:, None]
 
 
-def _reach(ring: _Ring, nodes: Index, limit: Index, which: int) -> Index:
-    """Farthest end, as a count of nodes ahead (>= 1), for lines (0) or arcs (1) from each node."""
+def _probed(ring: _Ring, start: Index, end: Index) -> tuple[Array, Array, Array]:
+    """Evenly chosen points of each piece, in the frame of its chord."""
+    rows = np.rint(start + _STEPS * (end - start)).astype(np.int64)
+    return ring.chord_frame(start, end, rows)
+
+
+def _distance(ring: _Ring, start: Index, end: Index, *, arcs: bool) -> Array:
+    """Largest distance (P,) of the points looked at from lines or arcs."""
+    x, y, span = _probed(ring, start, end)
+    if arcs:
+        return _arc_fit(x, y, span, ring.tolerance)[0]
+    return _line_fit(x, y, span, ring.tolerance)
+
+
+def _reach(ring: _Ring, nodes: Index, limit: Index, *, arcs: bool) -> Index:
+    """Farthest end, as a count of nodes ahead (>= 1), for lines or arcs from each node."""
     n = len(nodes) // 2
     here = np.arange(n)
     good = np.ones(n, np.int64)
@@ -104,7 +132,7 @@ def _reach(ring: _Ring, nodes: Index, limit: Index, which: int) -> Index:
         answer = np.zeros(n, bool)
         at = here[asked]
         ends = at + np.minimum(step, limit)[asked]
-        answer[asked] = _measure(ring, nodes[at], nodes[ends])[which] <= ring.tolerance
+        answer[asked] = _distance(ring, nodes[at], nodes[ends], arcs=arcs) <= ring.tolerance
         return answer
 
     step, alive = np.minimum(np.full(n, 4), limit), limit > 1
@@ -130,11 +158,10 @@ def _direction_gap(a: Array, b: Array) -> Array:
     return np.abs((a - b + math.pi) % (2 * math.pi) - math.pi)
 
 
-def _tangents(points: Array, count: int) -> Array:
-    """Direction (count,) of the ring at each of its points, over about two points each way."""
-    p = points[:count]
-    d = np.roll(p, -2, axis=0) - np.roll(p, 2, axis=0)
-    return np.arctan2(d[:, 1], d[:, 0])
+def _tangents(ring: _Ring) -> Array:
+    """Direction (count,) of the ring at each of its points, over two points each way."""
+    p = ring.points[: ring.count]
+    return np.asarray(np.angle(np.roll(p, -2) - np.roll(p, 2)), np.float64)
 
 
 @dataclass(frozen=True, eq=False)
@@ -149,24 +176,26 @@ class _Edges:
 def _edges(ring: _Ring, nodes: Index, is_corner: NDArray[np.bool_], limit: Index) -> _Edges:
     n = len(nodes) // 2
     ahead_parts, arc_flags = [], []
-    for which in (0, 1):
-        reach = _reach(ring, nodes, limit, which)
+    for as_arcs in (False, True):
+        reach = _reach(ring, nodes, limit, arcs=as_arcs)
         for share in _SHARES:
             ahead_parts.append(np.maximum(np.floor(reach * share).astype(np.int64), 1))
-            arc_flags.append(which)
+            arc_flags.append(as_arcs)
     ahead = np.stack(ahead_parts, axis=1)
     arcs = np.array(arc_flags, bool)
     start = np.repeat(np.arange(n), ahead.shape[1])
     end = start + ahead.ravel()
-    line, arc, bulge = _measure(ring, nodes[start], nodes[end])
+    x, y, span = _probed(ring, nodes[start], nodes[end])
+    line = _line_fit(x, y, span, ring.tolerance)
+    arc, bulge = _arc_fit(x, y, span, ring.tolerance)
     as_arc = np.tile(arcs, n)
     off = np.where(as_arc, arc, line)
     cost = np.where(as_arc, _ARC_COST, _LINE_COST)
     bulge = np.where(as_arc, bulge, 0.0)
     chord = ring.points[nodes[end]] - ring.points[nodes[start]]
-    heading = np.arctan2(chord[:, 1], chord[:, 0])
+    heading = np.angle(chord)
     half = 2 * np.arctan(bulge)
-    tangent = _tangents(ring.points, ring.count)
+    tangent = _tangents(ring)
     for node, angle in ((start, heading - half), (end % n, heading + half)):
         kink = _direction_gap(angle, tangent[nodes[node]])
         extra = np.clip((kink - _KINK_FREE_RAD) / (_KINK_FULL_RAD - _KINK_FREE_RAD), 0, 1)
@@ -204,12 +233,12 @@ def _cheapest(edges: _Edges, first: int) -> tuple[float, list[tuple[int, int, fl
 
 def _exact(ring: _Ring, start: int, end: int, bulge: float) -> tuple[float, float]:
     """Distance at *every* point of one piece, and its bulge refitted to them."""
-    rows = np.arange(start, end + 1)[None]
-    a, b = np.array([start]), np.array([end])
-    line, arc, fitted = _fit(*ring.chord_frame(a, b, rows), ring.tolerance)
+    rows = np.arange(start, end + 1)[:, None]
+    x, y, span = ring.chord_frame(np.array([start]), np.array([end]), rows)
     if bulge:
-        return float(arc[0]), float(fitted[0])
-    return float(line[0]), 0.0
+        off, fitted = _arc_fit(x, y, span, ring.tolerance)
+        return float(off[0]), float(fitted[0])
+    return float(_line_fit(x, y, span, ring.tolerance)[0]), 0.0
 
 
 def _settle(
@@ -288,7 +317,8 @@ def _fit_once(points: Array, tolerance: float) -> ArcFit:
         v = whole.loop.vertices
         return ArcFit(Loop(np.column_stack([v[:, :2], -v[:, 2]])), whole.max_distance_mm)
     count = len(dense)
-    ring = _Ring(np.vstack([dense, dense, dense[:1]]), count, tolerance)
+    flat = dense[:, 0] + 1j * dense[:, 1]
+    ring = _Ring(np.concatenate([flat, flat, flat[:1]]), count, tolerance)
     corners = find_corners(dense)
     nodes, is_corner = _choose_nodes(dense, corners, tolerance)
     n = len(nodes)

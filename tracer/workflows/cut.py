@@ -225,10 +225,14 @@ def _rule(outline: Outline, region: Polygon, options: CutOptions) -> PocketRule:
     machine = options.machine
     errors = Errors(cut_sigma_mm=machine.cut_sigma_mm)
     fit = FIT_MM[options.fit] if options.fit_mm is None else options.fit_mm
+    margin = margin_for(outline, options.fit_probability, errors)
+    dxf = _dxf(options)
+    if dxf.straight:
+        margin += dxf.straight_tolerance_mm  # chords stand inside the arcs of a wall
     noise = roughness_mm(np.asarray(region.exterior.coords)[:-1, :2])
     return PocketRule(
         fit_mm=fit + machine.fit_offset_mm,
-        margin_mm=round(margin_for(outline, options.fit_probability, errors), 2),
+        margin_mm=round(margin, 2),
         depth_mm=options.depths_mm.get(outline.outline_id, options.depth_mm),
         cutter_radius_mm=machine.inside_radius_mm,
         relief=machine.relief,
