@@ -226,7 +226,7 @@ def _rule(outline: Outline, region: Polygon, options: CutOptions) -> PocketRule:
     errors = Errors(cut_sigma_mm=machine.cut_sigma_mm)
     fit = FIT_MM[options.fit] if options.fit_mm is None else options.fit_mm
     margin = margin_for(outline, options.fit_probability, errors)
-    dxf = _dxf(options)
+    dxf = cut_dxf_options(options)
     if dxf.straight:
         margin += dxf.straight_tolerance_mm  # chords stand inside the arcs of a wall
     noise = roughness_mm(np.asarray(region.exterior.coords)[:-1, :2])
