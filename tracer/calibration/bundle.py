@@ -8,11 +8,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tracer.calibration.initial import guess_photo, rigid_2d
-from tracer.calibration.lay import Lay, Place, Problem, fit_lay, lay_of
+from tracer.calibration.lay import Lay, Place, Problem, fit_lay, lay_of, view_of
 from tracer.calibration.optics import starting_lens
 from tracer.calibration.quality import TOLERATED, Verdict, paper_of, verdicts
 from tracer.calibration.solve import Fit
 from tracer.errors import TracerError
+from tracer.model.card import PAPER_THICKNESS_MM, on_sheet
 from tracer.model.view import undistort
 
 __all__ = ["Dropped", "Joined", "join_photos", "settle", "solve_photo"]
@@ -20,7 +21,10 @@ __all__ = ["Dropped", "Joined", "join_photos", "settle", "solve_photo"]
 Array = NDArray[np.float64]
 
 MIN_SIGMA_PX = 0.05
-MOVED_MM = 2.0  # less is the noise of single photos far from straight above
+#: photos solved alone place a card this well, with a share of the lay's extent
+ALONE_MM, ALONE_SHARE = 1.0, 0.002
+#: photos solved together; bent paper looks shifted by as much from two sides
+MOVED_MM = 0.5
 #: chance, as minus log10, below which tolerated paper does not explain a card
 DOUBT = 4.0
 #: below which disagreement that cannot be pinned on a card is refused
@@ -119,7 +123,7 @@ def _match(
         return float(np.linalg.norm(moved - target[number], axis=1).mean())
 
     extent = float(np.ptp(np.vstack(list(target.values())), axis=0).max())
-    limit = MOVED_MM + 0.004 * extent
+    limit = ALONE_MM + ALONE_SHARE * extent
     best: tuple[int, float, list[int]] | None = None
     seeds = [[a, b] for i, a in enumerate(shared) for b in shared[i + 1 :]] or [shared]
     for seed in seeds:
@@ -244,17 +248,33 @@ def settle(problem: Problem, lay: Lay) -> tuple[Problem, Fit, tuple[Dropped, ...
                 "Lay at least four cards of one printing flat on the sheet, or type the size of "
                 "each card with --card-size.",
             )
-        dropped.append(Dropped(number, _fault(worst)))
         lay = lay_of(fit, numbers).without(number)
-        problem = problem.without(number)
+        whole, problem = problem, problem.without(number)
         _need_cards(problem)
         fit = fit_lay(problem, lay, noise, TOLERATED)
+        apart_mm = _apart_mm(whole, fit, number)
+        moved = f"it was moved by about {apart_mm:.1f} mm between the photos"
+        dropped.append(Dropped(number, moved if apart_mm > MOVED_MM else _fault(worst)))
     for _ in range(2):
         numbers = problem.numbers
         fit = fit_lay(problem, lay_of(fit, numbers), noise, paper_of(fit))
     if fit.chi2_per_freedom > 1:
         fit = fit.reweighted(noise * float(np.sqrt(fit.chi2_per_freedom)))
     return problem, fit, tuple(dropped)
+
+
+def _apart_mm(problem: Problem, fit: Fit, number: int) -> float:
+    """How far apart the photos, as solved together, see a card: largest distance of its middle."""
+    places = []
+    for k, (photo, cards) in enumerate(zip(problem.photos, problem.seen, strict=True)):
+        if number not in cards:
+            continue
+        card, size = cards[number], problem.sizes.of(number)
+        found = view_of(fit, k, photo).to_sheet(card.points_px, PAPER_THICKNESS_MM)
+        angle, shift = rigid_2d(on_sheet(card.corners_card_mm, (0.0, 0.0, 0.0), size), found)
+        c, s = np.cos(angle), np.sin(angle)
+        places.append(np.array([[c, -s], [s, c]]) @ (np.array(size) / 2) + shift)
+    return max((float(np.linalg.norm(a - b)) for a in places for b in places), default=0.0)
 
 
 def _fault(verdict: Verdict) -> str:

@@ -87,8 +87,10 @@ def _surprise(fit: Fit, index: NDArray[np.intp], sigma: dict[int, float]) -> tup
     along = axes.T @ mean
     statistic = float(np.sum(along[told] ** 2 / values[told]))
     free = scale * (axes[:, told] @ (along[told] / values[told]))
-    p_value = chi2_distribution.logsf(statistic, max(int(told.sum()), 1))
-    return float(-p_value / np.log(10)), free
+    log_p = float(chi2_distribution.logsf(statistic, max(int(told.sum()), 1)))
+    if not np.isfinite(log_p):
+        log_p = -statistic / 2  # the tail's leading term, where the exact value underflows
+    return -log_p / float(np.log(10)), free
 
 
 def paper_of(fit: Fit) -> Paper:

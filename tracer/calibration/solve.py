@@ -16,7 +16,7 @@ __all__ = ["Fit", "solve"]
 Array = NDArray[np.float64]
 
 HUBER_SIGMAS = 2.0
-CONVERGED = 1e-9  # relative change of the sum of squares
+CONVERGED = 1e-6  # relative change of the sum of squares: far below one unit of chi-square
 
 
 @dataclass(frozen=True, eq=False)
@@ -188,8 +188,10 @@ def solve(
         unit = 1 / np.sqrt(np.diag(normal))  # units differ by 10^6
         scaled = normal * np.outer(unit, unit)
         before = cost
-        while damping < 1e8:
+        while damping < 1e6:
             step = -unit * np.linalg.solve(scaled + damping * np.eye(len(free)), slope * unit)
+            if -step @ slope <= CONVERGED * cost:
+                break  # even the promised gain is nothing
             trial = x.copy()
             trial[free] += step
             found = system(trial)
