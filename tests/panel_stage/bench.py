@@ -97,10 +97,10 @@ def wall(width: float = 420.0, height: float = 300.0, above: float | None = None
     return Bay(BayKind.WALL, width, height, above_floor_mm=above)
 
 
-def plan(bay: Bay | None = None, **changes: object) -> PanelPlan:
+def plan(at: Bay | None = None, **changes: object) -> PanelPlan:
     """A plan with the stack of these tests."""
-    stack = WALL_PLIES if bay is not None and bay.kind is BayKind.WALL else PLIES
-    values: dict[str, object] = {"bay": bay, "plies": stack, "insert": THIN, "title": "Bench"}
+    stack = WALL_PLIES if at is not None and at.kind is BayKind.WALL else PLIES
+    values: dict[str, object] = {"bay": at, "plies": stack, "insert": THIN, "title": "Bench"}
     return PanelPlan(**(values | changes))  # type: ignore[arg-type]
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from itertools import pairwise
 
 import numpy as np
 import pytest
@@ -27,7 +28,7 @@ def items_at(shapes: list[Polygon], places: list[tuple[float, float, float]]) ->
 
 def gaps(items: list[Item]) -> list[float]:
     boxes = sorted(i.placed.bounds for i in items)
-    return [b[0] - a[2] for a, b in zip(boxes, boxes[1:], strict=False)]
+    return [b[0] - a[2] for a, b in pairwise(boxes)]
 
 
 def test_a_row_gets_equal_gaps_and_one_centre_line() -> None:

@@ -16,8 +16,8 @@ from tracer.model.panel import BayKind
 from tracer.panel.layers import best_layers
 from tracer.panel.nest import nest
 from tracer.panel.rules import rules_for
-from tracer.panel.sections import bed_sections
 from tracer.panel.seams import best_cuts, split_slab
+from tracer.panel.sections import bed_sections
 
 RULES = rules_for(BayKind.DRAWER)
 

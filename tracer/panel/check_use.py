@@ -51,12 +51,9 @@ def _middle(pocket: PanelPocket) -> tuple[float, float]:
 
 def _contrast(panel: Panel, rules: Rules) -> Iterator[Check]:
     face = next(p.stock for p in panel.plies if p.role is PlyRole.FACE)
-    grounds = {p.stock.colour: p.stock.rgb for p in panel.plies if p.role is PlyRole.BASE}
-    grounds |= {
-        p.floor_insert.stock.colour: p.floor_insert.stock.rgb
-        for p in panel.pockets
-        if p.floor_insert
-    }
+    stocks = [p.stock for p in panel.plies if p.role is PlyRole.BASE]
+    stocks += [p.floor_insert.stock for p in panel.pockets if p.floor_insert]
+    grounds = dict.fromkeys((stock.colour, stock.rgb) for stock in stocks)
     if not grounds:
         yield Check(
             slug="contrast-none",
@@ -65,7 +62,7 @@ def _contrast(panel: Panel, rules: Rules) -> Iterator[Check]:
             "see.",
             remedy="Add a base of a light colour.",
         )
-    for colour, rgb in grounds.items():
+    for colour, rgb in grounds:
         found = contrast(face.rgb, rgb)
         if found.lrv_points >= rules.lrv_points and found.ratio >= rules.contrast_ratio:
             continue
