@@ -9,7 +9,9 @@ from __future__ import annotations
 import hashlib
 import shutil
 import tempfile
+import time
 from collections import OrderedDict
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
 from threading import Lock
@@ -22,6 +24,9 @@ from tracer.pictures.tiles import TilePyramid
 from tracer.project.edits_file import Edit
 from tracer.project.schema import LayRecord, load_job
 from tracer.project.store import JobFolder, job_path
+from tracer.workflows.arrange import PANEL_JSON, arrange_job
+from tracer.workflows.cut import CutOptions
+from tracer.workflows.cut_job import cut_job
 from tracer.workflows.job_edits import job_revision, make_edit, redo, undo
 from tracer.workflows.memo import StageMemo
 from tracer.workflows.retrace import retrace
@@ -31,6 +36,7 @@ __all__ = ["Desk", "DeskJob", "Draft"]
 
 MAX_DRAFT_BYTES = 2_000_000_000
 MAX_DRAFT_PHOTOS = 40
+LOCK_TRIES, LOCK_WAIT_S = 20, 0.1  # an edit takes far less than these two seconds
 PYRAMIDS = 2  # decoded photos kept: 48 megapixels take 0.2 GB each
 
 
@@ -134,10 +140,43 @@ class DeskJob:
         """Stop the run."""
         self._runner.stop(self.job_id)
 
+    def arrange(self) -> None:
+        """Make the panel, or make it again, in the thread for runs."""
+        self._runner.ask(self.job_id, self._arrange, self.state, soon=True)
+
+    def cut(self, options: CutOptions) -> None:
+        """Make cutting files in place of those that are there, in the thread for runs."""
+
+        def task(state: RunState) -> None:
+            self._retrace(state)
+            with self.lock:
+                cut_job(self.folder, options, replacing=True, progress=state)
+            self.changed(job_revision(self.folder))
+
+        self._runner.ask(self.job_id, task, self.state, soon=True)
+
     def _retrace(self, state: RunState) -> None:
-        while not retrace(self.folder, progress=state, memo=self.memo):
+        while not self._unhindered(lambda: retrace(self.folder, progress=state, memo=self.memo)):
             state.step("an edit came in between: once more")
+        if self.folder.has(PANEL_JSON):
+            self._arrange(state)
         self.changed(job_revision(self.folder))
+
+    def _arrange(self, state: RunState) -> None:
+        with self.lock:
+            arrange_job(self.folder, progress=state)
+        self.changed(job_revision(self.folder))
+
+    def _unhindered(self, act: Callable[[], bool]) -> bool:
+        """Do it, waiting a moment where an edit of this desk holds the job just now."""
+        for _ in range(LOCK_TRIES):
+            try:
+                return act()
+            except TracerError as error:
+                if error.slug != "job-locked":
+                    raise
+            time.sleep(LOCK_WAIT_S)
+        return act()
 
     # -- looking ------------------------------------------------------------------------------
     def pyramid(self, photo_id: str) -> TilePyramid:

@@ -18,6 +18,7 @@ from tracer.desk.files import file_bytes, file_records, folder_zip, plain_name
 from tracer.desk.gate import Keys
 from tracer.desk.jobs import Desk, DeskJob, Draft
 from tracer.desk.pages import page, static_file
+from tracer.desk.panel_view import panel_record
 from tracer.desk.phone import phone_invitation
 from tracer.desk.view import job_record, photo_record
 from tracer.errors import TracerError
@@ -146,6 +147,13 @@ def build_routes(desk: Desk, keys: Keys, open_job: str | None, lan_host: str | N
         found = await run_sync(snap_line, pyramid.photo.pixels, line, reach)
         return JSONResponse({"line": found.line_px.round(2).tolist(), "contrast": found.contrast})
 
+    async def panel(request: Request) -> Response:
+        return JSONResponse(await run_sync(panel_record, job_of(request)))
+
+    async def arrange(request: Request) -> Response:
+        job_of(request).arrange()
+        return JSONResponse({}, status_code=202)
+
     async def files(request: Request) -> Response:
         return JSONResponse({"files": await run_sync(file_records, job_of(request).folder)})
 
@@ -185,6 +193,8 @@ def build_routes(desk: Desk, keys: Keys, open_job: str | None, lan_host: str | N
         ("GET", at_photo, photo),
         ("GET", at_photo + "/tiles/{level:int}/{x:int}/{y:int}", tile),
         ("POST", at_photo + "/snap", snap),
+        ("GET", at_job + "/panel", panel),
+        ("POST", at_job + "/arrange", arrange),
         ("GET", at_job + "/files", files),
         ("GET", at_job + "/files/{file}", file),
         ("GET", at_job + "/all-files", all_files),

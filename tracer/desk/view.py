@@ -20,6 +20,7 @@ from tracer.model.view import View
 from tracer.pictures.tiles import TILE_PX, level_count
 from tracer.project.edits_file import EDITS_NAME, Edit, Edits, load_edits
 from tracer.project.outlines_file import OutlinesFile, load_outlines
+from tracer.project.plan_file import plan_record
 from tracer.project.schema import LayRecord
 from tracer.project.silhouettes_file import SeenEdge, load_silhouettes
 from tracer.workflows.job_edits import inputs_of, job_revision
@@ -52,6 +53,7 @@ def job_record(job: DeskJob) -> dict[str, Any]:
         "lays": [_lay(n, lay, content) for n, lay in enumerate(inputs.record.lays, start=1)],
         "outlines": [_outline(o, inputs) for o in content.outlines],
         "checks": [check_record(c) for c in content.checks],
+        "plan": None if inputs.plan is None else plan_record(inputs.plan),
     }
 
 

@@ -39,8 +39,7 @@ KEYS = (
     "plain",
     "copies",
     "slots",
-    "inlays",
-    "back_cavities",
+    "insert",
 )
 
 

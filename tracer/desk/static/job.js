@@ -7,8 +7,16 @@ export function valueAt(state, path) {
   const [room, key, field] = path;
   if (room === 'row') return state.outlines?.find((o) => o.id === key)?.cells[field];
   if (room === 'lay') return state.lays?.find((l) => String(l.number) === key)?.settings[field];
-  if (room === 'plan') return state.plan?.values?.[path.slice(1).join('/')] ?? null;
+  if (room === 'plan') return planValue(state.plan ?? {}, path.slice(1));
   return undefined; // corrections are lists: adding to one never overwrites anything
+}
+
+function planValue(plan, [key, pocket]) {
+  if (pocket === undefined) return plan[key] ?? null;
+  const found = plan[key]?.find((item) => item.pocket_id === pocket);
+  if (!found) return null;
+  const { pocket_id: _, ...bare } = found;
+  return bare;
 }
 
 const RETRY_MS = 1500;

@@ -5,10 +5,11 @@ import { h, show, speak } from './dom.js';
 import { FilesView } from './files_view.js';
 import { Job } from './job.js';
 import { OutlinesView } from './outlines_view.js';
+import { PanelPage } from './panel_page.js';
 import { StartView } from './start_view.js';
 import { has, say } from './texts.js';
 
-const VIEWS = { outlines: OutlinesView, files: FilesView };
+const VIEWS = { outlines: OutlinesView, panel: PanelPage, files: FilesView };
 
 class Frame {
   constructor() {

@@ -8,6 +8,7 @@ import { say } from './texts.js';
 
 const MAX_SCALE = 16; // screen pixels per photo pixel: single pixels are plain to see
 const KEPT_TILES = 300;
+const HALF = 0.5; // from a pixel's rim to its centre
 const PAN_PX = 80;
 const CLICK_PX = 4; // a pointer that moved less was a click
 
@@ -129,16 +130,20 @@ export class Viewport extends EventTarget {
     const context = this.canvas.getContext('2d');
     context.setTransform(1, 0, 0, 1, 0, 0);
     context.clearRect(0, 0, this.canvas.width, this.canvas.height);
+    this.#place();
     const top = this.photo.levels - 1;
+    if (top < 0) return; // a drawing without a photo
     const wanted = Math.min(Math.max(Math.floor(Math.log2(1 / (this.scale * this.ratio)) + 0.25), 0), top);
     context.imageSmoothingEnabled = this.scale < 3;
     // coarse tiles below fill the gaps while finer ones are on their way
     for (const level of new Set([top, Math.min(wanted + 1, top), wanted])) {
       this.#drawLevel(context, level, level === wanted || level === top);
     }
-    const shift = 0.5 * this.scale;
+  }
+
+  #place() {
+    const shift = HALF * this.scale;
     this.drawing.setAttribute('transform', `translate(${this.offset[0] + shift} ${this.offset[1] + shift}) scale(${this.scale})`);
-    this.svg.style.setProperty('--scale', this.scale);
     this.dispatchEvent(new Event('view'));
   }
 
@@ -218,7 +223,7 @@ export class Viewport extends EventTarget {
     this.start = at;
     this.moved = 0;
     this.pans = !this.tool || event.button === 1 || event.altKey;
-    if (!this.pans) this.tool.down?.(this.toPhoto(...at), event);
+    if (!this.pans && this.tool.down?.(this.toPhoto(...at), event) === false) this.pans = true;
   }
 
   #move(event) {

@@ -1,0 +1,106 @@
+"""What a page shows of a panel, as JSON: colours, pockets, rules to hold, findings."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from shapely.geometry import Polygon
+from shapely.geometry.base import BaseGeometry
+
+from tracer.desk.jobs import DeskJob
+from tracer.desk.view import check_record
+from tracer.model.panel import Panel, PanelPocket, PlyRole
+from tracer.panel.build import rules_of
+from tracer.project.panel_file import load_panel
+from tracer.workflows.arrange import PANEL_JSON
+
+__all__ = ["panel_record"]
+
+SHOWN_MM = 0.08  # simplified for the eye by less than anybody sees on a screen
+
+
+def panel_record(job: DeskJob) -> dict[str, Any]:
+    """The panel as it was last made; ``panel`` is None before the first time."""
+    if not job.folder.has(PANEL_JSON):
+        return {"panel": None}
+    content = load_panel(job.folder.read(PANEL_JSON), PANEL_JSON)
+    panel = content.panel
+    rules = rules_of(content.plan, panel.bay)
+    base = next((p.stock.rgb for p in panel.plies if p.role is not PlyRole.FACE), (60, 60, 60))
+    return {
+        "panel": {
+            "title": panel.title,
+            "revision": panel.revision,
+            "size_mm": panel.size_mm,
+            "shape": _rings(panel.shape),
+            "kind": panel.bay.kind.value,
+            "face_rgb": panel.plies[0].stock.rgb,
+            "base_rgb": base,
+            "face_mm": panel.face_mm,
+            "plies": [
+                {
+                    "role": p.role.value,
+                    "colour": p.stock.colour,
+                    "rgb": p.stock.rgb,
+                    "thickness_mm": p.stock.thickness_mm,
+                }
+                for p in panel.plies
+            ],
+            "rules": {k: getattr(rules, k) for k in ("web_mm", "web_least_mm", "edge_mm")},
+            "pockets": [_pocket(p) for p in panel.pockets],
+            "keep_outs": [{"name": k.name, "rings": _rings(k.region)} for k in panel.keep_outs],
+            "seams": _seams(panel),
+            "dimensions": [
+                {"name": d.name, "start": d.start_mm, "end": d.end_mm} for d in panel.dimensions
+            ],
+            "checks": [check_record(c) for c in panel.checks],
+        }
+    }
+
+
+def _pocket(p: PanelPocket) -> dict[str, Any]:
+    return {
+        "id": p.pocket_id,
+        "number": p.number,
+        "name": p.name,
+        "rings": _rings(p.region),
+        "tool": _rings(p.outline),
+        "height_mm": p.height_mm,
+        "depth_mm": p.depth_mm,
+        "cut_depth_mm": p.cut_depth_mm,
+        "proud_mm": p.proud_mm,
+        "through": p.through,
+        "margin_mm": p.margin_mm,
+        "fit_mm": p.fit_mm,
+        "floor_rgb": p.floor_insert.stock.rgb if p.floor_insert else None,
+        "notches": [_rings(n.region) for n in p.notches],
+        "wells": [_rings(w.region) for w in p.wells],
+        "label": None
+        if p.label is None
+        else {
+            "text": p.label.text,
+            "x_mm": p.label.x_mm,
+            "y_mm": p.label.y_mm,
+            "cap_mm": p.label.cap_height_mm,
+            "angle_rad": p.label.angle_rad,
+        },
+    }
+
+
+def _seams(panel: Panel) -> list[list[list[float]]]:
+    """Rims of the face's tiles, where it comes from several sheets."""
+    face = [t.region for t in panel.tiles if t.slab == 0]
+    return [ring for region in face for ring in _rings(region)] if len(face) > 1 else []
+
+
+def _rings(shape: BaseGeometry) -> list[list[list[float]]]:
+    """Rings in panel mm, first point not repeated."""
+    parts = [p for p in getattr(shape, "geoms", [shape]) if isinstance(p, Polygon)]
+    rings = []
+    for part in parts:
+        slim = part.simplify(SHOWN_MM)
+        assert isinstance(slim, Polygon)  # simplifying keeps the topology
+        for ring in [slim.exterior, *slim.interiors]:
+            rings.append(np.round(np.asarray(ring.coords)[:-1, :2], 2).tolist())
+    return rings
