@@ -169,17 +169,26 @@ def _retention(panel: Panel, pocket: PanelPocket, rules: Rules) -> Iterator[Chec
         return
     held = retention(pocket)
     heavy = pocket.mass_kg is not None and pocket.mass_kg >= rules.heavy_kg
-    if held.lean_deg < rules.lean_deg:
-        falls = held.behind_mm < 0
+    if held.behind_mm < 0:
         yield Check(
-            slug="falls-out" if falls else "tips-easily",
-            severity=Severity.FAIL if falls or heavy else Severity.WARN,
+            slug="falls-out",
+            severity=Severity.FAIL,
             sentence=f"{_who(pocket)} would fall out: its centre of gravity lies "
-            f"{-held.behind_mm:.1f} mm in front of the face."
-            if falls
-            else f"{_who(pocket)} tips out when the panel leans forward by {held.lean_deg:.1f} "
-            f"degrees; {rules.lean_deg:g} are wanted.",
+            f"{-held.behind_mm:.1f} mm in front of the face.",
             remedy="Make the pocket deeper; a press fit alone is not enough over a walkway.",
+            subject_id=pocket.pocket_id,
+            value=round(held.behind_mm, 2),
+            limit=0.0,
+            unit="mm",
+            where_mm=_middle(pocket),
+        )
+    elif held.lean_deg < rules.lean_deg:
+        yield Check(
+            slug="tips-easily",
+            severity=Severity.FAIL if heavy else Severity.WARN,
+            sentence=f"{_who(pocket)} tips out when the panel leans forward by "
+            f"{held.lean_deg:.1f} degrees; {rules.lean_deg:g} are wanted.",
+            remedy="Make the pocket deeper, or let it grip with a press fit.",
             subject_id=pocket.pocket_id,
             value=round(held.lean_deg, 2),
             limit=rules.lean_deg,
