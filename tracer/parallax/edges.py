@@ -34,8 +34,11 @@ Bool = NDArray[np.bool_]
 
 @dataclass(frozen=True)
 class EdgeSettings:
-    """Weights of the solve. Results move by less than 0.05 mm when any of them is halved or
-    doubled, except ``open_share`` (a large one makes drills 0.7 mm worse) and ``bend_mm``.
+    """Weights of the solve.
+
+    On rendered tools hardly any matters: halved or doubled, each moves the outlines by less than
+    0.05 mm. The exceptions are ``open_share`` (four times as much makes drills 0.7 mm worse) and
+    the presence of ``bend_mm``.
     """
 
     #: distance of outline samples
@@ -59,8 +62,8 @@ class EdgeSettings:
     normal_rad: float = np.radians(35.0)
     #: how far to look for the contour, round by round
     windows_mm: tuple[float, ...] = (12.0, 8.0, 6.0, 5.0, 4.0, 3.0)
-    #: never look less far than this in the first rounds, nor less than half the edges' height
-    least_window_mm: float = 5.0
+    #: the same when the result is judged
+    last_window_mm: float = 5.0
     #: longest stretch seen by no photo that is bridged
     bridge_mm: float = 12.0
 
@@ -78,12 +81,18 @@ class Ring:
     """An outline ring with the heights its edge is seen at.
 
     ``points_mm`` (N, 2); ``middle_mm`` and ``half_mm`` (N,): the camera in front of the edge sees
-    it near middle - half, the one behind it near middle + half.
+    it near middle - half, the one behind it near middle + half. ``guess_mm`` (N,) is what the
+    middle is expected to be before the solve.
     """
 
     points_mm: Array
     middle_mm: Array
     half_mm: Array
+    guess_mm: Array
+
+    def top_mm(self, limit_mm: float) -> Array:
+        """Highest an edge may be, (N,): a tall body may stand behind a flat foot."""
+        return np.minimum(self.guess_mm + np.maximum(1.4 * self.guess_mm, 40.0), limit_mm)
 
 
 @dataclass(frozen=True, eq=False)
@@ -130,12 +139,12 @@ def look(
     normal: Array,
     cameras: Sequence[Camera],
     contours: Sequence[Contour],
-    start_mm: float,
-    top_mm: float,
+    limit_mm: float,
     window_mm: float,
     settings: EdgeSettings,
 ) -> Sighting:
     """Predict every sample in every photo and find the contour there."""
+    top, bulk = ring.top_mm(limit_mm), np.maximum(ring.guess_mm, 2.0)
     count, views = len(ring.points_mm), len(cameras)
     rho, z, residual, sigma, grain, slope, side = (np.zeros((views, count)) for _ in range(7))
     seen = np.zeros((views, count), bool)
@@ -145,8 +154,8 @@ def look(
         rho[i] = np.sum(away * normal, axis=1)
         # 20 mm from the nadir's line an edge turns from one height to the other by degrees
         side[i] = rho[i] / np.hypot(rho[i], 20.0)
-        lean = settings.roundness * start_mm * rho[i] / camera.height_mm
-        z[i] = np.clip(ring.middle_mm + side[i] * ring.half_mm + lean, 0.0, top_mm)
+        lean = settings.roundness * ring.guess_mm * rho[i] / camera.height_mm
+        z[i] = np.clip(ring.middle_mm + side[i] * ring.half_mm + lean, 0.0, top)
         free = camera.height_mm - z[i]
         slope[i] = camera.height_mm / free**2
         where = ring.points_mm + (z[i] / free)[:, None] * away
@@ -159,7 +168,7 @@ def look(
         at = sample[chosen]
         seen[i, at] = True
         residual[i, at] = offset[chosen]
-        sigma[i] = settings.model_share * np.abs(rho[i]) * max(start_mm, 2.0) / camera.height_mm
+        sigma[i] = settings.model_share * np.abs(rho[i]) * bulk / camera.height_mm
         sigma[i] = np.hypot(sigma[i], settings.noise_mm)
         grain[i, at] = contour.sigma_mm[segment[chosen]]
         sigma[i, at] = np.hypot(sigma[i, at], np.maximum(grain[i, at] - settings.noise_mm, 0.0))
@@ -167,7 +176,7 @@ def look(
 
 
 def solve_round(
-    ring: Ring, normal: Array, sighting: Sighting, start_mm: float, settings: EdgeSettings
+    ring: Ring, normal: Array, sighting: Sighting, settings: EdgeSettings
 ) -> tuple[Array, Array]:
     """Increments (N, 3) of edge, middle and half difference, and the data weights (V, N)."""
     count = len(ring.points_mm)
@@ -183,18 +192,20 @@ def solve_round(
     free = 1 / (1 + (turns(normal) / settings.corner_rad) ** 2)  # between j and j + 1
     bend = np.minimum(free, np.roll(free, 1)) / settings.bend_mm**2  # about j
     step = free / (settings.height_step_mm**2 * settings.spacing_mm)
-    prior = np.array(
+    expected_half = settings.open_share * ring.guess_mm
+    prior = np.stack(
         [
-            1 / settings.move_mm**2,
-            1 / (0.4 * start_mm + 0.3) ** 2,
-            1 / (settings.open_share * start_mm + 0.3) ** 2,
-        ]
+            np.full(count, 1 / settings.move_mm**2),
+            1 / (0.4 * ring.guess_mm + 0.3) ** 2,
+            1 / (expected_half + 0.3) ** 2,
+        ],
+        axis=-1,
     )
     target = np.stack(
         [
             np.zeros(count),
-            start_mm - ring.middle_mm,
-            settings.open_share * start_mm - ring.half_mm,
+            ring.guess_mm - ring.middle_mm,
+            expected_half - ring.half_mm,
         ],
         axis=-1,
     )
@@ -204,11 +215,14 @@ def solve_round(
     x = np.zeros((count, 3))
     weight = base
     calm = np.ones((count, 2))
+    ease = np.ones((count, 3))  # heights far from the guess are let go
     band = CyclicBand(count)
     for _ in range(4):
         diagonal = np.einsum("vn,vni,vnj->nij", weight, jac, jac)
-        diagonal[:, [0, 1, 2], [0, 1, 2]] += prior
-        right = np.einsum("vn,vni,vn->ni", weight, jac, sighting.residual_mm) + prior * target
+        diagonal[:, [0, 1, 2], [0, 1, 2]] += prior * ease
+        right = (
+            np.einsum("vn,vni,vn->ni", weight, jac, sighting.residual_mm) + prior * ease * target
+        )
         tie = step[:, None] * calm
         for k in (0, 1):
             diagonal[:, k + 1, k + 1] += tie[:, k] + np.roll(tie[:, k], 1)
@@ -217,6 +231,7 @@ def solve_round(
         next_edge = -2 * (bend + np.roll(bend, -1))
         x = band.solve(diagonal, next_edge, -tie, np.roll(bend, -1), right)
         left = sighting.residual_mm - np.einsum("vni,ni->vn", jac, x)
+        ease[:, 1:] = 1 / (1 + prior[:, 1:] * ((target - x)[:, 1:] / 4) ** 2)
         weight = base / (1 + (left / (2 * sighting.sigma_mm)) ** 2)
         change = (gap + np.roll(x[:, 1:], -1, axis=0) - x[:, 1:]) * np.sqrt(step)[:, None]
         calm = 1 / np.sqrt(1 + (change / 1.5) ** 2)
@@ -299,14 +314,15 @@ def moved(
     normal: Array,
     x: Array,
     weight: Array,
-    top_mm: float,
+    limit_mm: float,
     settings: EdgeSettings,
     hole: bool,
 ) -> Ring | None:
     """The ring after one round: shifted, cleaned, sampled evenly anew; None if nothing is left."""
     points = ring.points_mm + np.clip(x[:, :1], -4.0, 4.0) * normal
-    middle = np.clip(ring.middle_mm + x[:, 1], 0.0, top_mm)
-    half = np.clip(ring.half_mm + x[:, 2], 0.0, np.minimum(middle, top_mm - middle))
+    top = ring.top_mm(limit_mm)
+    middle = np.clip(ring.middle_mm + x[:, 1], 0.0, top)
+    half = np.clip(ring.half_mm + x[:, 2], 0.0, np.minimum(middle, top - middle))
     missing = (weight > 0.2).sum(axis=0) == 0
     points = bridged(points, missing, settings.spacing_mm, settings.bridge_mm)
     shape = cleaned(points, hole)
@@ -316,15 +332,15 @@ def moved(
     nearest = np.asarray(cKDTree(points).query(even)[1], np.intp)
     if hole:
         even, nearest = even[::-1], nearest[::-1]
-    return Ring(even, middle[nearest], half[nearest])
+    return Ring(even, middle[nearest], half[nearest], ring.guess_mm[nearest])
 
 
 def solve_ring(
     start: Array,
+    guess_mm: Array,
     cameras: Sequence[Camera],
     contours: Sequence[Contour],
-    start_mm: float,
-    top_mm: float,
+    limit_mm: float,
     settings: EdgeSettings,
     *,
     hole: bool = False,
@@ -335,11 +351,11 @@ def solve_ring(
     ----------
     start
         (N, 2) first guess of the ring, mm; clockwise for a hole.
+    guess_mm
+        (N,) heights at which its edge is expected to be seen.
     cameras, contours
         One per photo.
-    start_mm
-        The one height that fits the silhouettes best (prior of the seen heights).
-    top_mm
+    limit_mm
         No edge is higher.
 
     Returns
@@ -347,23 +363,17 @@ def solve_ring(
     Fit or None
         None when the ring shrinks to nothing.
     """
-    (points,) = resample(start, settings.spacing_mm)
-    ring: Ring | None = Ring(
-        points,
-        np.full(len(points), start_mm),
-        np.full(len(points), settings.open_share * start_mm),
-    )
+    points, guess = resample(start, settings.spacing_mm, guess_mm)
+    ring: Ring | None = Ring(points, guess, settings.open_share * guess, guess)
     for window in settings.windows_mm:
         assert ring is not None
-        reach = min(window, max(settings.least_window_mm, start_mm / 2))
         normal = normals(ring.points_mm)
-        sighting = look(ring, normal, cameras, contours, start_mm, top_mm, reach, settings)
-        x, weight = solve_round(ring, normal, sighting, start_mm, settings)
-        ring = moved(ring, normal, x, weight, top_mm, settings, hole)
+        sighting = look(ring, normal, cameras, contours, limit_mm, window, settings)
+        x, weight = solve_round(ring, normal, sighting, settings)
+        ring = moved(ring, normal, x, weight, limit_mm, settings, hole)
         if ring is None:
             return None
     assert ring is not None
     normal = normals(ring.points_mm)
-    reach = min(settings.windows_mm[-1], max(settings.least_window_mm, start_mm / 2))
-    sighting = look(ring, normal, cameras, contours, start_mm, top_mm, reach, settings)
+    sighting = look(ring, normal, cameras, contours, limit_mm, settings.last_window_mm, settings)
     return Fit(ring, normal, sighting)

@@ -19,7 +19,7 @@ from tracer.parallax.contours import largest_part
 from tracer.parallax.glimpse import Glimpse
 from tracer.parallax.oneheight import at_height
 
-__all__ = ["majority", "start_region"]
+__all__ = ["majority", "start_region", "steepest"]
 
 Array = NDArray[np.float64]
 
@@ -48,12 +48,14 @@ def bulky_parts(shape: BaseGeometry) -> list[Polygon]:
     return [p for p in shapely.get_parts(opened) if isinstance(p, Polygon) and p.area > 15.0]
 
 
-def confirmed(
-    part: BaseGeometry, own: Glimpse, others: Sequence[Glimpse], heights: Array, z_mm: float
-) -> bool:
-    """Whether another photo shows a part, given at height ``z_mm``, at one height or another."""
-    on_sheet = back_to_sheet(part, own, z_mm)
-    for z in heights:
+def confirmed(tab: Polygon, own: Glimpse, others: Sequence[Glimpse], z_mm: float) -> bool:
+    """Whether another photo covers a tab, given at height ``z_mm``, at one height or another.
+
+    Only heights near the tool's one height are tried: far from it the body itself slides over the
+    place of a tongue of shadow and seems to confirm it.
+    """
+    on_sheet = back_to_sheet(tab, own, z_mm)
+    for z in np.linspace(0.3 * z_mm, 1.6 * z_mm, 6):
         moved = at_height(on_sheet, own.camera, float(z))
         for other in others:
             seen = shapely.make_valid(at_height(other.region, other.camera, float(z)))
@@ -74,6 +76,18 @@ def hidden_gap(gap: Polygon, others: Sequence[Glimpse], top_mm: float) -> bool:
     return all(g.lean * top_mm > width for g in others)
 
 
+def trusted(glimpses: Sequence[Glimpse]) -> list[Glimpse]:
+    """Photos that show the tool whole and in one piece, the steepest first; else all."""
+    usable = [g for g in glimpses if g.whole] or list(glimpses)
+    unbroken = [g for g in usable if g.largest_share > 0.9] or usable
+    return sorted(unbroken, key=lambda g: g.lean)
+
+
+def steepest(glimpses: Sequence[Glimpse]) -> Glimpse:
+    """The photo whose shape is trusted most."""
+    return trusted(glimpses)[0]
+
+
 def start_region(glimpses: Sequence[Glimpse], z_mm: float, top_mm: float) -> Polygon:
     """First guess of the tool seen straight down; empty when the photos share nothing.
 
@@ -84,9 +98,7 @@ def start_region(glimpses: Sequence[Glimpse], z_mm: float, top_mm: float) -> Pol
     z_mm, top_mm
         The one height that fits best, and the highest an edge may be.
     """
-    usable = [g for g in glimpses if g.whole] or list(glimpses)
-    unbroken = [g for g in usable if g.largest_share > 0.9] or usable
-    whole = sorted(unbroken, key=lambda g: g.lean)
+    whole = trusted(glimpses)
     placed = [shapely.make_valid(at_height(g.region, g.camera, z_mm)) for g in whole]
     if len(placed) == 1:
         return without_specks(placed[0])
@@ -99,11 +111,9 @@ def mended(
     shape: BaseGeometry, vote: BaseGeometry, whole: Sequence[Glimpse], z_mm: float, top_mm: float
 ) -> BaseGeometry:
     """The steepest photo's shape without its unconfirmed tabs and gaps."""
-    steepest, others = whole[0], whole[1:]
-    # far from the one height the body itself slides over a tongue and seems to confirm it
-    heights = np.linspace(0.3 * z_mm, min(1.6 * z_mm, top_mm), 6)
+    best, others = whole[0], whole[1:]
     for tab in bulky_parts(shape.difference(vote)):
-        if not confirmed(tab, steepest, others, heights, z_mm):
+        if not confirmed(tab, best, others, z_mm):
             shape = shape.difference(tab.buffer(0.5 * THIN_MM))
     for gap in bulky_parts(vote.difference(shape)):
         if not hidden_gap(gap, others, top_mm):

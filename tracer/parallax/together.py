@@ -8,15 +8,17 @@ from dataclasses import dataclass
 import numpy as np
 import shapely
 from numpy.typing import NDArray
+from scipy.spatial import cKDTree
 from shapely.geometry import Polygon
 
 from tracer.model.silhouette import Silhouette
 from tracer.parallax.bounds import EdgeQuality, edge_quality
-from tracer.parallax.contours import Contour, rings_of
-from tracer.parallax.edges import EdgeSettings, Fit, solve_ring
+from tracer.parallax.contours import Contour, resample, rings_of
+from tracer.parallax.edges import EdgeSettings, Fit, cleaned, solve_ring
 from tracer.parallax.glimpse import Glimpse
 from tracer.parallax.oneheight import OneHeight, search_height
-from tracer.parallax.start import start_region
+from tracer.parallax.start import start_region, steepest
+from tracer.parallax.sweep import sweep_ring
 
 __all__ = ["SolvedRing", "TypedPrior", "Whole", "solve_together"]
 
@@ -172,32 +174,47 @@ def solve_together(
     settings = settings or EdgeSettings()
     one = find_height(glimpses, siblings, typed)
     z0 = max(one.z_mm, 0.5)
-    top = max(2.4 * z0, 3.0)
+    limit = 0.5 * min(g.camera.height_mm for g in glimpses)
     if typed is not None and z0 < typed.height_mm + 3 * typed.sigma_mm:
-        top = max(min(top, typed.height_mm + 2 * typed.sigma_mm), 1.1 * z0)
+        limit = max(typed.height_mm + 2 * typed.sigma_mm, 1.1 * z0)
     cameras = [g.camera for g in glimpses]
     contours = [contour_of(g) for g in glimpses]
-    start = start_region(glimpses, z0, top)
+    start = start_region(glimpses, z0, min(max(2.4 * z0, 3.0), limit))
     if start.is_empty:
         return None
+    own = steepest(glimpses)
+    others = [k for k, g in enumerate(glimpses) if g is not own]
+
+    def solved(ring: Array, hole: bool) -> Fit | None:
+        points, guess = sweep_ring(
+            ring, z0, limit, own.camera, [cameras[k] for k in others], [contours[k] for k in others]
+        )
+        tidy = cleaned(points, hole)
+        if tidy.is_empty:
+            return None
+        (even,) = resample(rings_of(tidy)[0], settings.spacing_mm)
+        even = even[::-1] if hole else even
+        nearest = np.asarray(cKDTree(points).query(even)[1], np.intp)
+        return solve_ring(even, guess[nearest], cameras, contours, limit, settings, hole=hole)
+
     outer, *inner = rings_of(start)
-    exterior = solve_ring(outer, cameras, contours, z0, top, settings)
+    exterior = solved(outer, False)
     if exterior is None:
         return None
     edge_top = float(np.percentile(exterior.ring.middle_mm + exterior.ring.half_mm, 98))
     height, height_sigma = tool_height(edge_top, one)
-    limit = max(typed.height_mm, edge_top) if typed is not None else height
+    highest = max(typed.height_mm, edge_top) if typed is not None else height
     body = Polygon(exterior.ring.points_mm).buffer(0)
     holes = []
     for ring in inner:
-        hole = solve_ring(ring, cameras, contours, z0, top, settings, hole=True)
+        hole = solved(ring, True)
         if hole is None or not body.contains(Polygon(hole.ring.points_mm).buffer(0)):
             continue
-        quality = edge_quality(hole, cameras, z0, limit)
+        quality = edge_quality(hole, cameras, z0, highest)
         if seen_hole(quality):
             holes.append(SolvedRing(hole, quality))
     return Whole(
-        SolvedRing(exterior, edge_quality(exterior, cameras, z0, limit)),
+        SolvedRing(exterior, edge_quality(exterior, cameras, z0, highest)),
         tuple(holes),
         one,
         edge_top,
