@@ -19,7 +19,7 @@ from tracer.errors import TracerError
 __all__ = ["build_app", "run"]
 
 #: command -> module of tracer.cli with a function of that name, in the order of the job
-COMMANDS = ("cards", "trace", "arrange", "cut", "check", "coupon", "swap", "desk")
+COMMANDS = ("cards", "trace", "arrange", "shelf", "cut", "check", "coupon", "swap", "desk")
 
 
 def _version(show: bool) -> None:
