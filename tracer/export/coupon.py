@@ -7,6 +7,7 @@ of 100 mm by ten times the kerf. Right: a stair of round holes for a round thing
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 
 from tracer.errors import UsageError
@@ -48,8 +49,8 @@ def draw_coupon(diameter_mm: float, machine: Machine) -> tuple[Drawing, Drawing]
     strips_w = STRIPS * (_STRIP_W + _WEB) - _WEB
     holes_w = _PER_ROW * (largest + _WEB) - _WEB
     rows = -(-len(STAIR_MM) // _PER_ROW)
-    width = max(strips_w, holes_w) + 2 * _EDGE
-    height = _STRIP_H + _WEB + rows * pitch + 2 * _EDGE
+    width = math.ceil(max(strips_w, holes_w) + 2 * _EDGE)
+    height = math.ceil(_STRIP_H + _WEB + rows * pitch + 2 * _EDGE)
     through, label = Layer(Operation.THROUGH), Layer(Operation.LABEL)
     edge = CutPath(Loop.rectangle(0, 0, width, height), Layer(Operation.SHEET_EDGE))
     cut = [edge]
@@ -65,7 +66,7 @@ def draw_coupon(diameter_mm: float, machine: Machine) -> tuple[Drawing, Drawing]
         cut.append(CutPath(hole, through, f"hole {i + 1}"))
         text = lettering(str(i + 1), x, y - largest / 2 - _CAP - 2, _CAP, centred=True)
         words += [CutPath(p, label, f"hole {i + 1}", signed_area(p) < 0) for p in text.loops]
-    size = float(-(-width // 1)), float(-(-height // 1))
+    size = float(width), float(height)
     drawing = Drawing("Fit coupon", size, in_cutting_order(cut), KerfNote(machine.kerf_mm, 0.0))
     return drawing, Drawing("Fit coupon, numbers", size, tuple(words))
 
