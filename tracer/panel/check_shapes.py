@@ -8,10 +8,8 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-import numpy as np
 import shapely
 from shapely import STRtree
-from shapely.geometry import Point
 from shapely.geometry.base import BaseGeometry
 
 from tracer.model.panel import Panel, PanelPocket, PlyRole
@@ -211,28 +209,28 @@ def _fits(region: BaseGeometry, size: tuple[float, float]) -> bool:
 def _fixings(panel: Panel, rules: Rules) -> Iterator[Check]:
     if not panel.fixings:
         return
-    points = np.array([(f.x_mm, f.y_mm) for f in panel.fixings])
+    points = shapely.points([(f.x_mm, f.y_mm) for f in panel.fixings])
     openings = [opening(p) for p in panel.pockets]
-    for fixing in panel.fixings:
-        at = Point(fixing.x_mm, fixing.y_mm)
-        for pocket, shape in zip(panel.pockets, openings, strict=True):
-            distance = float(shapely.distance(at, shape))
-            if distance < rules.web_least_mm:
-                yield Check(
-                    slug="fixing-under-pocket",
-                    severity=Severity.FAIL,
-                    sentence=f"A screw lies {distance:.1f} mm from {_who(pocket)}.",
-                    remedy="Move the tool or leave the screw out.",
-                    subject_id=pocket.pocket_id,
-                    value=round(distance, 2),
-                    limit=rules.web_least_mm,
-                    unit="mm",
-                    where_mm=(fixing.x_mm, fixing.y_mm),
-                )
+    tree = STRtree(openings)
+    hits = tree.query(points, predicate="dwithin", distance=rules.web_least_mm)
+    for screw, index in sorted(zip(*(h.tolist() for h in hits), strict=True)):
+        pocket, fixing = panel.pockets[index], panel.fixings[screw]
+        distance = float(shapely.distance(points[screw], openings[index]))
+        yield Check(
+            slug="fixing-under-pocket",
+            severity=Severity.FAIL,
+            sentence=f"A screw lies {distance:.1f} mm from {_who(pocket)}.",
+            remedy="Move the tool or leave the screw out.",
+            subject_id=pocket.pocket_id,
+            value=round(distance, 2),
+            limit=rules.web_least_mm,
+            unit="mm",
+            where_mm=(fixing.x_mm, fixing.y_mm),
+        )
     for pocket in panel.pockets:
         if pocket.mass_kg is None or pocket.mass_kg < rules.heavy_kg:
             continue
-        distance = float(shapely.distance(shapely.points(points), pocket.region).min())
+        distance = float(shapely.distance(points, pocket.region).min())
         if distance > rules.heavy_near_mm:
             yield Check(
                 slug="fixing-far-from-heavy",
