@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from tracer.calibration.initial import guess_photo, rigid_2d
 from tracer.calibration.lay import Lay, Place, Problem, fit_lay, lay_of, view_of
+from tracer.calibration.layout import Paper
 from tracer.calibration.optics import starting_lens
 from tracer.calibration.quality import TOLERATED, Verdict, paper_of, verdicts
 from tracer.calibration.solve import Fit
@@ -25,6 +26,8 @@ MIN_SIGMA_PX = 0.05
 ALONE_MM, ALONE_SHARE = 1.0, 0.002
 #: photos solved together; bent paper looks shifted by as much from two sides
 MOVED_MM = 0.5
+#: paper lying loose: a card's height over the sheet varies by millimetres
+WAVIER = (Paper(TOLERATED.scale, 0.6), Paper(TOLERATED.scale, 1.5))
 #: chance, as minus log10, below which tolerated paper does not explain a card
 DOUBT = 4.0
 #: below which disagreement that cannot be pinned on a card is refused
@@ -224,9 +227,24 @@ def settle(problem: Problem, lay: Lay) -> tuple[Problem, Fit, tuple[Dropped, ...
     TracerError
         ``cards-disagree``.
     """
+    for paper in (TOLERATED, *WAVIER):
+        fit = fit_lay(problem, lay, corner_noise(problem), paper)
+        doubtful = [v for v in verdicts(fit) if v.shape_doubt > DOUBT]
+        # when most cards look like that, it is the paper and not the card
+        if 2 * len(doubtful) <= len(problem.numbers):
+            break
+    problem, fit, dropped = _drop_worst(problem, fit, paper)
     noise = corner_noise(problem)
+    for _ in range(2):
+        fit = fit_lay(problem, lay_of(fit, problem.numbers), noise, paper_of(fit, paper))
+    if fit.chi2_per_freedom > 1:
+        fit = fit.reweighted(noise * float(np.sqrt(fit.chi2_per_freedom)))
+    return problem, fit, tuple(dropped)
+
+
+def _drop_worst(problem: Problem, fit: Fit, paper: Paper) -> tuple[Problem, Fit, list[Dropped]]:
+    """Leave out the card that ordinary paper explains worst, again and again, while one is bad."""
     dropped: list[Dropped] = []
-    fit = fit_lay(problem, lay, noise, TOLERATED)
     misprinted = 0
     first_doubt = 0.0
     while len(problem.numbers) > 1:
@@ -251,16 +269,11 @@ def settle(problem: Problem, lay: Lay) -> tuple[Problem, Fit, tuple[Dropped, ...
         lay = lay_of(fit, numbers).without(number)
         whole, problem = problem, problem.without(number)
         _need_cards(problem)
-        fit = fit_lay(problem, lay, noise, TOLERATED)
+        fit = fit_lay(problem, lay, corner_noise(problem), paper)
         apart_mm = _apart_mm(whole, fit, number)
         moved = f"it was moved by about {apart_mm:.1f} mm between the photos"
         dropped.append(Dropped(number, moved if apart_mm > MOVED_MM else _fault(worst)))
-    for _ in range(2):
-        numbers = problem.numbers
-        fit = fit_lay(problem, lay_of(fit, numbers), noise, paper_of(fit))
-    if fit.chi2_per_freedom > 1:
-        fit = fit.reweighted(noise * float(np.sqrt(fit.chi2_per_freedom)))
-    return problem, fit, tuple(dropped)
+    return problem, fit, dropped
 
 
 def _apart_mm(problem: Problem, fit: Fit, number: int) -> float:

@@ -3,15 +3,22 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from tracer.calibration.bundle import Dropped, Joined, join_photos, settle, solve_photo
 from tracer.calibration.detect import Detection, detect_cards, grey_of
 from tracer.calibration.findings import findings, refuse_unusable
-from tracer.calibration.lay import Place, Problem
-from tracer.calibration.optics import as_cropped, group_cameras, middle_shift, optics_of
+from tracer.calibration.lay import Lay, Place, Problem
+from tracer.calibration.optics import (
+    as_contradicted,
+    as_cropped,
+    contradicts,
+    group_cameras,
+    middle_shift,
+    optics_of,
+)
 from tracer.calibration.result import assemble
 from tracer.calibration.solve import Fit
 from tracer.errors import TracerError
@@ -24,6 +31,8 @@ __all__ = ["calibrate"]
 MAX_PHOTOS = 8
 #: of the longer side: no lens looks so far beside the middle of its own sensor
 CROPPED_SHARE = 0.03
+#: reduced chi-square at which the cameras are questioned
+DOUBTFUL_MISFIT = 2.0
 
 
 def calibrate(
@@ -84,43 +93,82 @@ def calibrate(
         None if mat_mm is None else _mat_middles(mat_mm, sizes),
         camera_height_mm,
     )
-    lays = [solve_photo(problem.only(k), d.bend) for k, d in enumerate(detections)]
+    problem, lays = _solve_alone(problem, [d.bend for d in detections])
     joined = join_photos(problem, lays)
     told(0.8)
-    solved, fit, dropped, cropped = _settle_or_crop(joined)
-    refuse_unusable(solved, fit)
+    settled = _settle(joined)
+    refuse_unusable(settled.problem, settled.fit)
     told(0.9)
-    calibration = assemble(problem, solved, fit, (*joined.dropped, *dropped))
-    checks = findings(calibration, solved, fit, detections, cropped=cropped)
+    calibration = assemble(
+        problem, settled.problem, settled.fit, (*joined.dropped, *settled.dropped)
+    )
+    checks = findings(
+        calibration, settled.problem, settled.fit, detections, cropped=settled.cropped
+    )
     return replace(calibration, checks=checks)
 
 
-def _settle_or_crop(joined: Joined) -> tuple[Problem, Fit, tuple[Dropped, ...], bool]:
-    """Settle; where cards disagree, see whether a picture cut from a larger one explains it.
+def _solve_alone(problem: Problem, bends: Sequence[float]) -> tuple[Problem, list[Lay]]:
+    """Solve every photo alone; where the file's focal length cannot be, do without it."""
+    optics, lays = list(problem.optics), []
+    for k, bend in enumerate(bends):
+        alone = problem.only(k)
+        lay = solve_photo(alone, bend)
+        if contradicts(optics[k], float(lay.lenses[0][0])):
+            optics[k] = as_contradicted(optics[k])
+            lay = solve_photo(replace(alone, optics=(optics[k],)), bend)
+        lays.append(lay)
+    cameras = group_cameras(problem.photos, optics)
+    return replace(problem, optics=tuple(optics), cameras=cameras), lays
 
-    A cropped photo's lens does not look at its middle, and then sound cards seem to disagree.
-    That is believed when it saves cards and puts the middle clearly elsewhere.
+
+@dataclass(frozen=True, eq=False)
+class _Settled:
+    problem: Problem
+    fit: Fit
+    dropped: tuple[Dropped, ...]
+    cropped: bool = False
+
+    def beats(self, other: _Settled | None) -> bool:
+        """A good fit with fewer cards left out, or clearly less left over."""
+        if other is None:
+            return True
+        if len(self.dropped) < len(other.dropped):
+            return self.fit.misfit < max(DOUBTFUL_MISFIT, other.fit.misfit)
+        return len(self.dropped) == len(other.dropped) and 2 * self.fit.misfit < other.fit.misfit
+
+
+def _settle(joined: Joined) -> _Settled:
+    """Settle; where cards disagree, see whether the photos' cameras are not what they seem.
+
+    A photo zoomed or cropped without its file saying so makes sound cards disagree. A camera of
+    its own for each photo, or a lens that does not look at the picture's middle, is believed when
+    it saves cards or explains most of the misfit.
     """
-    failure: TracerError | None = None
-    result: tuple[Problem, Fit, tuple[Dropped, ...]] | None = None
+    problem, failure, best = joined.problem, None, None
     try:
-        result = settle(joined.problem, joined.lay)
-        if not result[2] and result[1].chi2_per_freedom < 2:
-            return *result, False
+        best = _Settled(*settle(problem, joined.lay))
+        if len(best.dropped) < 2 and best.fit.misfit < DOUBTFUL_MISFIT:
+            return best  # one bad card is a bad card
     except TracerError as error:
         failure = error
-    wide = tuple(as_cropped(lens) for lens in joined.problem.optics)
-    try:
-        other = settle(replace(joined.problem, optics=wide), joined.lay)
-        away = max(middle_shift(other[1], k, lens) for k, lens in enumerate(wide))
-        if away > CROPPED_SHARE and (result is None or len(other[2]) < len(result[2])):
-            return *other, True
-    except TracerError:
-        pass  # the first answer stands
-    if result is None:
+    count = len(problem.photos)
+    own = tuple(as_contradicted(lens) for lens in problem.optics)
+    cropped = tuple(as_cropped(lens) for lens in problem.optics)
+    for optics in (own, cropped)[count == 1 :]:
+        lay = replace(joined.lay, lenses=tuple(joined.lay.lenses[c] for c in problem.cameras))
+        changed = replace(problem, optics=optics, cameras=tuple(range(count)))
+        try:
+            found = _Settled(*settle(changed, lay), cropped=optics is cropped)
+        except TracerError:
+            continue  # the other answers stand
+        away = max(middle_shift(found.fit, k, lens) for k, lens in enumerate(optics))
+        if found.beats(best) and (optics is own or away > CROPPED_SHARE):
+            best = found
+    if best is None:
         assert failure is not None
         raise failure
-    return *result, False
+    return best
 
 
 def _silent(_done: float) -> None:

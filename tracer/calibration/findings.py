@@ -25,6 +25,7 @@ ULTRA_WIDE_MM = 20.0
 SURE_TILT_DEG = 8.0  # above it the cards themselves show the focal length
 HEIGHT_SIGMA_SHARE = 0.05  # of the camera height: 0.3 mm on a tool 20 mm tall, 300 mm away
 SCATTER_MM = 0.5
+ROUNDING = 0.08  # whole millimetres, and what focusing adds
 SOFT_PX = 2.0
 DIM_LEVEL = 80.0  # of 255
 SIGMA_WARN_MM, SIGMA_FAIL_MM = 0.3, 2.0
@@ -39,12 +40,11 @@ def refuse_unusable(problem: Problem, fit: Fit) -> None:
     TracerError
         ``cards-not-flat``, ``camera-too-close`` or ``photo-too-oblique``.
     """
-    noise2 = fit.chi2_per_freedom
-    if noise2 > MAX_CHI2:
+    if fit.misfit > MAX_CHI2:
         raise TracerError(
             "cards-not-flat",
             "The cards do not lie on one flat sheet: their corners miss it by "
-            f"{fit.sigma_px * noise2**0.5:.1f} px on average.",
+            f"{fit.sigma_px:.1f} px on average.",
             "Lay the sheet on a flat table, press the cards flat with tape, photograph again.",
         )
     for k, photo in enumerate(problem.photos):
@@ -231,9 +231,8 @@ def _lens_findings(calibration: Calibration, problem: Problem, fit: Fit) -> list
                 )
             )
         lens = fit.layout.lens_of(fit.x, k)
-        away = abs(float(lens[0]) - float(np.log(optics.focal_px)))
-        if optics.known and away > 3 * optics.sigma_ln_f:
-            factor = float(np.exp(lens[0])) / focal_px(1.0, optics.stored_size_px)
+        factor = float(np.exp(lens[0])) / focal_px(1.0, optics.stored_size_px)
+        if optics.contradicted and abs(np.log(factor / (photo.focal_35mm or factor))) > ROUNDING:
             checks.append(
                 Check(
                     "focal-length-contradicted",

@@ -13,7 +13,9 @@ from tracer.model.photo import Photo
 
 __all__ = [
     "Optics",
+    "as_contradicted",
     "as_cropped",
+    "contradicts",
     "focal_px",
     "group_cameras",
     "lens_priors",
@@ -41,7 +43,8 @@ class Optics:
 
     ``stored_size_px`` is the size before the photo was turned upright; ``focal_px`` with
     ``sigma_ln_f``; ``known`` says whether the file told the focal length, ``cropped`` whether
-    it is known to be cut from a larger picture.
+    it is known to be cut from a larger picture, ``contradicted`` whether the cards showed that the
+    focal length in the file is wrong.
     """
 
     stored_size_px: tuple[int, int]
@@ -50,6 +53,7 @@ class Optics:
     known: bool
     wide: bool
     cropped: bool
+    contradicted: bool = False
 
     @property
     def middle_px(self) -> tuple[float, float]:
@@ -89,6 +93,16 @@ def as_cropped(optics: Optics) -> Optics:
     return replace(optics, sigma_ln_f=SIGMA_LN_F_UNKNOWN, cropped=True)
 
 
+def as_contradicted(optics: Optics) -> Optics:
+    """The same lens, the focal length in the file no longer believed."""
+    return replace(optics, sigma_ln_f=SIGMA_LN_F_UNKNOWN, contradicted=True)
+
+
+def contradicts(optics: Optics, ln_f: float) -> bool:
+    """Whether a focal length found by a fit is far from the one in the photo's file."""
+    return optics.known and abs(ln_f - log(optics.focal_px)) > 2.5 * optics.sigma_ln_f
+
+
 def middle_shift(fit: Fit, photo: int, optics: Optics) -> float:
     """How far a fitted lens looks beside the picture's middle, as a share of the longer side."""
     lens = fit.layout.lens_of(fit.x, photo)
@@ -105,7 +119,7 @@ def group_cameras(photos: Sequence[Photo], optics: Sequence[Optics]) -> tuple[in
     cameras = []
     for k, (photo, lens) in enumerate(zip(photos, optics, strict=True)):
         key: object = k
-        if lens.known and not lens.cropped:
+        if lens.known and not lens.cropped and not lens.contradicted:
             key = (photo.camera_key, photo.focal_35mm, lens.stored_size_px)
         cameras.append(seen.setdefault(key, len(seen)))
     return tuple(cameras)

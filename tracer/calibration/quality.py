@@ -93,7 +93,7 @@ def _surprise(fit: Fit, index: NDArray[np.intp], sigma: dict[int, float]) -> tup
     return -log_p / float(np.log(10)), free
 
 
-def paper_of(fit: Fit) -> Paper:
+def paper_of(fit: Fit, tolerated: Paper = TOLERATED) -> Paper:
     """How far these cards are from flat and true: mean square of what was found, with its doubt.
 
     One step of expectation-maximisation (A. P. Dempster, N. M. Laird, D. B. Rubin, 1977), kept
@@ -107,8 +107,8 @@ def paper_of(fit: Fit) -> Paper:
             squares.append(fit.x[index] ** 2 + fit.covariance[index, index])
         mean_squares.append(float(np.sqrt(np.mean(squares))))
     return Paper(
-        float(np.clip(mean_squares[0], LEAST.scale, TOLERATED.scale)),
-        float(np.clip(mean_squares[1], LEAST.height_mm, TOLERATED.height_mm)),
+        float(np.clip(mean_squares[0], LEAST.scale, tolerated.scale)),
+        float(np.clip(mean_squares[1], LEAST.height_mm, tolerated.height_mm)),
     )
 
 

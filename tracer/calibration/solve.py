@@ -37,6 +37,8 @@ class Fit:
         Sum of squared whitened corner residuals, and the corners' share of the degrees of freedom.
     cost
         Half the robust sum of squares, priors included: compares two starts.
+    misfit
+        Reduced chi-square before `reweighted` took it into ``sigma_px``.
     """
 
     layout: Layout
@@ -49,6 +51,7 @@ class Fit:
     chi2: float
     freedom: float
     cost: float
+    misfit: float = 1.0
 
     @property
     def chi2_per_freedom(self) -> float:
@@ -72,6 +75,7 @@ class Fit:
             covariance=self.covariance * factor,
             sigma_px=sigma_px,
             chi2=self.chi2 / factor,
+            misfit=self.chi2_per_freedom,
         )
 
 
