@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from tracer.learning.bulky_tools import BULKY_TOOLS, cable
 from tracer.learning.finishes import ground, material
-from tracer.learning.hand_tools import HAND_TOOLS
+from tracer.learning.hand_tools import HAND_TOOLS, Recipe
 from tracer.learning.records import CARD, LIGHT, MATERIAL, PATCH, PRIM, SCENE, TOOL
 from tracer.learning.shapes import Shape
 
@@ -40,19 +40,20 @@ def _room(scene: NDArray[np.void], g: Generator) -> None:
     warm = np.array([1.0, 0.82, 0.6]) if g.random() < 0.35 else np.array([1.0, 0.98, 0.94])
     cool = np.array([0.85, 0.94, 1.0])
     lights, patches = [], []
-    ambient = g.uniform(0.03, 1.0)
-    style = g.integers(5)
+    hard = g.random() < 0.4  # one small lamp rules: crisp dark shadows
+    ambient = g.uniform(0.02, 0.35) if hard else g.uniform(0.03, 1.0)
+    style = 0 if hard else g.integers(5)
     count = {0: 1, 1: int(g.integers(2, 6)), 2: 0, 3: 1, 4: 2}[int(style)]
     a0 = g.uniform(0, 6.28)
     for i in range(count):
         one = np.zeros((), LIGHT)
-        d = _unit(a0 + i * g.uniform(0.5, 2.5), g.uniform(0.45, 1.5))
+        d = _unit(a0 + i * g.uniform(0.5, 2.5), g.uniform(0.4, 1.5))
         far = g.uniform(700, 3000)
         one["pos"] = d * far
-        one["radius"] = far * np.exp(g.uniform(np.log(0.006), np.log(0.25)))
+        one["radius"] = far * np.exp(g.uniform(np.log(0.006), np.log(0.06 if hard else 0.3)))
         one["col"] = warm * g.uniform(0.5, 2.5) / np.sqrt(count) * (1 + g.normal(0, 0.05, 3))
         lights.append(one)
-    if style in (1, 2, 3, 4) or g.random() < 0.4:
+    if style in (1, 2, 3, 4) or g.random() < 0.3:
         window = g.random() < 0.5
         a0 = g.uniform(0, 6.28)
         for i in range(int(g.integers(1, 4 if window else 7))):
@@ -85,16 +86,13 @@ def _room(scene: NDArray[np.void], g: Generator) -> None:
     scene["below"] = scene["horizon"] * g.uniform(0.1, 0.9)
 
 
-def _scaled(s: Shape, factor: float, mirror: bool) -> Shape:
-    """A shape made larger or smaller, or mirrored in y, by its frames alone."""
-    if mirror:
-        for p in s.prims:
-            m = p["m"].reshape(3, 4).copy()
-            m[:, 1] *= -1
-            p["m"] = m.ravel()
-        s.lo[1], s.hi[1] = -s.hi[1], -s.lo[1]
-    del factor
-    return s
+def _mirror(s: Shape) -> None:
+    """Mirror a shape in its x axis, by its frames alone."""
+    for p in s.prims:
+        m = p["m"].reshape(3, 4).copy()
+        m[:, 1] *= -1
+        p["m"] = m.ravel()
+    s.lo[1], s.hi[1] = -s.hi[1], -s.lo[1]
 
 
 def _corners(s: Shape, x: float, y: float, yaw: float, pad: float) -> Array:
@@ -166,6 +164,7 @@ def _fill(g: Generator, scene: NDArray[np.void], taken: list[Array], half: float
     tools: list[NDArray[np.void]] = []
     prims: list[NDArray[np.void]] = []
     mats: list[NDArray[np.void]] = []
+    last: tuple[Recipe, int] | None = None
     wanted = int(g.choice([0, 1, 3, 6, 10, 16], p=[0.05, 0.1, 0.2, 0.3, 0.25, 0.1]))
     touching = g.random() < 0.3
     rows = g.uniform(0, 3.14) if g.random() < 0.35 else None
@@ -173,14 +172,19 @@ def _fill(g: Generator, scene: NDArray[np.void], taken: list[Array], half: float
     shared = {k: material(k, g) for k in ("metal", "grip", "body", "accent", "dark metal", "wood")}
     matched = g.random() < 0.3  # a set: same steel and grips
     match_ground = g.random() < 0.2  # tools of the sheet's own tone
-    for tries in range(wanted * 5):
+    for _try in range(wanted * 5):
         if len(tools) >= wanted:
             break
         pick = HAND_TOOLS if g.random() < (0.6 if family < 0.7 else 0.2) else BULKY_TOOLS
         recipe = pick[g.integers(len(pick))]
-        loose = g.random() < 0.06
-        shape, slots = (cable if loose else recipe)(g)
-        shape = _scaled(shape, 1.0, g.random() < 0.5)
+        twin = touching and len(tools) > 0 and last is not None and g.random() < 0.5
+        if twin:
+            recipe = last[0]
+        seed = last[1] if twin and g.random() < 0.6 else int(g.integers(1 << 30))
+        loose = not twin and g.random() < 0.06
+        shape, slots = (cable if loose else recipe)(np.random.default_rng(seed))
+        if g.random() < 0.5:
+            _mirror(shape)
         mid = (shape.lo + shape.hi)[:2] / 2
         span = (shape.hi - shape.lo)[:2]
         if max(span) > 560 or len(shape.prims) > 40:
@@ -194,7 +198,16 @@ def _fill(g: Generator, scene: NDArray[np.void], taken: list[Array], half: float
                 far = (t["hi"] - t["lo"])[:2].min() / 2 + span.min() / 2 + g.uniform(-3, 6)
                 centre = _corners_of(t).mean(0)
                 spot = centre + far * np.array([np.cos(away), np.sin(away)])
-                if g.random() < 0.6:
+                if twin:
+                    t = tools[-1]
+                    lean = float(np.arctan2(t["s"], t["c"])) + g.normal(0, 0.03)
+                    yaw = lean + 3.1416 * (g.random() < 0.3)
+                    side = (t["hi"] - t["lo"])[1] / 2 + span[1] / 2 + g.uniform(-2, 2)
+                    side *= g.choice([-1, 1])
+                    slide = g.normal(0, 12)
+                    c, s = np.cos(lean), np.sin(lean)
+                    spot = _corners_of(t).mean(0) + [c * slide - s * side, s * slide + c * side]
+                elif g.random() < 0.6:
                     yaw = float(np.arctan2(t["s"], t["c"])) + g.normal(0, 0.08)
             pad = g.uniform(-4, 1.0) if touching else np.exp(g.uniform(np.log(1.5), np.log(25)))
             c, s = np.cos(yaw), np.sin(yaw)
@@ -223,6 +236,8 @@ def _fill(g: Generator, scene: NDArray[np.void], taken: list[Array], half: float
         for p in shape.prims:
             p["mat"] = base + min(int(p["mat"]), len(slots) - 1)
         tools.append(t)
+        if not loose:
+            last = (recipe, seed)
         prims.extend(shape.prims)
         if not loose:
             taken.append(_corners(shape, ox, oy, yaw, 0.0 if not touching else -2.0))

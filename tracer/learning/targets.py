@@ -49,8 +49,9 @@ def prepare(tool: Tensor, cover: Tensor, near_mm: Tensor, fraction: Tensor, kind
     solid = is_tool.float()
     rim = is_tool & (-_spread(-solid, 2) < 0.5)
     edge = (_spread(solid, 1) + _spread(-solid, 1)) > 0.5
+    beside = (_spread(solid, 10) > 0.5) & ~is_tool  # shadows live here
     clutter = _spread((kind == 2).float(), 3) > 0
-    weight = torch.where(clutter, 0.0, 1.0) * (1 + 1.5 * edge)
+    weight = torch.where(clutter, 0.0, 1.0) * (1 + 1.5 * edge + 1.0 * beside)
     known = (fraction >= 0) & (near_mm >= 0) & (near_mm < NEAR_MM)
     share = torch.where(known, fraction, -1.0)
     around = _spread(torch.gather(heights, 1, ids.flatten(1)).view_as(mine) * (kind == 0), 4)
@@ -77,10 +78,10 @@ def loss(logits: Tensor, t: Targets) -> tuple[Tensor, dict[str, Tensor]]:
     z = (t.fraction - mean) / sigma
     height = ((0.5 * z * z + torch.log(sigma)) * known).sum() / known.sum().clamp_min(1)
     parts = {
-        "tool": entropy(0, t.tool, 1.0), "overlap": overlap.mean(), "contact": entropy(1, t.contact, 4.0),
-        "cable": entropy(2, t.cable, 2.0), "rim": entropy(5, t.rim, 1.0), "height": height,
+        "tool": entropy(0, t.tool, 1.0), "overlap": overlap.mean(), "contact": entropy(1, t.contact, 6.0),
+        "cable": entropy(2, t.cable, 1.0), "rim": entropy(5, t.rim, 1.0), "height": height,
     }
-    gains = {"tool": 1.0, "overlap": 0.5, "contact": 1.0, "cable": 0.5, "rim": 0.3, "height": 0.15}
+    gains = {"tool": 1.0, "overlap": 0.5, "contact": 1.0, "cable": 0.5, "rim": 0.3, "height": 0.3}
     return torch.stack([gains[k] * v for k, v in parts.items()]).sum(), parts
 
 

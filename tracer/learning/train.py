@@ -49,9 +49,8 @@ class Pool:
             return torch.zeros((capacity, *shape), dtype=kind, device=device)
 
         self.picture = room(3, size, size)
-        self.tool, self.near = room(size, size), room(size, size)
-        self.cover, self.fraction = room(size, size, 2), room(size, size)
-        self.kinds, self.heights = room(256, kind=torch.int64), room(256, kind=torch.float32)
+        self.flags, self.fraction = room(size, size), room(size, size)
+        self.weight, self.tall = room(size, size), room(size, size)
         self.field = room(3, kind=torch.float32)
         self.capacity, self.size, self.device = capacity, size, device
         self.count = self.at = 0
@@ -61,22 +60,23 @@ class Pool:
         tiles, heights = renderer.render(lays)
         pictures = photograph(torch.as_tensor(tiles.light, device=self.device).permute(0, 3, 1, 2).contiguous())
         pictures = (pictures * 255).round().byte()
+        n = len(lays)
+        kinds = torch.full((n, 256), 3, dtype=torch.int64)
+        tall = torch.zeros(n, 256)
+        for i, lay in enumerate(lays):
+            m = len(lay.tools)
+            kinds[i, 1 : m + 1] = torch.as_tensor(lay.tools["kind"].astype(np.int64))
+            tall[i, 1 : m + 1] = torch.as_tensor(heights[:m].copy())
+            heights = heights[m:]
+        maps = (torch.as_tensor(v, device=self.device) for v in (tiles.tool, tiles.cover, tiles.near_mm, tiles.fraction))
+        t = prepare(*maps, kinds.to(self.device), tall.to(self.device))
+        flags = t.tool + 2 * t.contact + 4 * t.cable + 8 * t.rim
+        share = torch.where(t.fraction < 0, torch.full_like(t.fraction, 255), t.fraction * 250)
         for i, lay in enumerate(lays):
             k = self.at
-            n = len(lay.tools)
-            to = dict(device=self.device)
-            self.picture[k] = pictures[i]
-            self.tool[k] = torch.as_tensor(tiles.tool[i], **to)
-            near = torch.as_tensor(tiles.near_mm[i], **to)
-            self.near[k] = torch.where(near < 0, torch.full_like(near, 255), (near * 50).clamp(0, 254)).byte()
-            self.cover[k] = (torch.as_tensor(tiles.cover[i], **to) * 4).round().byte()
-            share = torch.as_tensor(tiles.fraction[i], **to)
-            self.fraction[k] = torch.where(share < 0, torch.full_like(share, 255), share * 250).byte()
-            self.kinds[k] = 3
-            self.kinds[k, 1 : n + 1] = torch.as_tensor(lay.tools["kind"].astype(np.int64), **to)
-            self.heights[k, 1 : n + 1] = torch.as_tensor(heights[: n].copy(), **to)
-            heights = heights[n:]
-            self.field[k] = torch.as_tensor(lay.scene["cam"].astype(np.float32), **to)
+            self.picture[k], self.flags[k], self.fraction[k] = pictures[i], flags[i].byte(), share[i].byte()
+            self.weight[k], self.tall[k] = (t.weight[i] * 40).byte(), (t.tall[i] * 100).byte()
+            self.field[k] = torch.as_tensor(lay.scene["cam"].astype(np.float32), device=self.device)
             self.at = (self.at + 1) % self.capacity
             self.count = min(self.count + 1, self.capacity)
 
@@ -90,11 +90,12 @@ class Pool:
         dy = (-x.view(1, 1, s, 1) - cam[:, 1:2]).expand(n, 1, s, s)
         seen = (torch.rand(n, 1, 1, 1, device=self.device) >= drop).float()
         field = torch.cat([dx, dy], 1) / cam[:, 2:] * seen
-        near = self.near[index].float()
-        near = torch.where(near == 255, -1.0, near / 50)
+        flags = self.flags[index]
+        tool, contact, cable, rim = ((flags >> i & 1).float() for i in range(4))
         share = self.fraction[index].float()
         share = torch.where(share == 255, -1.0, share / 250)
-        t = prepare(self.tool[index], self.cover[index].float() / 4, near, share, self.kinds[index], self.heights[index])
+        weight, tall = self.weight[index].float() / 40, self.tall[index].float() / 100
+        t = Targets(tool, contact, cable, rim, share, weight, tall)
         return torch.cat([picture, field], 1), t
 
 
