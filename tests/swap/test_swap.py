@@ -25,6 +25,7 @@ BLOCK = Tool(box(330, 130, 400, 170), 20.0, "red")
 BAR = Tool(box(330, 200, 420, 220), 8.0, "yellow")
 LAY = (Tool(OLD, 10.0, "blue"), BLOCK, BAR)
 SIZE = ["--card-size", "168x112", "-q"]
+TYPED = ("--card-size", "168x112", "--height", "10", "--edge", "upright")
 
 
 @pytest.fixture(scope="module")
@@ -40,7 +41,7 @@ def photos(tmp_path_factory: pytest.TempPathFactory) -> Path:
     again = affinity.rotate(affinity.translate(OLD, 40, 20), 40, origin="centroid")
     scene = make_scene((Tool(again, 10.0, "blue"),), look=Look(seed=4), view=other)
     (folder / "again.jpg").write_bytes(jpeg(scene))
-    assert run(["trace", str(folder / "lay.jpg"), "--height", "10", "--job",
+    assert run(["trace", str(folder / "lay.jpg"), "--height", "10", "--edge", "upright", "--job",
                 str(folder / "bench"), *SIZE]) == 0  # fmt: skip
     return folder
 
@@ -78,7 +79,20 @@ def swap(job: Path, *arguments: str) -> int:
 def test_only_the_one_changes(job: Path, photos: Path) -> None:
     before, tool = lines(job), old_tool(job)
     assert set(before) == {"T01", "T02", "T03"}
-    assert swap(job, tool, str(photos / "new.jpg"), "--height", "10", "--card-size", "168x112") == 0
+    assert (
+        swap(
+            job,
+            tool,
+            str(photos / "new.jpg"),
+            "--height",
+            "10",
+            "--edge",
+            "upright",
+            "--card-size",
+            "168x112",
+        )
+        == 0
+    )
     after = lines(job)
     assert {i for i in before if before[i] != after[i]} == {tool}
     assert list(before) == list(after)
@@ -108,7 +122,16 @@ def test_the_same_tool_again_keeps_its_pocket(
     job: Path, photos: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     outlines, tool = (job / "outlines.json").read_bytes(), old_tool(job)
-    arguments = [tool, str(photos / "again.jpg"), "--height", "10", "--card-size", "168x112"]
+    arguments = [
+        tool,
+        str(photos / "again.jpg"),
+        "--height",
+        "10",
+        "--edge",
+        "upright",
+        "--card-size",
+        "168x112",
+    ]
     assert run(["swap", str(job), *arguments, "--json"]) == 0
     (change,) = json.loads(capsys.readouterr().out)["changes"]
     assert change["outcome"] == "pocket stays"
@@ -119,9 +142,8 @@ def test_the_same_tool_again_keeps_its_pocket(
 
 def test_there_and_back_again(job: Path, photos: Path) -> None:
     first, tool = lines(job), old_tool(job)
-    size = ("--card-size", "168x112", "--height", "10")
-    assert swap(job, tool, str(photos / "new.jpg"), *size) == 0
-    assert swap(job, tool, str(photos / "again.jpg"), *size) == 0
+    assert swap(job, tool, str(photos / "new.jpg"), *TYPED) == 0
+    assert swap(job, tool, str(photos / "again.jpg"), *TYPED) == 0
     was, now = json.loads(first[tool]), lines(job)[tool]
     distance = boundary_distance(align([(region(now), region(first[tool]))]).region(region(now)),
                                  region(first[tool]))  # fmt: skip
@@ -140,8 +162,7 @@ def test_a_tool_goes_and_another_comes(job: Path, photos: Path) -> None:
     assert len(rows) == 3
     assert run(["trace", "--job", str(job), "-q"]) == 0
     assert tool not in lines(job) and len(lines(job)) == 2
-    size = ("--card-size", "168x112", "--height", "10")
-    assert swap(job, "pump", str(photos / "new.jpg"), "--add", "--at", "200,182", *size) == 0
+    assert swap(job, "pump", str(photos / "new.jpg"), "--add", "--at", "200,182", *TYPED) == 0
     (fresh,) = set(lines(job)) - set(before)
     assert region(lines(job)[fresh]).centroid.distance(Point(200, 182)) < 0.01
     assert json.loads(lines(job)[fresh])["name"] == "pump"

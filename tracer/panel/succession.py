@@ -14,7 +14,7 @@ import numpy as np
 from shapely.geometry import Polygon
 
 from tracer.errors import UsageError
-from tracer.geometry.compare import Motion, boundary_distance
+from tracer.geometry.compare import Motion, boundary_distance, iou
 from tracer.geometry.register import (
     Registration,
     ends_of,
@@ -26,6 +26,7 @@ from tracer.geometry.register import (
 
 __all__ = ["Placed", "Rule", "place_new", "same_tool"]
 
+LAID_THERE_IOU = 0.3  # a tool put down in the old one's place, not merely across it
 LIKE_MEAN_MM = 6.0  # outlines nearer than this on average are of one kind: pliers for pliers
 
 
@@ -120,7 +121,7 @@ def place_new(
 def _chosen(rule: Rule, found: Registration, new: Polygon, old: Polygon, same_frame: bool) -> Rule:
     if rule is not Rule.AUTO:
         return rule
-    if same_frame and new.intersects(old):
+    if same_frame and iou(new, old) > LAID_THERE_IOU:
         return Rule.AS_LAID
     if found.mean_mm < LIKE_MEAN_MM:
         return Rule.OVERLAY

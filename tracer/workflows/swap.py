@@ -17,6 +17,7 @@ from shapely.geometry.base import BaseGeometry
 
 from tracer.errors import UsageError
 from tracer.geometry.compare import boundary_distance, iou
+from tracer.geometry.register import mirrored_region
 from tracer.model.outline import Outline
 from tracer.model.report import Check, Severity
 from tracer.model.swap import AreaChange, Outcome
@@ -160,7 +161,10 @@ def swap_outline(
     )
     sigma = float(np.hypot(found.sigma_mm, old.sigma_mm))
     moved_by_hand = wishes.shift_mm != (0.0, 0.0) or wishes.turn_rad != 0 or wishes.mirror
-    same, largest = same_tool(placed.region, old.region, sigma)
+    # the same tool is the same wherever it lies: compare the outlines laid best over one another
+    best = mirrored_region(found.region) if placed.registration.mirrored else found.region
+    same, _ = same_tool(placed.registration.motion.region(best), old.region, sigma)
+    same = same and not placed.registration.mirrored
     outcome = Outcome.STAYS if same and not moved_by_hand else Outcome.CHANGED
     new = replace(
         found,
@@ -172,7 +176,7 @@ def swap_outline(
         inner=_moved(found.inner, placed, found.region),
         revision=old.revision + 1,
     )
-    change = area_change(old.region, new.region, largest)
+    change = area_change(old.region, new.region)
     checks = [*_direction(placed, old), *near_neighbours(new, others)]
     return Swapped(old, new, outcome, placed, change, tuple(checks))
 
@@ -241,13 +245,10 @@ def _moved(shape: BaseGeometry | None, placed: Placed, region: Polygon) -> BaseG
     return placed.motion.region(shape)
 
 
-def area_change(
-    old: BaseGeometry, new: BaseGeometry, largest_mm: float | None = None
-) -> AreaChange:
-    """Area added and removed, and the largest distance between the boundaries."""
-    if largest_mm is None:
-        both = not (old.is_empty or new.is_empty)
-        largest_mm = boundary_distance(old, new).max_mm if both else float("nan")
+def area_change(old: BaseGeometry, new: BaseGeometry) -> AreaChange:
+    """Area added and removed, and the largest distance between the boundaries (NaN with one)."""
+    both = not (old.is_empty or new.is_empty)
+    largest_mm = boundary_distance(old, new).max_mm if both else float("nan")
     return AreaChange(new.difference(old).area, old.difference(new).area, largest_mm)
 
 
