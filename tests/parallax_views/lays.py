@@ -1,4 +1,4 @@
-"""Lays with exact truth for the tests of several photos: rendered scenes, and the scoring."""
+"""Lays with exact truth for the tests of several photos, and how results are held against them."""
 
 from __future__ import annotations
 
@@ -14,8 +14,10 @@ from scipy.ndimage import gaussian_filter1d
 from shapely.geometry import Polygon
 from skimage.measure import find_contours
 
+from tracer.geometry.compare import boundary_distance, filled, iou
 from tracer.model.silhouette import Silhouette
 from tracer.model.view import View
+from tracer.parallax.views import SolvedTool, ViewsSolution
 
 Array = NDArray[np.float64]
 
@@ -132,7 +134,7 @@ def read_lay(folder: Path) -> Lay:
 
 @dataclass(frozen=True)
 class Score:
-    """Boundary distances between a result and the truth, holes filled, mm."""
+    """Boundary distances between a result and the truth, holes filled, no alignment, mm."""
 
     mean: float
     p95: float
@@ -140,22 +142,36 @@ class Score:
     signed: float
 
 
-def boundary_points(region: Polygon, spacing_mm: float = 0.5) -> Array:
-    ring = region.exterior
-    count = max(8, int(ring.length / spacing_mm))
-    return shapely.get_coordinates(ring.interpolate(np.arange(count) * ring.length / count))
-
-
 def score(result: Polygon, truth: Polygon) -> Score:
     """Mean of the two directed means, 95th percentile and largest over both directions."""
-    result, truth = Polygon(result.exterior), Polygon(truth.exterior)
-    p, q = (shapely.points(boundary_points(r)) for r in (result, truth))
-    there, back = shapely.distance(p, truth.exterior), shapely.distance(q, result.exterior)
-    sign = np.where(shapely.contains(truth, p), -1.0, 1.0)
-    both = np.concatenate([there, back])
-    return Score(
-        float((there.mean() + back.mean()) / 2),
-        float(np.percentile(both, 95)),
-        float(both.max()),
-        float((sign * there).mean()),
-    )
+    d = boundary_distance(filled(result), filled(truth), 0.5)
+    return Score(d.mean_mm, d.p95_mm, d.max_mm, d.signed_mm)
+
+
+def solved_pairs(solution: ViewsSolution, lay: Lay) -> list[tuple[TrueTool, SolvedTool]]:
+    """Each true tool with the solved one that overlaps it most; all must be found."""
+    pairs = []
+    for tool in lay.tools:
+        found = max(solution.tools, key=lambda t: iou(t.region, tool.outline))
+        assert iou(found.region, tool.outline) > 0.25, f"{tool.name} was not found"
+        pairs.append((tool, found))
+    return pairs
+
+
+def scores(solution: ViewsSolution, lay: Lay) -> Array:
+    """(tools, 4): mean, p95, largest, signed."""
+    rows = [score(found.region, tool.outline) for tool, found in solved_pairs(solution, lay)]
+    return np.array([(s.mean, s.p95, s.largest, s.signed) for s in rows])
+
+
+def edge_errors(solution: ViewsSolution, lay: Lay) -> tuple[Array, Array]:
+    """Signed distance of every outline vertex from the true edge, and its sigma, (N,) each."""
+    errors, sigmas = [], []
+    for tool, found in solved_pairs(solution, lay):
+        solid = filled(tool.outline)
+        points = np.asarray(found.region.exterior.coords)[:-1]
+        inside = shapely.contains_xy(solid, *points.T)
+        away = shapely.distance(shapely.points(points), solid.exterior)
+        errors.append(np.where(inside, -away, away))
+        sigmas.append(found.sigma_ring_mm)
+    return np.concatenate(errors), np.concatenate(sigmas)

@@ -9,6 +9,7 @@ Round pieces have 64 sides; the figure is then exact for the 64-sided piece.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from itertools import pairwise
 
 import numpy as np
 import shapely
@@ -58,12 +59,13 @@ def bar(x0: float, x1: float, y: float, z: float, radius_mm: float, end_mm: floa
 def plate_with_hole(length: float, width: float, hole: float, high: float) -> list[Piece]:
     """A flat bar with a round hole near one end, of convex pieces that overlap a little."""
     middle = -length / 2 + width / 2
+    shift = np.array([middle, 0.0])
     pieces = [box(middle + hole, -width / 2, length / 2, width / 2, 0, high)]
     inner, outer = ring(hole), ring(width / 2)
     for k in range(SIDES):
         sector = np.vstack([inner[[k, (k + 1) % SIDES]], outer[[(k + 1) % SIDES, k]]])
         if sector[:, 0].max() < hole * 1.2:
-            pieces.append(slab(sector + [middle, 0], 0, high))
+            pieces.append(slab(sector + shift, 0, high))
     for side in (-1, 1):
         pieces.append(
             box(
@@ -76,14 +78,14 @@ def plate_with_hole(length: float, width: float, hole: float, high: float) -> li
             )
         )
     k = np.flatnonzero(inner[:, 0] >= 0)
-    for a, b in zip(k[:-1], k[1:], strict=True):
+    for a, b in pairwise(k):
         if b == a + 1:
             corners = np.vstack(
                 [inner[[a, b]], [[hole * 1.5, inner[b, 1]], [hole * 1.5, inner[a, 1]]]]
             )
-            pieces.append(slab(corners + [middle, 0], 0, high))
+            pieces.append(slab(corners + shift, 0, high))
     corners = np.array([inner[-1], inner[0], [hole * 1.5, inner[0, 1]], [hole * 1.5, inner[-1, 1]]])
-    pieces.append(slab(corners + [middle, 0], 0, high))
+    pieces.append(slab(corners + shift, 0, high))
     return pieces
 
 
