@@ -210,6 +210,12 @@ def _retention(panel: Panel, pocket: PanelPocket, rules: Rules) -> Iterator[Chec
         )
 
 
+def _stands(pocket: PanelPocket) -> str:
+    if pocket.proud_mm < 0:
+        return f"lies {-pocket.proud_mm:.1f} mm below the face"
+    return f"stands {pocket.proud_mm:.1f} mm out of the face"
+
+
 def _fingers(panel: Panel, plan: PanelPlan, pocket: PanelPocket, rules: Rules) -> Iterator[Check]:
     if pocket.notches or not needs_notch(pocket.height_mm, pocket.depth_mm, rules):
         return
@@ -219,8 +225,7 @@ def _fingers(panel: Panel, plan: PanelPlan, pocket: PanelPocket, rules: Rules) -
     yield Check(
         slug="no-finger-access",
         severity=Severity.NOTE if unwanted else Severity.WARN,
-        sentence=f"{_who(pocket)} stands {pocket.proud_mm:.1f} mm out of the face and has no "
-        f"finger notch"
+        sentence=f"{_who(pocket)} {_stands(pocket)} and has no finger notch"
         + (", as asked." if unwanted else ": there is no sound foam for one beside it."),
         remedy="Leave more room beside the grip, or make the pocket shallower.",
         subject_id=pocket.pocket_id,
