@@ -2,6 +2,6 @@
 
 from tracer.segmentation.evidence import RegionEvidence
 from tracer.segmentation.options import Correction, Frame, Mark, SegmentOptions
-from tracer.segmentation.segment import segment
+from tracer.segmentation.silhouettes import segment
 
 __all__ = ["Correction", "Frame", "Mark", "RegionEvidence", "SegmentOptions", "segment"]

@@ -28,7 +28,13 @@ Array = NDArray[np.float64]
 CARD_RIM_MM = 3.0  # paper edge, its contact shadow and calibration's error
 CORE_MM = 60.0  # how far beyond the cards' hull the sheet surely goes
 EDGE_REACH_MM = 4.0  # a sharp edge speaks for this depth on either side
-EDGE_WEIGHT = 0.1  # per cell beside a sharp edge; its sum along a normal stays below an open cell
+HALO_CHROMA = 0.20  # log colour shift that light bouncing off a bright tool gives the sheet
+HALO_BRIGHT = 0.25  # the same for brightness
+COLOUR_WEIGHT = 0.2  # per cell of a colour that neither sheet nor shadow has
+UNCLEAR_EDGE = 0.4  # what an edge between two strange sides says for tool, on both sides
+GROUND_SIDE = 0.7  # what an edge says for ground on its quieter side: tools have edges inside
+GRAIN_WEIGHT = 0.15  # per cell
+EDGE_WEIGHT = 0.3  # per cell beside a sharp edge; its sum along a normal stays below an open cell
 
 
 def classical_evidence(
@@ -62,15 +68,16 @@ def classical_evidence(
     bare = sheet.certain & core
     level = max(0.03, float(np.percentile(sharp[bare][::5], 99)) if bare.any() else 0.03)
     open_cells = _grow(domain & ~sheet.certain, 2) & domain
-    parts = partition(sharp, open_cells, level)
+    parts = partition(sharp, open_cells, level, mm)
     looks = _looks(parts, sheet, linear, bare)
-    strong = (sharp > 3 * level) & domain
-    away = cv2.distanceTransform((~strong).astype(np.uint8), cv2.DIST_L2, 3) * mm
-    beside = parts.mean(np.exp(-away / EDGE_REACH_MM))
-    edge = np.where(looks.shadow_like, EDGE_WEIGHT, 2 * EDGE_WEIGHT) * beside
-    weight = (looks.evidence + edge) * parts.area
+    edge = parts.mean(_edge_evidence(sheet.residual, sharp, 3 * level, domain, mm))
+    grain = _grain_evidence(parts, sheet.residual, bare, mm)
+    grain = np.where((grain < 0) & ~looks.shadow_like, 0, grain)
+    weight = (looks.evidence + EDGE_WEIGHT * edge + grain) * parts.area
     tool = cut_regions(parts, weight)
     cells = tool[parts.labels] & open_cells
+    quiet = np.abs(sheet.residual).max(axis=-1) < 3 * looks.sigma
+    cells = _without_mirrors(cells, quiet | sheet.certain, mm)
     return RegionEvidence(
         raster,
         cells.astype(np.float32),
@@ -102,6 +109,65 @@ def _sheet_extent(certain: Mask, core: Mask, mm_per_cell: float) -> Mask:
     return np.asarray(padded[1:-1, 1:-1] != 2, np.bool_)
 
 
+def _grain_evidence(parts: Partition, residual: Image, bare: Mask, mm: float) -> Array:
+    """What the sheet's grain says per region: a smooth spot on a grainy sheet is no ground.
+
+    Shadow leaves the grain in place, since it multiplies. Zero where the sheet has none.
+    """
+    light = residual.mean(axis=-1)
+    fine = light - cv2.GaussianBlur(light, (0, 0), 1.5 / mm)
+    energy = cv2.GaussianBlur(fine * fine, (0, 0), 2.0 / mm)
+    usual = float(np.median(energy[bare][::7])) if bare.any() else 0.0
+    trust = np.clip((np.sqrt(usual) - 0.012) / 0.012, 0, 1)
+    ratio = parts.mean(np.minimum(energy / max(usual, 1e-9), 3.0))
+    smooth = np.clip((0.55 - ratio) / 0.3, 0, 1)
+    grainy = np.clip((ratio - 0.6) / 0.2, 0, 1) * np.clip((1.8 - ratio) / 0.4, 0, 1)
+    return np.asarray(trust * (GRAIN_WEIGHT * smooth - 0.5 * GRAIN_WEIGHT * grainy), np.float64)
+
+
+def _without_mirrors(cells: Mask, like_sheet: Mask, mm: float) -> Mask:
+    """Fill what looks like a hole but is a bright or dark face of the tool.
+
+    A hole shows the sheet, lit or shaded, and is compact; a face that mirrors something is a
+    strip between edges.
+    """
+    closed = cv2.morphologyEx(cells.astype(np.uint8), cv2.MORPH_CLOSE, np.ones((3, 3), np.uint8))
+    count, labels, stats, _ = cv2.connectedComponentsWithStats(1 - closed, connectivity=4)
+    depth = cv2.distanceTransform(1 - closed, cv2.DIST_L2, 3)
+    deepest = np.zeros(count, np.float32)
+    np.maximum.at(deepest, labels.ravel(), depth.ravel())
+    area = stats[:, cv2.CC_STAT_AREA].astype(float)
+    sheet = np.bincount(labels.ravel(), like_sheet.ravel(), count) / np.maximum(area, 1)
+    compact = np.pi * deepest.astype(float) ** 2 / np.maximum(area, 1)
+    hole = (deepest * mm >= 1.8) & ((sheet > 0.4) | (compact > 0.45))
+    outer = area == area[1:].max(initial=0)
+    fill = ~(hole | outer)
+    fill[0] = False
+    fill |= (sheet < 0.1) & (compact < 0.3) & ~outer & (np.arange(count) > 0)
+    return np.asarray((closed > 0) | fill[labels], np.bool_)
+
+
+def _edge_evidence(residual: Image, sharp: Image, level: float, domain: Mask, mm: float) -> Image:
+    """What the nearest strong edge says of a cell: 1 tool, -1 ground, fading with distance.
+
+    Of an edge's two sides, the one that looks less like the sheet is the tool. Where both look
+    about as strange (a grey tool in its own shadow) the edge speaks weakly for tool on both sides.
+    """
+    strong = (sharp > level) & domain
+    away = cv2.distanceTransform((~strong).astype(np.uint8), cv2.DIST_L2, 3) * mm
+    depth = residual.mean(axis=-1)
+    chroma = np.sqrt(((residual - depth[..., None]) ** 2).mean(axis=-1))
+    strange = cv2.GaussianBlur(np.hypot(depth, 3 * chroma), (0, 0), 0.8)
+    k = 2 * max(2, round(3.0 / mm)) + 1
+    kernel = np.ones((k, k), np.uint8)
+    most, least = cv2.dilate(strange, kernel), cv2.erode(strange, kernel)
+    side = 2 * (strange - least) / np.maximum(most - least, 0.05) - 1
+    unclear = np.clip(2.5 * least / np.maximum(most, 0.05) - 0.75, 0, 1)
+    side = np.where(side < 0, GROUND_SIDE * side, side)
+    says = side * (1 - unclear) + UNCLEAR_EDGE * unclear
+    return np.asarray(says * np.exp(-away / EDGE_REACH_MM), np.float32)
+
+
 @dataclass(frozen=True, eq=False)
 class _Looks:
     """Per region: evidence per cell from its colour, and whether it could be ground in shadow."""
@@ -110,6 +176,7 @@ class _Looks:
     shadow_like: NDArray[np.bool_]
     depth: Array
     chroma: Array
+    sigma: float
 
 
 def _looks(parts: Partition, sheet: SheetModel, linear: Image, bare: Mask) -> _Looks:
@@ -124,11 +191,11 @@ def _looks(parts: Partition, sheet: SheetModel, linear: Image, bare: Mask) -> _L
     chroma = np.sqrt(np.mean([parts.mean(chroma_cells[..., k]) ** 2 for k in range(3)], axis=0))
     dark = 0.004 / (parts.mean(linear.min(axis=-1)) + 0.004)  # colour is noise in the dark
     # shadows turn towards the colour of the other light: allow a tenth of their depth
-    limit = np.maximum(6 * sigma_c, 0.10) + 0.12 * np.abs(depth) + 0.5 * dark
-    bright = max(3 * sigma_d, 0.1)
-    evidence = 0.3 * np.clip((chroma - limit) / limit, 0, 1.5)
-    evidence += 0.3 * np.clip((depth - bright) / bright, 0, 1)
+    limit = np.maximum(6 * sigma_c, HALO_CHROMA) + 0.12 * np.abs(depth) + 0.5 * dark
+    bright = max(4 * sigma_d, HALO_BRIGHT)
+    evidence = COLOUR_WEIGHT * np.clip((chroma - limit) / limit, 0, 1)
+    evidence += COLOUR_WEIGHT * np.clip((depth - bright) / bright, 0, 1)
     like_sheet = (np.abs(depth) < 2 * sigma_d) & (chroma < 2.5 * sigma_c)
     evidence = np.where(like_sheet, -0.3, evidence)
     shadow_like = (depth < 0) & (chroma < 0.5 * limit + 0.1 * np.abs(depth))
-    return _Looks(evidence, shadow_like, depth, chroma)
+    return _Looks(evidence, shadow_like, depth, chroma, sigma_d)

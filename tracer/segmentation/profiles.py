@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 from numpy.typing import NDArray
+from scipy.ndimage import correlate1d, maximum_filter1d
 
 from tracer.segmentation.raster import LINEAR
 
@@ -15,6 +16,8 @@ __all__ = ["Profiles", "contrast_signal", "sample_profiles", "track_edge"]
 Array = NDArray[np.float64]
 
 STEP_PX = 0.5
+FAINTEST_SLOPE = 0.06  # log light per px: steeper than soft shadows at usual scales
+OUTWARD = 0.35  # preference for the outer of two clear edges a search range apart
 BLOCK = 4000  # profiles per call: keeps maps below the 32 767 rows that cv2.remap takes
 
 
@@ -86,22 +89,40 @@ def contrast_signal(profiles: Profiles, inner_px: float, outer_px: float) -> Arr
 def track_edge(profiles: Profiles, range_px: float, sigma_px: float) -> tuple[Array, Array]:
     """Offsets (M,) of the edge near the ring, and its strength (M,), following the ring round.
 
-    Steepest place in any channel of log light within ``range_px``, found for all points at once
-    so that neighbours agree (dynamic programming on the closed ring).
+    The outermost clear edge in any channel of log light within ``range_px``, found for all points
+    at once so that neighbours agree (dynamic programming on the closed ring).
     """
     s = profiles.offset_px
     log = np.log(profiles.light + 0.003)
-    width = max(1.0, sigma_px) / STEP_PX
+    width = max(0.8, sigma_px) / STEP_PX
     radius = int(np.ceil(3 * width))
     u = np.arange(-radius, radius + 1)
     kernel = -u * np.exp(-0.5 * (u / width) ** 2)
     kernel /= np.sum(-u * kernel)
-    slope = np.abs(np.apply_along_axis(np.convolve, 1, log, kernel, "same")).max(axis=2) / STEP_PX
+    signed = correlate1d(log, kernel, axis=1, mode="nearest") / STEP_PX
+    rise, fall = np.maximum(signed, 0).max(axis=2), np.maximum(-signed, 0).max(axis=2)
+    slope = np.maximum(rise, fall)
     near = np.flatnonzero(np.abs(s) <= range_px)
     strength = slope[:, near]
     at = s[near]
-    scale = np.maximum(np.percentile(strength.max(axis=1), 30), 1e-3)
-    gain = np.minimum(strength / scale, 2.0) - 0.15 * (at[None, :] / range_px) ** 2
+    # the outermost clear edge is the tool's: rims and highlights inside may be stronger. Clear is
+    # what stands out from the ground's own grain, along this ring and about this point
+    outside = slope[:, s > range_px + 1]
+    grain = np.percentile(outside, 90, axis=1)
+    peak = strength.max(axis=1)
+    clear = np.maximum(2.5 * np.maximum(grain, np.median(grain)), 0.2 * peak)
+    clear = np.maximum(np.minimum(clear, 0.7 * peak), FAINTEST_SLOPE)
+    gain = np.minimum(strength / clear[:, None], 1.0) ** 2 + 0.15 * np.minimum(
+        strength / (4 * clear[:, None]), 1.0
+    )
+    # only the crest of a slope is an edge: its outer flank must not pass for one. Rises and
+    # falls have crests of their own, or a highlight would swallow the dark rim beside it
+    crest = np.zeros(slope.shape, np.bool_)
+    for part in (rise, fall):
+        top = part >= maximum_filter1d(part, 5, axis=1, mode="nearest")
+        crest |= top & (part > 0.5 * FAINTEST_SLOPE)
+    gain = np.where(maximum_filter1d(crest, 3, axis=1)[:, near], gain, 0.3 * gain)
+    gain += OUTWARD * at[None, :] / range_px
     path = _closed_path(gain, stiffness=0.5)
     best = path
     rows = np.arange(len(best))

@@ -25,7 +25,8 @@ Array = NDArray[np.float64]
 Image = NDArray[np.float32]
 Mask = NDArray[np.bool_]
 
-MAX_CELLS = 2_400_000  # bounds time and memory on a very large lay
+MAX_CELLS = 1_800_000  # bounds time and memory on a very large lay
+LEAST_REACH_MM = 250.0  # tools may lie this far beyond the cards' hull on any lay
 NODE_STEP = 16  # cells between exact evaluations of the map; its curvature costs < 0.01 cell
 
 
@@ -60,8 +61,13 @@ class Raster:
         return np.column_stack([p[:, 0] - self.x0_mm, self.y0_mm - p[:, 1]]) / self.mm_per_cell
 
 
-def fit_raster(plane: PlaneMap, mm_per_cell: float) -> Raster:
-    """The grid that holds the photo's footprint on the sheet, coarser where that is huge."""
+def fit_raster(plane: PlaneMap, mm_per_cell: float, hull: Polygon | None = None) -> Raster:
+    """The grid for a photo.
+
+    It holds the photo's footprint on the sheet. Where that is too large for `MAX_CELLS`, it keeps
+    the cell and reaches less far beyond the cards' hull, but at least `LEAST_REACH_MM`; only what
+    is too large even so gets coarser cells.
+    """
     w, h = plane.size_px
     side = np.linspace(0.0, 1.0, 9)
     rim = np.vstack(
@@ -74,11 +80,19 @@ def fit_raster(plane: PlaneMap, mm_per_cell: float) -> Raster:
     )
     p = plane.to_sheet(rim)
     p = p[np.isfinite(p).all(axis=1)]
-    (x0, y0), (x1, y1) = p.min(axis=0), p.max(axis=0)
-    step = max(mm_per_cell, float(np.sqrt((x1 - x0) * (y1 - y0) / MAX_CELLS)))
-    return Raster(
-        float(x0), float(y1), step, (int((y1 - y0) / step) + 1, int((x1 - x0) / step) + 1)
-    )
+    low, high = p.min(axis=0), p.max(axis=0)
+    area = MAX_CELLS * mm_per_cell**2
+    if hull is not None and np.prod(high - low) > area:
+        corners = np.asarray(hull.bounds).reshape(2, 2)
+        for reach in np.arange(1500.0, LEAST_REACH_MM - 1, -50.0):
+            near_low = np.maximum(low, corners[0] - reach)
+            near_high = np.minimum(high, corners[1] + reach)
+            if np.prod(near_high - near_low) <= area:
+                break
+        low, high = near_low, near_high
+    step = max(mm_per_cell, float(np.sqrt(np.prod(high - low) / MAX_CELLS)))
+    cols, rows = ((high - low) / step).astype(int) + 1
+    return Raster(float(low[0]), float(high[1]), step, (int(rows), int(cols)))
 
 
 def rectify(pixels: NDArray[np.uint8], plane: PlaneMap, raster: Raster) -> tuple[Image, Mask]:

@@ -24,6 +24,9 @@ Array = NDArray[np.float64]
 Labels = NDArray[np.int32]
 
 FINE_CELLS, WIDE_CELLS = 0.7, 2.5
+STEEPEST_SHADOW = 0.15  # log light per mm that a soft shadow reaches beside a tool
+SOFTEST_EDGE = 0.06  # sharpness per mm below which even a smooth sheet's border counts as open
+BLOCK_MM = 8.0  # flat areas are divided into blocks, so that a gap in an edge leaks little
 
 
 def _gradient(values: Image, mm_per_cell: float) -> Image:
@@ -40,7 +43,8 @@ def sharpness(residual: Image, mm_per_cell: float) -> Image:
     """Sharp part of the gradient (rows, columns) of log light, per mm."""
     fine = _gradient(cv2.GaussianBlur(residual, (0, 0), FINE_CELLS), mm_per_cell)
     wide = _gradient(cv2.GaussianBlur(residual, (0, 0), WIDE_CELLS), mm_per_cell)
-    return np.asarray(np.maximum(fine - wide, 0), np.float32)
+    # capped: a strong edge near by must not hide a weak one
+    return np.asarray(np.maximum(fine - np.minimum(wide, STEEPEST_SHADOW), 0), np.float32)
 
 
 @dataclass(frozen=True, eq=False)
@@ -76,16 +80,22 @@ class Partition:
         return np.asarray(total / self.area, np.float64)
 
 
-def partition(sharp: Image, open_cells: Mask, level: float) -> Partition:
+def partition(sharp: Image, open_cells: Mask, level: float, mm_per_cell: float) -> Partition:
     """Cut the open cells into watershed basins of the sharpness.
 
     ``level`` is the sharpness that the bare sheet reaches now and then (its 99th percentile).
     """
     steps = np.minimum(sharp / (0.5 * level), 30000).astype(np.int16)
-    markers, _ = ndimage.label(local_minima(steps, connectivity=1) & open_cells)
+    markers, count = ndimage.label(local_minima(steps, connectivity=1) & open_cells)
+    block = max(3, round(BLOCK_MM / mm_per_cell))
+    rows, cols = np.indices(sharp.shape, np.int32) // block
+    tile = rows * (cols[0, -1] + 1) + cols
+    markers = np.where(markers > 0, markers + tile * np.int64(count + 1), 0)
+    markers = np.unique(markers, return_inverse=True)[1].reshape(sharp.shape)
     labels = watershed(sharp, markers, mask=open_cells).astype(np.int32)
     count = int(labels.max()) + 1
     area = np.maximum(np.bincount(labels.ravel(), minlength=count), 1).astype(float)
+    barrier = max(2 * level, SOFTEST_EDGE)
     firsts, seconds, weights = [], [], []
     for a, b, ea, eb in (
         (labels[:, :-1], labels[:, 1:], sharp[:, :-1], sharp[:, 1:]),
@@ -94,7 +104,7 @@ def partition(sharp: Image, open_cells: Mask, level: float) -> Partition:
         at = a != b
         firsts.append(np.minimum(a[at], b[at]))
         seconds.append(np.maximum(a[at], b[at]))
-        weights.append(np.exp(-((np.maximum(ea[at], eb[at]) / (2 * level)) ** 2)))
+        weights.append(np.exp(-((np.maximum(ea[at], eb[at]) / barrier) ** 2)))
     key = np.concatenate(firsts).astype(np.int64) * count + np.concatenate(seconds)
     pairs, inverse = np.unique(key, return_inverse=True)
     openness = np.bincount(inverse, np.concatenate(weights), len(pairs))

@@ -17,11 +17,14 @@ from tracer.segmentation.classical import classical_evidence
 from tracer.segmentation.contours import mask_rings
 from tracer.segmentation.evidence import RegionEvidence
 from tracer.segmentation.options import Correction, SegmentOptions
+from tracer.segmentation.psf import measure_blur
 from tracer.segmentation.raster import fit_raster, rectify
 from tracer.segmentation.refine import MeasuredRing, measure_ring
 from tracer.segmentation.separate import Blob, separate
 
 __all__ = ["segment"]
+
+SEARCH_CELLS = 2.0  # a mask follows the strongest edge, which may be a rim inside the outermost
 
 
 def segment(
@@ -52,16 +55,17 @@ def segment(
     """
     options = options or SegmentOptions()
     report = progress or (lambda _: None)
-    raster = fit_raster(plane, options.cell_mm)
+    raster = fit_raster(plane, options.cell_mm, hull)
     linear, seen = rectify(photo.pixels, plane, raster)
     report(0.1)
     evidence = classical_evidence(linear, seen, raster, cards=cards, hull=hull)
     report(0.5)
     blobs = separate(evidence, hull=hull, seen=seen, options=options)
     report(0.6)
+    blur = measure_blur(photo.pixels, plane, cards)
     found = []
     for k, blob in enumerate(blobs):
-        silhouette = _measure(photo, plane, evidence, blob, options)
+        silhouette = _measure(photo, plane, evidence, blob, options, blur)
         if silhouette is not None:
             found.append(silhouette)
         report(0.6 + 0.4 * (k + 1) / len(blobs))
@@ -70,7 +74,12 @@ def segment(
 
 
 def _measure(
-    photo: Photo, plane: PlaneMap, evidence: RegionEvidence, blob: Blob, options: SegmentOptions
+    photo: Photo,
+    plane: PlaneMap,
+    evidence: RegionEvidence,
+    blob: Blob,
+    options: SegmentOptions,
+    blur_px: float,
 ) -> Silhouette | None:
     rings = mask_rings(blob.cells, blob.corner, evidence.raster)
     if not rings:
@@ -81,8 +90,8 @@ def _measure(
             plane,
             ring,
             step_mm=options.step_mm,
-            search_mm=1.2 * evidence.raster.mm_per_cell,
-            sigma_px=1.0,
+            search_mm=SEARCH_CELLS * evidence.raster.mm_per_cell,
+            sigma_px=blur_px,
         )
         for ring in rings
     ]
