@@ -173,15 +173,19 @@ def bench_lay(
         y = (0.5 if k < columns else -0.5) * depth_mm * 0.55
         angle = rng.uniform(0, 2 * np.pi)
         placed.append([turned(p, angle, x, y) for p in TOOLS[name][0]])
+    return lay_of(
+        {name: (pieces, TOOLS[name][1]) for name, pieces in zip(names, placed, strict=True)}, views
+    )
+
+
+def lay_of(tools: dict[str, tuple[list[Piece], float]], views: Sequence[View]) -> Lay:
+    """Tools, given by pieces and height, as the views see them."""
     found = tuple(
         tuple(
             silhouette(f"S{k + 1:02d}", view.photo_id, seen(pieces, view.centre_mm), sigma_mm=0.1)
-            for k, pieces in enumerate(placed)
+            for k, (pieces, _) in enumerate(tools.values())
         )
         for view in views
     )
-    tools = tuple(
-        TrueTool(name, seen(pieces, None), TOOLS[name][1])
-        for name, pieces in zip(names, placed, strict=True)
-    )
-    return Lay(views, found, tools)
+    true = tuple(TrueTool(name, seen(p, None), high) for name, (p, high) in tools.items())
+    return Lay(tuple(views), found, true)

@@ -101,7 +101,7 @@ def test_grown_silhouettes_grow_the_outlines(lays) -> None:
 
 
 def test_one_grown_photo_is_outvoted(lays, solved) -> None:
-    """The one over the middle. (A growth in a side photo can pass for a height, and partly does.)"""
+    """The one over the middle; in a side photo a growth can pass for a height, and partly does."""
     lay = grown(lays["d05"], 0.5, photos=(0,))
     worse = np.median(scores(solve_views(lay.silhouettes, lay.views), lay)[:, 0])
     assert worse < np.median(scores(solved["d05"], lays["d05"])[:, 0]) + 0.12

@@ -30,6 +30,8 @@ Array = NDArray[np.float64]
 
 #: heights at which silhouettes are compared, mm; below the sheet lie mirror images
 HEIGHTS_MM = np.arange(-40.0, 105.0, 5.0)
+#: price of 1 mm of height: in a row of equal tools the next one fits too, but higher up
+LIFT_PRICE = 0.0015
 #: share of the smaller silhouette that must be covered for two to belong together
 COVERED = 0.5
 #: share from which one silhouette holds another
@@ -76,16 +78,16 @@ class Party:
 class Overlap:
     """Best overlaps over all heights, between the silhouettes of all photos in one list.
 
-    ``iou`` (S, S) intersection over union, ``covered`` (S, S) share of the row's silhouette that
-    the column's covers.
+    ``iou`` (S, S) intersection over union less a little for the height it needs, ``covered``
+    (S, S, Z) share of the first silhouette that the second covers at each height.
     """
 
     iou: Array
     covered: Array
 
-    def covers(self, node: int, other: int) -> bool:
-        """Whether a silhouette covers most of another photo's."""
-        return bool(self.covered[other, node] > MOSTLY)
+    def covers(self, node: int, *others: int) -> bool:
+        """Whether a silhouette covers most of others, all at the same height."""
+        return bool(self.covered[list(others), node].min(axis=0).max() > MOSTLY)
 
 
 def overlaps(
@@ -100,7 +102,7 @@ def overlaps(
         placed.append(np.array([at_height(coarse, cameras[i], z) for z in usable]))
         boxes.append(shapely.total_bounds(placed[-1]))
     count = len(nodes)
-    iou, covered = np.zeros((count, count)), np.zeros((count, count))
+    iou, covered = np.zeros((count, count)), np.zeros((count, count, len(HEIGHTS_MM)))
     for a in range(count):
         for b in range(a):
             apart = (boxes[a][:2] > boxes[b][2:]).any() or (boxes[b][:2] > boxes[a][2:]).any()
@@ -114,8 +116,9 @@ def overlaps(
             one, other = placed[a][:both], placed[b][:both]
             common = shapely.area(shapely.intersection(one, other))
             size_a, size_b = shapely.area(one), shapely.area(other)
-            iou[a, b] = iou[b, a] = np.max(common / (size_a + size_b - common))
-            covered[a, b], covered[b, a] = np.max(common / size_a), np.max(common / size_b)
+            like = common / (size_a + size_b - common) - LIFT_PRICE * np.abs(HEIGHTS_MM[:both])
+            iou[a, b] = iou[b, a] = max(float(like.max()), 0.0)
+            covered[a, b, :both], covered[b, a, :both] = common / size_a, common / size_b
     return Overlap(iou, covered), nodes
 
 
@@ -139,7 +142,8 @@ def group_silhouettes(
     found, nodes = overlaps(silhouettes, cameras)
     if not nodes:
         return ()
-    link = np.maximum(found.covered, found.covered.T) > COVERED
+    most = found.covered.max(axis=2)
+    link = np.maximum(most, most.T) > COVERED
     row, col = np.nonzero(link)
     graph = coo_array((np.ones(len(row)), (row, col)), shape=link.shape)
     label = np.asarray(connected_components(graph, directed=False)[1])
@@ -179,7 +183,7 @@ def resolve(
     disputed: set[int] = set()
     for some in by_photo.values():
         for a, b in combinations(some, 2):
-            over = [w for w in members if found.covers(w, a) and found.covers(w, b)]
+            over = [w for w in members if found.covers(w, a, b)]
             if not over:
                 continue
             disputed |= {a, b, *over}
