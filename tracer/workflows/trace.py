@@ -24,7 +24,7 @@ from tracer.model.silhouette import Segmentation
 from tracer.model.tool_list import ToolRow
 from tracer.progress import Progress, StepClock
 from tracer.segmentation import Correction, Frame, Mark, SegmentOptions, segment
-from tracer.segmentation.corrections import corrected
+from tracer.segmentation.mending import corrected
 from tracer.workflows.lay_tools import Defaults, LayTools, find_tools, outline_of
 from tracer.workflows.memo import StageMemo
 from tracer.workflows.naming import keep_numbers

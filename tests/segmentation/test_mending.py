@@ -10,7 +10,7 @@ from shapely.geometry import LineString, Point, Polygon, box
 from tracer.model.corrections import Corrections, Stroke
 from tracer.model.silhouette import Kind, Segmentation, Silhouette
 from tracer.model.view import ScaledPicture
-from tracer.segmentation.corrections import corrected
+from tracer.segmentation.mending import corrected
 
 # 0.5 mm per px, picture 400 x 300 px = 200 x 150 mm; px (x, y) lies at ((x), 299 - y) / 2 mm
 PLANE = ScaledPicture("p", (400, 300), 0.5)
