@@ -26,7 +26,7 @@ from tracer.model.calibration import Calibration
 from tracer.model.card import BOARD_MM, CardSizes, mat_places, on_sheet
 from tracer.model.photo import Photo
 
-__all__ = ["calibrate"]
+__all__ = ["calibrate", "solve_lay"]
 
 MAX_PHOTOS = 8
 #: of the longer side: no lens looks so far beside the middle of its own sensor
@@ -83,6 +83,28 @@ def calibrate(
     for k, photo in enumerate(photos):
         detections.append(detect_cards(grey_of(photo), photo.name, optics[k].focal_px))
         told(0.7 * (k + 1) / len(photos))
+    return solve_lay(
+        photos,
+        detections,
+        card_sizes=card_sizes,
+        camera_height_mm=camera_height_mm,
+        mat_mm=mat_mm,
+        progress=lambda done: told(0.7 + 0.3 * done),
+    )
+
+
+def solve_lay(
+    photos: Sequence[Photo],
+    detections: Sequence[Detection],
+    *,
+    card_sizes: CardSizes | None = None,
+    camera_height_mm: float | None = None,
+    mat_mm: tuple[float, float] | None = None,
+    progress: Callable[[float], None] | None = None,
+) -> Calibration:
+    """`calibrate` from cards that were measured already, one detection per photo."""
+    told = progress or _silent
+    optics = [optics_of(photo) for photo in photos]
     sizes = card_sizes or CardSizes()
     problem = Problem(
         tuple(photos),
@@ -95,10 +117,10 @@ def calibrate(
     )
     problem, lays = _solve_alone(problem, [d.bend for d in detections])
     joined = join_photos(problem, lays)
-    told(0.8)
+    told(0.3)
     settled = _settle(joined)
     refuse_unusable(settled.problem, settled.fit)
-    told(0.9)
+    told(0.7)
     calibration = assemble(
         problem, settled.problem, settled.fit, (*joined.dropped, *settled.dropped)
     )
