@@ -161,11 +161,21 @@ def bench_lay(
     names: Sequence[str] = tuple(TOOLS),
 ) -> Lay:
     """The tools in two rows, turned at random, seen from the given places."""
-    rng = np.random.default_rng(seed)
     views = tuple(
         camera(f"photo-{k + 1}", width_mm * x, depth_mm * y, high_mm, np.zeros(2), 3028.0)
         for k, (x, y) in enumerate(places)
     )
+    placed = placed_tools(names, width_mm=width_mm, depth_mm=depth_mm, seed=seed)
+    return lay_of(
+        {name: (pieces, TOOLS[name][1]) for name, pieces in zip(names, placed, strict=True)}, views
+    )
+
+
+def placed_tools(
+    names: Sequence[str], *, width_mm: float = 800.0, depth_mm: float = 440.0, seed: int = 1
+) -> list[list[Piece]]:
+    """The pieces of each tool where `bench_lay` puts it."""
+    rng = np.random.default_rng(seed)
     columns = (len(names) + 1) // 2
     placed = []
     for k, name in enumerate(names):
@@ -173,9 +183,7 @@ def bench_lay(
         y = (0.5 if k < columns else -0.5) * depth_mm * 0.55
         angle = rng.uniform(0, 2 * np.pi)
         placed.append([turned(p, angle, x, y) for p in TOOLS[name][0]])
-    return lay_of(
-        {name: (pieces, TOOLS[name][1]) for name, pieces in zip(names, placed, strict=True)}, views
-    )
+    return placed
 
 
 def lay_of(tools: dict[str, tuple[list[Piece], float]], views: Sequence[View]) -> Lay:
