@@ -216,6 +216,39 @@ def test_tiles_and_sections_each_have_their_own_origin(tmp_path: Path) -> None:
     assert total == sum(not p.through for p in done.panel.pockets)
 
 
+def test_a_pocket_may_go_on_into_the_base(tmp_path: Path) -> None:
+    done = cut(row_of_bars(1), plan(drawer(), tools=(ToolPlan("T01", depth_mm=34.0),)))
+    assert "through" in read_by_gdal(dxf_of(done, "1-face"), tmp_path)
+    assert "pocket-4.0" in read_by_gdal(dxf_of(done, "2-base"), tmp_path)
+    assert "floor-without-contrast" not in {c.slug for c in done.checks}
+
+
+def test_a_tile_larger_than_the_bed_is_cut_in_parts(tmp_path: Path) -> None:
+    tools = [tool(spanner(), n + 1, 110 * n, 0) for n in range(10)]
+    whole = replace(FACE, size_mm=(1200.0, 350.0))
+    wanted = plan(drawer(1150, 300), plies=(PlyPlan("face", whole), PlyPlan("base", BASE)))
+    profile = replace(read_machine("oscillating-knife"), bed_mm=(700.0, 400.0))
+    panel, _ = arrange_tools(tools, wanted)
+    options = PanelCutOptions(machine=profile, dxf=dxf_options(profile))
+    done = cut_panel(panel, wanted, tools, options, name="bench")
+    faces = [w for w, _, _ in done.sheets if w.role == "face"]
+    assert [w.key for w in faces] == [f"1-face-dark-grey-part{n}" for n in (1, 2)]
+    pins, pockets = [], 0
+    for work in faces:
+        layers = read_by_gdal(dxf_of(done, work.key), tmp_path)
+        # the parts are not cut apart, and nothing lies off the bed
+        assert "sheet-edge" not in layers
+        reach = np.array([ring.bounds for rings in layers.values() for ring in rings])
+        assert reach.min() >= 0 and reach[:, 2].max() <= 700 and reach[:, 3].max() <= 400
+        x0, y0, _, _ = work.window_mm
+        pins.append(sorted((r.centroid.x + x0, r.centroid.y + y0) for r in layers["fixing"]))
+        pockets += sum(len(r) for n, r in layers.items() if n.startswith("pocket"))
+    # the same two pin holes, in panel coordinates, in both positions
+    assert np.allclose(pins[0], pins[1], atol=0.01) and len(pins[0]) == 2
+    assert pockets == sum(not p.through for p in panel.pockets)
+    assert "sheet-exceeds-bed" not in {c.slug for c in done.checks}
+
+
 def test_same_panel_same_bytes() -> None:
     first, second = cut(MIXED[:2], plan(drawer())), cut(MIXED[:2], plan(drawer()))
     assert first.files == second.files

@@ -53,6 +53,8 @@ def test_typed_depths_win() -> None:
     common = {"bay": wall(), "face_mm": 30.0, "stack_mm": 40.0, "rules": WALL}
     assert propose_depth(50, insert=THIN, typed_mm=12, **common).depth_mm == 12
     assert propose_depth(50, insert=THIN, typed_mm=30, **common).through
+    into_base = propose_depth(50, insert=THIN, typed_mm=34, **common)
+    assert into_base.depth_mm == 34 and not into_base.through and into_base.insert is None
     assert propose_depth(10, insert=THIN, through=True, **common).through
     assert propose_depth(10, insert=THIN, typed_mm=8, wants_insert=False, **common).insert is None
     # no room for an insert and a floor of 5 mm under it

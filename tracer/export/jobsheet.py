@@ -193,13 +193,13 @@ def _cut_list(panel: Panel, sheet: JobSheet, width: float) -> list[Flowable]:
         ("No.", "Tool", "Rests at", "Cut to", "Floor", "Fit + margin", "Also", "Height, kg")
     ]
     for pocket_id in sheet.order:
-        rows.append(_cut_row(pockets[pocket_id]))
+        rows.append(_cut_row(panel, pockets[pocket_id]))
     head = _p("Cut list, in cutting order, depths from the front face", _HEAD)
     return [head, _table(rows, (4, 22, 9, 9, 13, 11, 22, 10), width)]
 
 
-def _cut_row(p: PanelPocket) -> Sequence[Any]:
-    floor = "base" if p.through else "face foam"
+def _cut_row(panel: Panel, p: PanelPocket) -> Sequence[Any]:
+    floor = "base" if panel.shows_base(p) else "face foam"
     if p.floor_insert is not None:
         stock = p.floor_insert.stock
         floor = f"insert {p.number}, {stock.colour} {stock.thickness_mm:g}"

@@ -112,7 +112,7 @@ class PanelFigure(Flowable):
         base = [p.stock.rgb for p in self.panel.plies if p.role is PlyRole.BASE]
         deep = _shade(face, 0.6)
         floor = deep
-        if pocket.through and base:
+        if base and self.panel.shows_base(pocket):
             floor = base[0]
         elif pocket.floor_insert is not None:
             floor = pocket.floor_insert.stock.rgb

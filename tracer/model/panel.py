@@ -272,6 +272,10 @@ class Panel:
         """Thickness of the plies of these roles, of all plies without any."""
         return sum(p.stock.thickness_mm for p in self.plies if not roles or p.role in roles)
 
+    def shows_base(self, pocket: PanelPocket) -> bool:
+        """Whether a pocket's floor is the base (or within it)."""
+        return pocket.depth_mm >= self.face_mm - 1e-6 and self.thickness_mm(PlyRole.BASE) > 0
+
     @property
     def face_mm(self) -> float:
         """Thickness of the face: the depth of a pocket that goes through to the base."""

@@ -79,7 +79,7 @@ def _contrast(panel: Panel, rules: Rules) -> Iterator[Check]:
             unit="points",
         )
     for pocket in panel.pockets:
-        if not pocket.through and pocket.floor_insert is None and grounds:
+        if grounds and pocket.floor_insert is None and not panel.shows_base(pocket):
             yield Check(
                 slug="floor-without-contrast",
                 severity=Severity.NOTE,

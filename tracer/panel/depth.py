@@ -61,8 +61,10 @@ def propose_depth(
     insert
         The sheet a floor insert would be cut from.
     """
-    if through or (typed_mm is not None and typed_mm >= face_mm and through is None):
+    if through or (through is None and typed_mm is not None and abs(typed_mm - face_mm) < 0.05):
         return Depth(face_mm, True, None, "through, as typed")
+    if typed_mm is not None and typed_mm > face_mm:
+        return Depth(typed_mm, False, None, "as typed, into the base")
     if typed_mm is not None:
         chosen = insert if wants_insert is not False else None
         return Depth(typed_mm, False, _fits(chosen, typed_mm, face_mm, rules), "as typed")

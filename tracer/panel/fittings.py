@@ -58,7 +58,8 @@ def add_notches(panel: Panel, plan: PanelPlan, rules: Rules) -> tuple[PanelPocke
     for first, notch in slotted.items():
         pockets[first] = replace(pockets[first], notches=(notch,))
     served = {i for first, notch in slotted.items() for i in (first, *notch.shared_with)}
-    near = Near([opening(p) for p in pockets.values()] + [k.region for k in panel.keep_outs])
+    own = {i: opening(p) for i, p in pockets.items()}
+    near = Near([*own.values(), *(k.region for k in panel.keep_outs)])
     room = panel.shape.buffer(-rules.web_least_mm)
     for pocket_id, pocket in pockets.items():
         typed = plan.tool(pocket_id)
@@ -81,9 +82,9 @@ def add_notches(panel: Panel, plan: PanelPlan, rules: Rules) -> tuple[PanelPocke
             )
         elif typed.notch or needs_notch(pocket.height_mm, pocket.depth_mm, rules):
             reach = 2 * rules.finger_mm + rules.web_mm
-            own = opening(pocket)
-            others = near.within(pocket.region, reach + rules.notch_mm(plan.hand))
-            others = [o for o in others if not o.equals(own)]
+            others = near.within(
+                pocket.region, reach + rules.notch_mm(plan.hand), but=(own[pocket_id],)
+            )
             found = propose_notch(
                 pocket.region,
                 depth_mm=depth,

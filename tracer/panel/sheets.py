@@ -204,8 +204,10 @@ def _too_large(slab: Slab, tile: Tile, machine: Machine) -> Check:
     )
 
 
-def insert_sheets(panel: Panel, rules: Rules) -> tuple[list[SheetWork], tuple[Check, ...]]:
-    """Floor inserts nested on sheets of their stock, each with its number."""
+def insert_sheets(
+    panel: Panel, machine: Machine, rules: Rules
+) -> tuple[list[SheetWork], tuple[Check, ...]]:
+    """Floor inserts nested on sheets of their stock that fit the bed, each with its number."""
     sheets: list[SheetWork] = []
     checks: list[Check] = []
     stocks: dict[Stock, list[PanelPocket]] = {}
@@ -214,11 +216,12 @@ def insert_sheets(panel: Panel, rules: Rules) -> tuple[list[SheetWork], tuple[Ch
             stocks.setdefault(pocket.floor_insert.stock, []).append(pocket)
     for stock, pockets in stocks.items():
         pieces = [p.floor_insert.region for p in pockets if p.floor_insert]
-        places, too_large = nest(
-            pieces, stock.size_mm, gap_mm=rules.nest_gap_mm, rim_mm=rules.sheet_rim_mm
+        size = (
+            min(max(stock.size_mm), max(machine.bed_mm)),
+            min(min(stock.size_mm), min(machine.bed_mm)),
         )
-        checks += [_too_large_insert(pockets[i], stock) for i in too_large]
-        size = max(stock.size_mm), min(stock.size_mm)
+        places, too_large = nest(pieces, size, gap_mm=rules.nest_gap_mm, rim_mm=rules.sheet_rim_mm)
+        checks += [_too_large_insert(pockets[i], stock, size) for i in too_large]
         for number in sorted({place.sheet for place in places}):
             features, texts = [], []
             for place in (p for p in places if p.sheet == number):
@@ -268,12 +271,12 @@ def _number_on(region: Polygon, pocket: PanelPocket) -> SheetText:
     )
 
 
-def _too_large_insert(pocket: PanelPocket, stock: Stock) -> Check:
+def _too_large_insert(pocket: PanelPocket, stock: Stock, size: tuple[float, float]) -> Check:
     return Check(
         slug="insert-exceeds-sheet",
         severity=Severity.FAIL,
         sentence=f"The floor insert of {pocket.number} ({pocket.name}) is larger than a sheet of "
-        f"{stock.colour}, {stock.size_mm[0]:g} x {stock.size_mm[1]:g} mm.",
+        f"{stock.colour} on this machine, {size[0]:g} x {size[1]:g} mm.",
         remedy="Name a larger sheet for inserts, or cut the pocket through.",
         subject_id=pocket.pocket_id,
         value=max(pocket.floor_insert.region.bounds[2:]) if pocket.floor_insert else None,

@@ -113,7 +113,8 @@ def panel_png(panel: Panel, checks: Sequence[Check] = (), *, longest_px: int = 1
     for keep in panel.keep_outs:
         canvas.fill(keep.region, _GROUND if keep.hole else _KEEP)
     for pocket in panel.pockets:
-        _pocket(canvas, pocket, face, base[0] if base else None)
+        shown = base[0] if base and panel.shows_base(pocket) else None
+        _pocket(canvas, pocket, face, shown)
     for tile in panel.tiles:
         if tile.slab == 0 and len([t for t in panel.tiles if t.slab == 0]) > 1:
             canvas.line(tile.region, _SEAM)
@@ -133,7 +134,7 @@ def panel_png(panel: Panel, checks: Sequence[Check] = (), *, longest_px: int = 1
 
 def _pocket(canvas: _Canvas, pocket: PanelPocket, face: RGB, base: RGB | None) -> None:
     floor = _darker(face, 0.7)
-    if pocket.through and base is not None:
+    if base is not None:
         floor = base
     elif pocket.floor_insert is not None:
         floor = pocket.floor_insert.stock.rgb

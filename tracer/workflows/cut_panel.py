@@ -142,7 +142,7 @@ def _works(
     panel: Panel, machine: Machine, walls: Walls, rules: Rules
 ) -> tuple[list[SheetWork], list[Check]]:
     slabs, first = slab_sheets(panel, machine, walls, rules)
-    inserts, second = insert_sheets(panel, rules)
+    inserts, second = insert_sheets(panel, machine, rules)
     # a base without any cut is only sawn to size: its drawing still gives size and place
     return [*slabs, *inserts], [*walls.checks, *first, *second]
 
