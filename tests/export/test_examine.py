@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import random
 from collections.abc import Callable
 
 import ezdxf
@@ -13,6 +14,7 @@ from tests.export.drawings import cut_drawing, reference_drawing
 from tracer.errors import TracerError
 from tracer.export.dxf import DxfOptions, DxfVersion, dxf_bytes
 from tracer.export.examine import Examined, examine
+from tracer.export.read import ReadFile
 from tracer.export.read_dxf import read_dxf
 from tracer.export.read_svg import read_svg
 from tracer.export.svg import svg_bytes
@@ -79,6 +81,7 @@ FAULTS: dict[str, Callable[[Modelspace], object]] = {
         s.add_circle((290, 100), 20),
     ],
     "curve-near-edge": lambda s: s.add_circle((22, 100), 20),
+    "curve-without-area": lambda s: s.add_lwpolyline([(60, 60), (90, 90)], close=True),
     "curve-in-pieces": lambda s: [
         s.add_line(SQUARE[i], SQUARE[(i + 1) % 4]) for i in range(4)
     ],
@@ -171,3 +174,38 @@ def test_rubbish_is_refused_in_one_sentence(data: bytes) -> None:
     with pytest.raises(TracerError) as caught:
         read_dxf(data)
     assert caught.value.slug in {"not-a-dxf-file", "empty-drawing"}
+
+
+def test_a_block_that_holds_itself_ends() -> None:
+    doc = ezdxf.new("R2000", units=4)
+    block = doc.blocks.new("B")
+    block.add_circle((0, 0), 20)
+    block.add_blockref("B", (5, 5))
+    doc.modelspace().add_blockref("B", (50, 50))
+    stream = io.StringIO()
+    doc.write(stream)
+    assert len(found(stream.getvalue().encode("cp1252")).closed) == 1
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_damaged_files_give_findings_or_one_sentence(seed: int) -> None:
+    rng = random.Random(seed)
+    sources: list[tuple[Callable[[bytes], ReadFile], bytes]] = [
+        (read_dxf, foreign(FAULTS["curve-kind-risky"])),
+        (read_dxf, dxf_bytes(cut_drawing(), DxfOptions(version=DxfVersion.R12))),
+        (read_svg, svg_bytes(cut_drawing())),
+    ]
+    outcomes = set()
+    for number in range(24):
+        read, good = sources[number % 3]
+        data = bytearray(good)
+        for _ in range(rng.randint(1, 4)):
+            data[rng.randrange(len(data) // 3, len(data))] = rng.choice(b"0123456789.-eE\nAZ")
+        if number % 5 == 0:
+            del data[rng.randrange(len(data)) :]
+        try:
+            examine(read(bytes(data)))
+            outcomes.add("read")
+        except TracerError as error:
+            outcomes.add(error.slug)
+    assert len(outcomes) > 1

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 from shapely import affinity
-from shapely.geometry import Point, box
+from shapely.geometry import Point, Polygon, box
 
 from tests.export.drawings import outline, regions
 from tracer.cli.app import run
@@ -72,6 +72,25 @@ def test_a_surer_fit_is_a_wider_pocket() -> None:
     ]
     assert areas == sorted(areas)
     assert areas[2] > areas[0] + 50
+
+
+@pytest.mark.parametrize("straight", [False, True])
+def test_the_file_itself_keeps_the_promise(straight: bool) -> None:
+    # read back by the product's reader: the opening in the file holds outline + fit, chords or arcs
+    tool = lay()[1]
+    done = cut_lay([tool], replace(KNIFE, straight=straight, fit_probability=0.5), name="b")
+    data = next(d for n, d in done.files.items() if n.endswith(".dxf") and "reference" not in n)
+    curve = next(c for c in read_dxf(data).curves if c.layer == "through")
+    opening = affinity.translate(Polygon(curve.points), *done.cut.origin_mm)
+    promised = tool.region.buffer(done.pockets[0].rule.fit_mm, quad_segs=64)
+    assert promised.difference(opening).area < 1e-3
+    assert straight == (not done_has_arcs(data))
+
+
+def done_has_arcs(data: bytes) -> bool:
+    """Whether any bulge (group 42 of an entity) is written."""
+    entities = data[data.index(b"ENTITIES") :]
+    return b"\n 42\n" in entities[: entities.index(b"ENDSEC")]
 
 
 def test_the_maker_s_own_depths_and_offset_count() -> None:

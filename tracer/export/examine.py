@@ -65,6 +65,7 @@ def examine(found: ReadFile, *, square_mm: float = 100.0) -> Examined:
     checks += _strangers(found, joined)
     checks += [_open(curve) for curve in open_]
     checks += _tiny(curves)
+    checks += _without_area(curves)
     cut = [c for c in closed if c.layer.lower() not in _NOT_CUT]
     sound = []
     for curve in cut:
@@ -212,6 +213,23 @@ def _tiny(curves: Sequence[ReadCurve]) -> Iterator[Check]:
             value=float(count),
             limit=0.0,
             where_mm=where,
+        )
+
+
+def _without_area(curves: Sequence[ReadCurve]) -> Iterator[Check]:
+    """Curves marked as closed that hold nothing: a line there and back, or a single point."""
+    flat = [c for c in curves if c.closed and len(c.points) < 3]
+    if flat:
+        where = flat[0].points[0]
+        yield Check(
+            slug="curve-without-area",
+            severity=Severity.WARN,
+            sentence=f"{len(flat)} closed curves hold no area, the first {_on(flat[0])} at "
+            f"{_at(where)}.",
+            remedy="Delete them; they come from drawing errors.",
+            value=float(len(flat)),
+            limit=0.0,
+            where_mm=_place(where),
         )
 
 

@@ -53,6 +53,9 @@ _INSUNITS_MM = {
     16: 1e5,
 }
 
+#: blocks within blocks: no drawing for a machine needs more
+_DEEPEST = 8
+
 _CURVES = {"LWPOLYLINE", "POLYLINE", "LINE", "ARC", "CIRCLE", "ELLIPSE", "SPLINE"}
 
 
@@ -110,6 +113,15 @@ def _curve(entity: DXFEntity, tolerance: float) -> ReadCurve:
     return ReadCurve(str(entity.dxf.layer), kind, points, closed, gaps)
 
 
+def _curve_or_none(entity: DXFEntity, tolerance: float) -> ReadCurve | None:
+    """The curve, or None where the entity's own numbers make none (a spline without knots)."""
+    try:
+        curve = _curve(entity, tolerance)
+    except (ValueError, ArithmeticError, IndexError, TypeError, ezdxf.DXFError):
+        return None
+    return curve if len(curve.points) and np.isfinite(curve.points).all() else None
+
+
 def read_dxf(data: bytes, tolerance: float = 0.001) -> ReadFile:
     """Everything in the model space of a DXF file, blocks opened up.
 
@@ -130,10 +142,12 @@ def read_dxf(data: bytes, tolerance: float = 0.001) -> ReadFile:
     others: dict[str, int] = {}
     for entity in _opened(doc.modelspace(), others):
         kind = entity.dxftype()
-        if kind in _CURVES and not (isinstance(entity, Polyline) and not entity.is_2d_polyline):
-            curves.append(_curve(entity, tolerance))
-        else:
+        solid = isinstance(entity, Polyline) and not entity.is_2d_polyline
+        curve = None if kind not in _CURVES or solid else _curve_or_none(entity, tolerance)
+        if curve is None:
             others[kind] = others.get(kind, 0) + 1
+        else:
+            curves.append(curve)
     if not curves and not others:
         raise TracerError(
             "empty-drawing",
@@ -152,11 +166,18 @@ def read_dxf(data: bytes, tolerance: float = 0.001) -> ReadFile:
     )
 
 
-def _opened(space: Iterable[DXFEntity], others: dict[str, int]) -> Iterator[DXFEntity]:
-    """Entities of a space, block references opened up one after the other."""
+def _opened(
+    space: Iterable[DXFEntity], others: dict[str, int], inside: tuple[str, ...] = ()
+) -> Iterator[DXFEntity]:
+    """Entities of a space, block references opened up one after the other.
+
+    A block that holds itself is a defect of the file and is not entered again.
+    """
     for entity in space:
         if isinstance(entity, Insert):
             others["INSERT"] = others.get("INSERT", 0) + 1
-            yield from _opened(entity.virtual_entities(), others)
+            name = str(entity.dxf.name).lower()
+            if name not in inside and len(inside) < _DEEPEST:
+                yield from _opened(entity.virtual_entities(), others, (*inside, name))
         else:
             yield entity

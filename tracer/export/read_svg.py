@@ -81,6 +81,8 @@ def _arc(start: Array, rx: float, ry: float, turn: float, large: bool, sweep: bo
     c, s = math.cos(turn), math.sin(turn)
     frame = np.array([[c, s], [-s, c]])
     x, y = frame @ (start - end) / 2
+    if not math.isfinite(x + y + rx + ry):
+        raise ValueError("numbers of an arc are too large")
     excess = (x / rx) ** 2 + (y / ry) ** 2
     if excess > 1:
         rx, ry = rx * math.sqrt(excess), ry * math.sqrt(excess)
@@ -98,6 +100,8 @@ def _arc(start: Array, rx: float, ry: float, turn: float, large: bool, sweep: bo
     # chords of angle a stand off by r a^2 / 8: a thousandth of a unit, never coarser than 3 deg
     n = max(math.ceil(abs(span) * max(math.sqrt(max(rx, ry) / 0.008), 20.0)), 2)
     t = first + span * np.arange(1, n + 1) / n
+    if not np.isfinite(centre).all():
+        raise ValueError("numbers of an arc are too large")
     points = np.column_stack([rx * np.cos(t), ry * np.sin(t)]) @ frame + centre
     points[-1] = end
     return points
@@ -204,8 +208,11 @@ def _walk(
     if kind in _SHAPES:
         for points, closed in _shape(element, kind):
             points, meets = without_repeat(points)
-            if len(points):
+            with np.errstate(all="ignore"):
                 placed = points @ matrix[:2, :2].T + matrix[:2, 2]
+            if not np.isfinite(placed).all():
+                raise ValueError(f"numbers of a {kind} are too large")
+            if len(points):
                 gaps = np.hypot(*np.diff(placed, axis=0).T) if len(placed) > 1 else np.empty(0)
                 curves.append(ReadCurve(layer, kind, placed, closed or meets, gaps))
     elif kind not in {"g", "svg", "a"}:
@@ -252,7 +259,7 @@ def read_svg(data: bytes) -> ReadFile:
     others: dict[str, int] = {}
     try:
         _walk(root, flip, "", curves, others)
-    except (ValueError, IndexError, TypeError) as error:
+    except (ArithmeticError, ValueError, IndexError, TypeError) as error:
         raise TracerError(
             "not-an-svg-file",
             f"A path in the SVG file cannot be understood: {error}.",
