@@ -228,8 +228,8 @@ def test_axe_finds_no_barrier(desk: DeskServer, open_page: Open, scheme: str) ->
     page.locator("summary").first.click()
     page.get_by_role("button", name="Edge", exact=True).click()
     assert axe_faults(page) == []
-    page.get_by_role("button", name="Files").click()
-    page.locator(".view.files li").first.wait_for()
+    page.get_by_role("button", name="Files", exact=True).click()
+    page.locator(".file-list li").first.wait_for()
     assert axe_faults(page) == []
     page.get_by_role("button", name="All jobs").click()
     page.locator(".jobs button").wait_for()

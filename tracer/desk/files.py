@@ -7,6 +7,7 @@ import io
 import zipfile
 from typing import Any
 
+from tracer.desk.previews import PAGES_SHOWN, pdf_pages
 from tracer.project.store import JobFolder
 
 __all__ = ["file_bytes", "file_records", "folder_zip", "plain_name"]
@@ -27,13 +28,14 @@ EPOCH = (1980, 1, 1, 0, 0, 0)  # the same job gives the same archive
 
 
 def file_records(folder: JobFolder) -> list[dict[str, Any]]:
-    """What may be taken away: id, name, kind, size."""
+    """What may be taken away: id, name, kind, size, and the pages of a PDF."""
     return [
         {
             "file": file_id,
             "name": name,
             "kind": KINDS[_ending(name)].partition(";")[0],
             "bytes": (folder.path / name).stat().st_size,
+            "pages": min(pdf_pages(folder.read(name)), PAGES_SHOWN) if name.endswith(".pdf") else 0,
         }
         for file_id, name in _table(folder).items()
     ]

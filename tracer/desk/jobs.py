@@ -15,7 +15,9 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
 from threading import Lock
+from typing import Any
 
+from tracer.desk.checks import check_record
 from tracer.desk.events import EventHub
 from tracer.desk.runs import Runner, RunState
 from tracer.errors import TracerError
@@ -83,6 +85,7 @@ class DeskJob:
         self.folder = folder
         self.memo = StageMemo()
         self.state = RunState(tell=self._tell_run)
+        self.cut_checks: list[dict[str, Any]] | None = None  # of the latest cut; None before one
         self.lock = Lock()  # one edit at a time; a run holds it while it writes
         self._hub = hub
         self._runner = runner
@@ -150,7 +153,8 @@ class DeskJob:
         def task(state: RunState) -> None:
             self._retrace(state)
             with self.lock:
-                cut_job(self.folder, options, replacing=True, progress=state)
+                done = cut_job(self.folder, options, replacing=True, progress=state)
+            self.cut_checks = [check_record(c) for c in done.checks]
             self.changed(job_revision(self.folder))
 
         self._runner.ask(self.job_id, task, self.state, soon=True)

@@ -8,8 +8,8 @@ import numpy as np
 from shapely.geometry import Polygon
 from shapely.geometry.base import BaseGeometry
 
+from tracer.desk.checks import check_record
 from tracer.desk.jobs import DeskJob
-from tracer.desk.view import check_record
 from tracer.model.panel import Panel, PanelPocket, PlyRole
 from tracer.panel.build import rules_of
 from tracer.project.panel_file import load_panel

@@ -14,17 +14,20 @@ from starlette.routing import Route
 
 from tracer.calibration import CardSizes
 from tracer.desk.bodies import TooLarge, edit_of, read_json, save_upload, unclear
+from tracer.desk.cutting import cut_options, cutting_choices
 from tracer.desk.files import file_bytes, file_records, folder_zip, plain_name
 from tracer.desk.gate import Keys
 from tracer.desk.jobs import Desk, DeskJob, Draft
 from tracer.desk.pages import page, static_file
 from tracer.desk.panel_view import panel_record
 from tracer.desk.phone import phone_invitation
+from tracer.desk.previews import dxf_preview, pdf_page
 from tracer.desk.view import job_record, photo_record
 from tracer.errors import TracerError
 from tracer.photos import MAX_FILE_BYTES, decode_photo
 from tracer.project.schema import LayRecord
 from tracer.segmentation.snap import snap_line
+from tracer.workflows.arrange import PANEL_JSON
 from tracer.workflows.input_values import number, optional, pair_mm, points
 from tracer.workflows.trace import Separation
 from tracer.workflows.trace_job import Mode, lay_settings
@@ -155,11 +158,32 @@ def build_routes(desk: Desk, keys: Keys, open_job: str | None, lan_host: str | N
         return JSONResponse({}, status_code=202)
 
     async def files(request: Request) -> Response:
-        return JSONResponse({"files": await run_sync(file_records, job_of(request).folder)})
+        found = job_of(request)
+        return JSONResponse(
+            {
+                "files": await run_sync(file_records, found.folder),
+                "panel": found.folder.has(PANEL_JSON),
+                "checks": found.cut_checks,
+            }
+        )
+
+    async def cutting(_: Request) -> Response:
+        return JSONResponse(cutting_choices())
+
+    async def cut(request: Request) -> Response:
+        found, body = job_of(request), await read_json(request)
+        found.cut(cut_options(body))
+        return JSONResponse({}, status_code=202)
 
     async def file(request: Request) -> Response:
         folder = job_of(request).folder
         data, kind, name = await run_sync(file_bytes, folder, request.path_params["file"])
+        page_number = request.query_params.get("page", "")
+        if page_number.isdecimal() and kind == "application/pdf":
+            picture = await run_sync(pdf_page, data, int(page_number))
+            return Response(picture, media_type="image/png")
+        if "picture" in request.query_params and name.lower().endswith(".dxf"):
+            return Response(await run_sync(dxf_preview, data), media_type="image/svg+xml")
         shown = "inline" if "show" in request.query_params else "attachment"
         # a picture opened by itself must not run scripts, whatever is in it
         headers = {"content-disposition": f'{shown}; filename="{name}"'}
@@ -195,6 +219,8 @@ def build_routes(desk: Desk, keys: Keys, open_job: str | None, lan_host: str | N
         ("POST", at_photo + "/snap", snap),
         ("GET", at_job + "/panel", panel),
         ("POST", at_job + "/arrange", arrange),
+        ("GET", "/api/cutting", cutting),
+        ("POST", at_job + "/cut", cut),
         ("GET", at_job + "/files", files),
         ("GET", at_job + "/files/{file}", file),
         ("GET", at_job + "/all-files", all_files),

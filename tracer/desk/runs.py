@@ -92,7 +92,7 @@ class Runner:
             else:
                 state.stopping = False
             self._changed.notify_all()
-        state.turn("waiting")
+            state.turn("waiting")
 
     def stop(self, key: str) -> None:
         """Stop the job's run and forget what waits."""
@@ -150,11 +150,10 @@ class Runner:
             except Exception:
                 traceback.print_exc()  # a defect of ours: the terminal gets the whole story
                 phase, error = "failed", _plain("The run ended with a defect of the program.")
-            with self._changed:
+            with self._changed:  # so that nobody is told "done" after a new run was asked for
                 self._running = None
-                again = key in self._waiting
-            if not again:
-                state.turn(phase, error)
+                if key not in self._waiting:
+                    state.turn(phase, error)
 
 
 def _plain(sentence: str) -> dict[str, str]:

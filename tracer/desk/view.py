@@ -3,19 +3,21 @@
 from __future__ import annotations
 
 import math
+import time
 from collections.abc import Sequence
 from dataclasses import asdict
+from itertools import count
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 from shapely.geometry import LineString, Polygon
 
+from tracer.desk.checks import check_record
 from tracer.desk.jobs import DeskJob
 from tracer.model.card import WHITE_MM
 from tracer.model.corrections import Corrections
 from tracer.model.outline import Outline
-from tracer.model.report import Check
 from tracer.model.view import View
 from tracer.pictures.tiles import TILE_PX, level_count
 from tracer.project.edits_file import EDITS_NAME, Edit, Edits, load_edits
@@ -27,7 +29,9 @@ from tracer.workflows.job_edits import inputs_of, job_revision
 from tracer.workflows.job_inputs import Inputs, cell_value
 from tracer.workflows.retrace import stale_lays
 
-__all__ = ["check_record", "job_record", "photo_record"]
+__all__ = ["job_record", "photo_record"]
+
+_SERIAL = count(time.time_ns() // 1000)  # goes on rising when the desk is started again
 
 SHOWN_PX = 0.35  # outlines are simplified for the eye by less than anybody sees
 WEAK = 0.5  # edge confidence below which a stretch is marked
@@ -36,6 +40,7 @@ CELLS = ("name", "height_mm", "depth_mm", "mass_kg", "quantity", "edge", "tilt_d
 
 def job_record(job: DeskJob) -> dict[str, Any]:
     """Everything about a job but the drawing on its photos."""
+    serial = next(_SERIAL)  # taken before anything is read: a higher one has seen at least as much
     revision = job_revision(job.folder)
     content = load_outlines(job.folder.read("outlines.json"), "outlines.json")
     inputs = inputs_of(job.folder)
@@ -46,6 +51,7 @@ def job_record(job: DeskJob) -> dict[str, Any]:
         "job": job.job_id,
         "name": job.folder.name,
         "revision": revision,
+        "serial": serial,
         "stale": bool(stale_lays(inputs.record, inputs.tools)),
         "run": job.state.record(),
         "undo": _edit_name(edits.last),
@@ -54,21 +60,6 @@ def job_record(job: DeskJob) -> dict[str, Any]:
         "outlines": [_outline(o, inputs) for o in content.outlines],
         "checks": [check_record(c) for c in content.checks],
         "plan": None if inputs.plan is None else plan_record(inputs.plan),
-    }
-
-
-def check_record(check: Check) -> dict[str, Any]:
-    """A check as JSON."""
-    return {
-        "slug": check.slug,
-        "severity": check.severity.value,
-        "sentence": check.sentence,
-        "remedy": check.remedy,
-        "subject": check.subject_id,
-        "value": check.value,
-        "limit": check.limit,
-        "unit": check.unit,
-        "where_mm": check.where_mm,
     }
 
 

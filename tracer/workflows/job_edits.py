@@ -18,12 +18,13 @@ from tracer.model.outline import Outline
 from tracer.model.tool_list import ToolRow
 from tracer.project.edits_file import EDITS_NAME, Change, Edit, Edits, dump_edits, load_edits
 from tracer.project.outlines_file import load_outlines
+from tracer.project.panel_file import load_panel
 from tracer.project.plan_file import plan_toml
 from tracer.project.schema import dump_job, load_job
 from tracer.project.silhouettes_file import SeenEdge, load_silhouettes
 from tracer.project.store import JobFolder
 from tracer.project.tool_list import ToolList, format_tool_list, parse_tool_list
-from tracer.workflows.arrange import PANEL_TOML
+from tracer.workflows.arrange import PANEL_JSON, PANEL_TOML, plan_in_force
 from tracer.workflows.job_inputs import Inputs, changed
 
 __all__ = ["inputs_of", "job_revision", "make_edit", "redo", "row_of_outline", "undo"]
@@ -61,9 +62,12 @@ def inputs_of(folder: JobFolder) -> Inputs:
     for number, lay in enumerate(record.lays, start=1):
         mine = [o for o in content.outlines if content.lay_of[o.outline_id] == number]
         row_of |= row_of_outline(tools.rows, mine, number, seen.get(lay.photos[0].photo_id, ()))
-    return Inputs(
-        record, tools, {o.outline_id: o for o in content.outlines}, content.lay_of, row_of
-    )
+    plan = None
+    if folder.has(PANEL_JSON) or folder.has(PANEL_TOML):
+        before = load_panel(folder.read(PANEL_JSON), PANEL_JSON) if folder.has(PANEL_JSON) else None
+        plan = plan_in_force(folder, before)
+    outlines = {o.outline_id: o for o in content.outlines}
+    return Inputs(record, tools, outlines, content.lay_of, row_of, plan)
 
 
 def row_of_outline(

@@ -48,7 +48,9 @@ export class Job extends EventTarget {
     return this.state;
   }
 
+  /** Take over a state, unless a later one is here already: answers may overtake each other. */
   adopt(state) {
+    if (this.state?.serial > state.serial) return;
     this.state = state;
     this.dispatchEvent(new Event('state'));
   }
