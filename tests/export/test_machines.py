@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 
 import pytest
@@ -189,3 +190,11 @@ def test_the_profile_decides_the_file() -> None:
     assert options.straight
     assert dxf_options(machine, DxfVersion.R2000).version is DxfVersion.R2000
     assert machine.kerf is Kerf.NONE
+
+
+def test_every_field_is_in_the_reference() -> None:
+    page = Path(__file__).parents[2] / "docs" / "reference" / "machine-profile.md"
+    text = page.read_text("utf-8")
+    fields = re.findall(r"^(\w+) = ", machine_toml(LASER), re.MULTILINE)
+    assert len(fields) > 15
+    assert [name for name in fields if f"`{name}`" not in text] == []
