@@ -29,6 +29,7 @@ from tracer.model.panel_plan import SlotPlan, ToolPlan
 from tracer.model.report import Check, Severity
 from tracer.panel.check_shapes import thin_webs
 from tracer.panel.checks import check_panel, failed, limit_basis, sorted_checks
+from tracer.panel.layers import layered
 from tracer.panel.layout import Tool
 
 TOOLS = row_of_bars(4, height_mm=24.0)
@@ -264,3 +265,7 @@ def test_islands_and_holes_survive() -> None:
     (pocket,) = panel.pockets
     assert len(pocket.region.interiors) == 1
     assert pocket.floor_insert is not None and len(pocket.floor_insert.region.interiors) == 1
+    # cut right through layer by layer, an island has nothing to stand on
+    flat, noted = layered(panel, plan(drawer()))
+    assert "island-lost" in slugs(noted)
+    assert not flat.pockets[0].region.interiors

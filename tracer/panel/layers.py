@@ -9,6 +9,8 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
 
+from shapely.geometry import Polygon
+
 from tracer.model.panel import Panel, PanelPocket, Ply, PlyRole
 from tracer.model.panel_plan import PanelPlan
 from tracer.model.report import Check, Severity
@@ -89,12 +91,13 @@ def layered(panel: Panel, plan: PanelPlan) -> tuple[Panel, tuple[Check, ...]]:
             plies.append(Ply(ply.role, replace(ply.stock, thickness_mm=thickness)))
     joints = _joints([p.stock.thickness_mm for p in plies])
     pockets = tuple(_at_joints(p, joints, face) for p in panel.pockets)
-    checks = tuple(
+    checks = [
         _note(before, after)
         for before, after in zip(panel.pockets, pockets, strict=True)
         if after.depth_mm > before.depth_mm + _EPS_MM
-    )
-    return replace(panel, plies=tuple(plies), pockets=pockets, tiles=()), checks
+    ]
+    checks += [_island_lost(p) for p in panel.pockets if p.region.interiors]
+    return replace(panel, plies=tuple(plies), pockets=pockets, tiles=()), tuple(checks)
 
 
 def _depths(pocket: PanelPocket) -> list[float]:
@@ -109,13 +112,27 @@ def _at_joints(pocket: PanelPocket, joints: Sequence[float], face_mm: float) -> 
     cut = _snapped(pocket.cut_depth_mm, joints)
     through = cut >= face_mm - _EPS_MM
     insert = None if through else pocket.floor_insert
+    if insert is not None:
+        insert = replace(insert, region=Polygon(insert.region.exterior))
     return replace(
         pocket,
+        region=Polygon(pocket.region.exterior),
         depth_mm=cut - (insert.stock.thickness_mm if insert else 0.0),
         through=through,
         floor_insert=insert,
         wells=tuple(replace(w, depth_mm=_snapped(w.depth_mm, joints)) for w in pocket.wells),
         notches=tuple(replace(n, depth_mm=_snapped(n.depth_mm, joints)) for n in pocket.notches),
+    )
+
+
+def _island_lost(pocket: PanelPocket) -> Check:
+    return Check(
+        slug="island-lost",
+        severity=Severity.NOTE,
+        sentence=f"The foam island inside {pocket.number} ({pocket.name}) falls out where layers "
+        "are cut right through.",
+        remedy="Glue it back on the layer below, or use a machine that cuts to a depth.",
+        subject_id=pocket.pocket_id,
     )
 
 

@@ -84,7 +84,9 @@ def slab_sheets(
         tiles = [t for t in panel.tiles if t.slab == slab.index]
         for tile in tiles:
             own = [f for f in features if _mostly_in(f.region, tile.region)]
-            parted = bed_sections(tile.region, machine.bed_mm, [f.region for f in own], rules)
+            parted = [Section(1, tile.region, tile.region.bounds, ())]
+            if slab.plies[0].role is not PlyRole.BACKING:  # a board is sawn and drilled elsewhere
+                parted = bed_sections(tile.region, machine.bed_mm, [f.region for f in own], rules)
             checks += [_too_large(slab, tile, machine)] if not parted else []
             for section in parted or [Section(1, tile.region, tile.region.bounds, ())]:
                 many = len(parted) > 1
@@ -191,6 +193,11 @@ def _clipped(feature: Feature, area: Polygon) -> Feature:
     return replace(feature, region=part, loops=())
 
 
+def _longest(region: Polygon) -> float:
+    x0, y0, x1, y1 = region.bounds
+    return max(x1 - x0, y1 - y0)
+
+
 def _too_large(slab: Slab, tile: Tile, machine: Machine) -> Check:
     return Check(
         slug="tile-exceeds-bed",
@@ -198,7 +205,7 @@ def _too_large(slab: Slab, tile: Tile, machine: Machine) -> Check:
         sentence=f"Tile {tile.number} of layer {slab.index + 1} does not fit the bed of the "
         f"{machine.title}, and no line through it is free of openings.",
         remedy="Name smaller sheets in the plan, or leave a free line between tools.",
-        value=max(tile.region.bounds[2:]),
+        value=_longest(tile.region),
         limit=max(machine.bed_mm),
         unit="mm",
     )
@@ -279,7 +286,7 @@ def _too_large_insert(pocket: PanelPocket, stock: Stock, size: tuple[float, floa
         f"{stock.colour} on this machine, {size[0]:g} x {size[1]:g} mm.",
         remedy="Name a larger sheet for inserts, or cut the pocket through.",
         subject_id=pocket.pocket_id,
-        value=max(pocket.floor_insert.region.bounds[2:]) if pocket.floor_insert else None,
-        limit=max(stock.size_mm),
+        value=_longest(pocket.floor_insert.region) if pocket.floor_insert else None,
+        limit=max(size),
         unit="mm",
     )
