@@ -182,7 +182,8 @@ def _opening(
     new wall where the panel allows it.
     """
     barrier = shapely.union_all([n.buffer(rules.web_mm, QUAD_SEGMENTS) for n in neighbours])
-    best, near = Polygon(), 1.0
+    best: BaseGeometry = Polygon()
+    near = 1.0
     for step in range(5):  # a rim of five steps is as much foam as a neighbour's web
         rim = rules.rim_mm * (1 + step)
         region = _smooth(old.buffer(rim, QUAD_SEGMENTS).difference(barrier).union(old), rules)
