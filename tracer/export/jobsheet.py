@@ -103,7 +103,7 @@ def client_page(panel: Panel, *, paper: str = "a4") -> bytes:
     story = [
         _p(panel.title, _TITLE),
         Spacer(1, 8),
-        PanelFigure(panel, View.CLIENT, width_pt=width, height_pt=height - 90),
+        PanelFigure(panel, View.CLIENT, width_pt=width, height_pt=height - 60),
         Spacer(1, 6),
         _p(
             f"{w:.0f} x {h:.0f} mm, {panel.thickness_mm():g} mm thick, {colour}; "

@@ -149,8 +149,9 @@ class PanelFigure(Flowable):
             tiles = [t.region for t in self.panel.tiles if t.slab == slab.index]
             if len(tiles) < 2 or (self.view is not View.FIXING and ply_index > 0):
                 continue
+            colour = _INK if self.view is View.CLIENT else _SEAM
             for tile in tiles:
-                self._fill(tile, None, edge=_SEAM, dash=ply_index > 0)
+                self._fill(tile, None, edge=colour, dash=ply_index > 0)
 
     def _screws(self) -> None:
         canvas = self.canv

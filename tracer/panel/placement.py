@@ -139,6 +139,8 @@ def free_place(
     Candidates lie on a grid of 10 mm around where the item stands; first boxes are held against
     the room, then true shapes against the rest, nearest first.
     """
+    if room.is_empty:
+        return None
     shape = item.placed
     x0, y0, x1, y1 = shape.bounds
     rx0, ry0, rx1, ry1 = room.bounds

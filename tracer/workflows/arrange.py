@@ -6,8 +6,9 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 from tracer.errors import UsageError
+from tracer.export.machine_checks import material_named
 from tracer.model.outline import Outline
-from tracer.model.panel import Panel
+from tracer.model.panel import Panel, PlyRole
 from tracer.model.panel_plan import PanelPlan
 from tracer.model.report import Check
 from tracer.panel.build import build_panel
@@ -112,6 +113,9 @@ def arrange_job(
         plan = edit(plan) if edit else plan
         if plan.title == PanelPlan().title:
             plan = replace(plan, title=folder.name)
+        for ply in plan.plies:
+            if ply.role != PlyRole.BACKING:  # boards are not cut on the foam machine
+                material_named(ply.stock.material)
         clock.step("panel")
         tools, left_out = tools_of_job(folder, plan)
         panel, changes = arrange_tools(
