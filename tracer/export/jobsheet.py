@@ -195,7 +195,7 @@ def _cut_list(panel: Panel, sheet: JobSheet, width: float) -> list[Flowable]:
     for pocket_id in sheet.order:
         rows.append(_cut_row(panel, pockets[pocket_id]))
     head = _p("Cut list, in cutting order, depths from the front face", _HEAD)
-    return [head, _table(rows, (4, 22, 9, 9, 13, 11, 22, 10), width)]
+    return [head, _table(rows, (4, 22, 9, 9, 13, 11, 22, 10), width), _p(sheet.fit, _SMALL)]
 
 
 def _cut_row(panel: Panel, p: PanelPocket) -> Sequence[Any]:

@@ -46,11 +46,13 @@ class WrittenCheck:
 class JobSheet:
     """Words and tables of the job sheet; pictures are drawn from the panel itself.
 
-    ``order`` lists pocket ids in cutting order. ``kerf`` says who allows for the cutter's width.
+    ``order`` lists pocket ids in cutting order. ``kerf`` says who allows for the cutter's width,
+    ``fit`` what the walls promise.
     """
 
     machine: str
     kerf: str
+    fit: str
     order: tuple[str, ...]
     bill: tuple[BillLine, ...]
     files: tuple[FileLine, ...]

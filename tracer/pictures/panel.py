@@ -31,13 +31,31 @@ _RIM_MM, _MARK_PX, _LETTER_PX = 12.0, 11, 13
 class _Canvas:
     """Drawing in panel millimetres, y up."""
 
-    def __init__(self, panel: Panel, longest_px: int) -> None:
+    def __init__(self, panel: Panel, longest_px: int, words: Sequence[str]) -> None:
         width, height = panel.size_mm
         self.scale = longest_px * _OVERSAMPLE / (max(width, height) + 2 * _RIM_MM)
         self._height = height
         size = [round((v + 2 * _RIM_MM) * self.scale) for v in (width, height)]
-        self.image = Image.new("RGB", (size[0], size[1]), _GROUND)
+        self._font = _font(_LETTER_PX * _OVERSAMPLE)
+        lines = [line for text in words for line in self._wrapped(text, size[0] * 0.96)]
+        step = round(1.45 * _LETTER_PX * _OVERSAMPLE)
+        foot = (len(lines) + 1) * step if lines else 0
+        self.image = Image.new("RGB", (size[0], size[1] + foot), _GROUND)
         self.draw = ImageDraw.Draw(self.image)
+        for row, line in enumerate(lines):
+            place = (0.02 * size[0], size[1] + row * step)
+            self.draw.text(place, line, fill=_INK, font=self._font)
+
+    def _wrapped(self, text: str, width_px: float) -> list[str]:
+        lines, line = [], ""
+        for word in text.split():
+            longer = f"{line} {word}".strip()
+            if line and self._font.getlength(longer) > width_px:
+                lines.append(line)
+                line = word
+            else:
+                line = longer
+        return [*lines, line]
 
     def at(self, x_mm: float, y_mm: float) -> tuple[float, float]:
         return (x_mm + _RIM_MM) * self.scale, (self._height + _RIM_MM - y_mm) * self.scale
@@ -65,8 +83,7 @@ class _Canvas:
         self.draw.ellipse(
             [x - r, y - r, x + r, y + r], fill=_GROUND, outline=colour, width=2 * _OVERSAMPLE
         )
-        font = _font(_LETTER_PX * _OVERSAMPLE)
-        self.draw.text((x, y), text, fill=colour, font=font, anchor="mm")
+        self.draw.text((x, y), text, fill=colour, font=self._font, anchor="mm")
 
     def _points(self, ring: BaseGeometry) -> list[tuple[float, float]]:
         return [self.at(float(x), float(y)) for x, y in shapely.get_coordinates(ring)[:-1]]
@@ -104,9 +121,12 @@ def _darker(rgb: RGB, share: float) -> RGB:
 def panel_png(panel: Panel, checks: Sequence[Check] = (), *, longest_px: int = 1600) -> bytes:
     """PNG bytes of the panel from the front.
 
-    Checks that have a place are marked, numbered as among all checks that have one.
+    Checks that have a place are marked by number and written below, the others after them.
     """
-    canvas = _Canvas(panel, longest_px)
+    placed = [check for check in checks if check.where_mm is not None]
+    words = [f"[{number}] {check.sentence}" for number, check in enumerate(placed, start=1)]
+    words += [f"- {check.sentence}" for check in checks if check.where_mm is None]
+    canvas = _Canvas(panel, longest_px, words)
     face = next(p.stock.rgb for p in panel.plies if p.role is PlyRole.FACE)
     base = [p.stock.rgb for p in panel.plies if p.role is PlyRole.BASE]
     canvas.fill(panel.shape, face)
@@ -125,11 +145,16 @@ def panel_png(panel: Panel, checks: Sequence[Check] = (), *, longest_px: int = 1
             canvas.text(
                 pocket.label.text, pocket.label.x_mm, pocket.label.y_mm, size, _ink_on(face)
             )
-    placed = [check for check in checks if check.where_mm is not None]
     for number, check in reversed(list(enumerate(placed, start=1))):
         if check.where_mm is not None:
-            canvas.mark(str(number), check.where_mm, _MARKS[check.severity])
+            canvas.mark(str(number), _within(check.where_mm, panel), _MARKS[check.severity])
     return canvas.png()
+
+
+def _within(at_mm: tuple[float, float], panel: Panel) -> tuple[float, float]:
+    """A place moved onto the panel: tools over its edge are marked at the edge."""
+    width, height = panel.size_mm
+    return min(max(at_mm[0], 0.0), width), min(max(at_mm[1], 0.0), height)
 
 
 def _pocket(canvas: _Canvas, pocket: PanelPocket, face: RGB, base: RGB | None) -> None:

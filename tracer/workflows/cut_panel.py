@@ -129,7 +129,7 @@ def cut_panel(
     progress.step("job sheet")
     checks = sorted_checks(panel, found)
     files = {n: data for _, _, written in sheets for n, data in written.files.items()}
-    sheet = _job_sheet(panel, machine, rules, sheets, words, checks, options.accepted)
+    sheet = _job_sheet(panel, plan, machine, rules, sheets, words, checks, options.accepted)
     paper = "letter" if options.paper in ("letter", "tabloid") else "a4"
     files[f"{name}-job-sheet.pdf"] = job_sheet_pdf(panel, sheet, paper=paper)
     files[f"{name}-picture.pdf"] = client_page(panel, paper=paper)
@@ -173,8 +173,17 @@ def _words(panel: Panel, machine: Machine) -> tuple[str, ...]:
     return cautions(panel, machine, of_machine)
 
 
+def _fit_sentence(plan: PanelPlan, machine: Machine) -> str:
+    return (
+        "Each wall is the tool's outline moved outward by its fit and its margin; with the margin "
+        f"the tool is meant to fit in {plan.fit_probability:.0%} of cases. The cut itself scatters "
+        f"by about {machine.cut_sigma_mm:g} mm: try one pocket on waste first."
+    )
+
+
 def _job_sheet(
     panel: Panel,
+    plan: PanelPlan,
     machine: Machine,
     rules: Rules,
     sheets: Sequence[tuple[SheetWork, SheetDrawings, SheetFiles]],
@@ -198,6 +207,7 @@ def _job_sheet(
     return JobSheet(
         machine=machine.title,
         kerf=sheets[0][1].cut.kerf.sentence(),
+        fit=_fit_sentence(plan, machine),
         order=tuple([*order, *(i for i in sorted(known) if i not in order)]),
         bill=bill_of_sheets(panel, rules),
         files=tuple(lines),
