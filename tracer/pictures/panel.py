@@ -35,10 +35,14 @@ class _Canvas:
         width, height = panel.size_mm
         self.scale = longest_px * _OVERSAMPLE / (max(width, height) + 2 * _RIM_MM)
         self._height = height
-        size = [round((v + 2 * _RIM_MM) * self.scale) for v in (width, height)]
+        # whole pixels after halving, so that nothing is stretched
+        size = [
+            round((v + 2 * _RIM_MM) * self.scale / _OVERSAMPLE) * _OVERSAMPLE
+            for v in (width, height)
+        ]
         self._font = _font(_LETTER_PX * _OVERSAMPLE)
         lines = [line for text in words for line in self._wrapped(text, size[0] * 0.96)]
-        step = round(1.45 * _LETTER_PX * _OVERSAMPLE)
+        step = round(1.45 * _LETTER_PX) * _OVERSAMPLE
         foot = (len(lines) + 1) * step if lines else 0
         self.image = Image.new("RGB", (size[0], size[1] + foot), _GROUND)
         self.draw = ImageDraw.Draw(self.image)
