@@ -10,9 +10,11 @@ import pytest
 from tests.desk.bench import seed_job
 from tracer.errors import TracerError
 from tracer.project.edits_file import EDITS_NAME, Change, Edit, Edits, dump_edits, load_edits
+from tracer.project.panel_file import load_panel
 from tracer.project.schema import load_job
 from tracer.project.store import JobFolder
 from tracer.project.tool_list import parse_tool_list
+from tracer.workflows.arrange import arrange_job, plan_in_force
 from tracer.workflows.job_edits import inputs_of, job_revision, make_edit, redo, undo
 from tracer.workflows.retrace import stale_lays
 
@@ -179,3 +181,30 @@ def test_edits_read_back_and_damage_is_told() -> None:
     with pytest.raises(TracerError) as damaged:
         load_edits(dump_edits(edits).replace(b'"path"', b'"road"'))
     assert damaged.value.slug == "job-damaged"
+
+
+def test_the_panel_plan_is_edited_and_undone_like_everything_else(folder: JobFolder) -> None:
+    arrange_job(folder)
+    before = plan_in_force(folder, None)
+    move = Change(("plan", "moves", "T05"), None, {"x_mm": 44.5, "y_mm": 95.0})
+    make_edit(folder, Edit("move", "T05", (move,)))
+    arrange_job(folder)
+    panel = load_panel(folder.read("panel.json"), "panel.json").panel
+    x0, y0, x1, y1 = next(p for p in panel.pockets if p.pocket_id == "T05").region.bounds
+    assert ((x0 + x1) / 2, (y0 + y1) / 2) == pytest.approx((44.5, 95.0), abs=0.01)
+    with pytest.raises(TracerError) as conflict:
+        make_edit(folder, Edit("move", "T05", (move,)))  # it has a place by now
+    assert conflict.value.slug == "edit-conflict"
+    undo(folder)
+    assert plan_in_force(folder, None) == before
+    for path, now in (
+        (("plan", "moves", "T05"), {"x": 1}),
+        (("plan", "moves", "T05"), 7),
+        (("plan", "nothing"), 7),
+        (("plan", "fit_probability"), "high"),
+        (("plan", "tools", "T05", "depth_mm"), 3),
+    ):
+        with pytest.raises(TracerError) as refused:
+            make_edit(folder, Edit("x", "", (Change(path, None, now),)))
+        assert refused.value.slug in {"edit-refused", "edit-conflict"}
+    assert plan_in_force(folder, None) == before

@@ -33,7 +33,7 @@ Open = Callable[..., Any]
 def scene() -> Scene:
     tools = [
         Tool(placed(spanner(150, 13), 150, 150, 20), 5.0, "black rubber"),
-        Tool(placed(box(0, 0, 120, 26), 330, 230, -10), 12.0, "red"),
+        Tool(placed(box(0, 0, 120, 26), 330, 230, -10), 12.0, "black rubber"),
     ]
     return make_scene(tools, look=Look(ground="white paper", light="window"), size_px=(1600, 1200))
 

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+import re
+from dataclasses import dataclass, field, replace
 
 from tracer.model.outline import EdgeModel
 
@@ -32,3 +33,15 @@ class ToolRow:
     lay: int = 1
     line: int = 0
     extra: dict[str, str] = field(default_factory=dict)
+
+    @property
+    def blank(self) -> bool:
+        """True where a run wrote the row and nobody typed into it: a place and a number only.
+
+        Examples
+        --------
+        >>> ToolRow("T03", 10, 20).blank, ToolRow("T03", 10, 20, height_mm=4).blank
+        (True, False)
+        """
+        as_written = replace(ToolRow(self.name, self.x_px, self.y_px), lay=self.lay, line=self.line)
+        return self == as_written and re.fullmatch(r"T\d+", self.name or "T0") is not None

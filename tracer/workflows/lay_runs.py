@@ -13,7 +13,7 @@ from tracer.export.dxf import DxfOptions
 from tracer.model.photo import Photo
 from tracer.photos import decode_photo
 from tracer.progress import StepClock
-from tracer.project.outlines_file import OutlinesFile, dump_outlines
+from tracer.project.outlines_file import OutlinesFile, dump_outlines, load_outlines
 from tracer.project.schema import JobRecord, PhotoRecord, dump_job
 from tracer.project.silhouettes_file import dump_silhouettes, load_silhouettes, seen_edges
 from tracer.project.tool_list import ToolList, format_tool_list, parse_tool_list
@@ -28,7 +28,10 @@ from tracer.workflows.kept_outlines import with_kept
 from tracer.workflows.memo import StageMemo
 from tracer.workflows.trace import Trace, trace
 
-__all__ = ["LayRuns", "run_lays"]
+__all__ = ["RETIRED", "LayRuns", "run_lays"]
+
+RETIRED = "history/retired.json"
+MOST_RETIRED = 400
 
 
 @dataclass(frozen=True, eq=False)
@@ -54,6 +57,7 @@ def run_lays(
     seen_before: bytes | None = None,
     memo: StageMemo | None = None,
     read: Callable[[str], bytes] | None = None,
+    retired_before: bytes | None = None,
 ) -> LayRuns:
     """Trace the lays of these numbers (1, 2 ...) and make the job's files again.
 
@@ -73,6 +77,9 @@ def run_lays(
         Results of earlier runs, see `trace`.
     read
         Gives the bytes of any file of the job; needed where outlines were swapped.
+    retired_before
+        `RETIRED` of the earlier run: outlines that a correction made go away. One that comes back
+        (the correction was undone) gets its number back, and with it all that hangs on it.
 
     Raises
     ------
@@ -80,6 +87,7 @@ def run_lays(
         As the stages do.
     """
     clock = clock or StepClock()
+    retired = load_outlines(retired_before, RETIRED) if retired_before else OutlinesFile(())
     traces: dict[int, Trace] = {}
     photos: dict[int, list[Photo]] = {}
     for number in numbers:
@@ -93,7 +101,12 @@ def run_lays(
             rows_before,
             options=lay_options(lay),
             list_name=tools_name,
-            earlier=[o for o in before.outlines if before.lay_of[o.outline_id] == number],
+            earlier=[
+                o
+                for known in (before, retired)
+                for o in known.outlines
+                if known.lay_of[o.outline_id] == number
+            ],
             next_number=record.next_outline,
             progress=clock.receiver,
             memo=memo,
@@ -130,8 +143,28 @@ def run_lays(
         "silhouettes.json": dump_silhouettes(seen),
         "tools.csv": format_tool_list(tools),
     }
+    gone = _retired(retired, before, content, record)
+    if gone.outlines or retired_before:
+        files[RETIRED] = dump_outlines(gone)
     for number, done in traces.items():
         files |= lay_pictures(number, photos[number], done)
     files |= common_drawings(content, dxf)
     clock.stop()
     return LayRuns(record, content, traces, files)
+
+
+def _retired(
+    retired: OutlinesFile, before: OutlinesFile, now: OutlinesFile, record: JobRecord
+) -> OutlinesFile:
+    """Outlines that were there once, are not now, and are not the business of a swap."""
+    present = {o.outline_id for o in now.outlines} | set(record.kept)
+    gone = {
+        o.outline_id: (o, known.lay_of[o.outline_id])
+        for known in (retired, before)
+        for o in known.outlines
+        if o.outline_id not in present
+    }
+    latest = dict(list(gone.items())[-MOST_RETIRED:])
+    return OutlinesFile(
+        tuple(o for o, _ in latest.values()), lay_of={k: lay for k, (_, lay) in latest.items()}
+    )

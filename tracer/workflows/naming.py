@@ -78,11 +78,16 @@ def assign_rows(
     points = np.asarray(points_mm, np.float64).reshape(-1, 2)
     row_of: list[int | None] = [None] * len(regions_mm)
     checks = []
-    for index, (row, xy) in enumerate(zip(rows, points, strict=True)):
+    # what a person typed comes before rows that a run wrote by itself
+    for index in sorted(range(len(rows)), key=lambda i: rows[i].blank):
+        row, xy = rows[index], points[index]
         distances = [region.distance(Point(xy)) for region in filled]
         best = min(range(len(filled)), key=lambda k: (distances[k], filled[k].area), default=None)
         label = f"Row {row.line} of {where}" + (f" ({row.name})" if row.name else "")
-        if best is None or not distances[best] <= REACH_MM:
+        missed = best is None or not distances[best] <= REACH_MM
+        if row.blank and (missed or best is None or row_of[best] is not None):
+            continue
+        if missed or best is None:
             checks.append(
                 Check(
                     "row-without-tool",

@@ -9,7 +9,7 @@ from tracer.project.schema import JobRecord
 from tracer.project.store import JobFolder
 from tracer.project.tool_list import ToolList
 from tracer.workflows.job_files import inputs_digest, opened_job
-from tracer.workflows.lay_runs import run_lays
+from tracer.workflows.lay_runs import RETIRED, run_lays
 from tracer.workflows.memo import StageMemo
 from tracer.workflows.trace_job import SEEN
 
@@ -58,6 +58,7 @@ def retrace(
         lambda photo: folder.read(photo.file),
         clock=clock,
         read=folder.read,
+        retired_before=folder.read(RETIRED) if folder.has(RETIRED) else None,
         seen_before=seen,
         memo=memo,
     )

@@ -269,7 +269,7 @@ def _nothing_found(outlines: Sequence[Outline], photos: Sequence[Photo]) -> tupl
 def _updated_rows(
     rows: Sequence[ToolRow], outlines: Sequence[Outline], row_of: Sequence[ToolRow | None]
 ) -> tuple[ToolRow, ...]:
-    """One row per outline with what was typed, then the rows that met no tool."""
+    """One row per outline with what was typed, then typed rows that met no tool."""
     listed = []
     for outline, row in zip(outlines, row_of, strict=True):
         if row is None:
@@ -277,4 +277,4 @@ def _updated_rows(
             row = ToolRow(name=outline.outline_id, x_px=round(x, 1), y_px=round(y, 1))
         listed.append(row)
     used = {id(row) for row in row_of if row is not None}
-    return (*listed, *(row for row in rows if id(row) not in used))
+    return (*listed, *(row for row in rows if id(row) not in used and not row.blank))

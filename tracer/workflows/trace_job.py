@@ -27,7 +27,7 @@ from tracer.project.schema import JobRecord, LayRecord, PhotoRecord
 from tracer.project.store import JobFolder
 from tracer.project.tool_list import ToolList
 from tracer.workflows.job_files import opened_job, stale_files
-from tracer.workflows.lay_runs import run_lays
+from tracer.workflows.lay_runs import RETIRED, run_lays
 from tracer.workflows.memo import StageMemo
 from tracer.workflows.trace import Separation, Trace
 
@@ -144,6 +144,9 @@ def trace_job(
             clock=clock,
             read=folder.read,
             memo=memo,
+            retired_before=folder.read(RETIRED)
+            if folder.has(RETIRED) and not mode.replace
+            else None,
             seen_before=folder.read(SEEN) if folder.has(SEEN) and not mode.replace else None,
         )
         files = dict(runs.files)
