@@ -19,6 +19,7 @@ from tracer.segmentation.cut import cut_regions
 from tracer.segmentation.evidence import RegionEvidence
 from tracer.segmentation.raster import Image, Mask, Raster, paint
 from tracer.segmentation.regions import Partition, partition, sharpness
+from tracer.segmentation.shadow import find_hard_shadow
 from tracer.segmentation.sheet import FLOOR, SheetModel, fit_sheet
 
 __all__ = ["classical_evidence"]
@@ -31,8 +32,10 @@ EDGE_REACH_MM = 4.0  # a sharp edge speaks for this depth on either side
 HALO_CHROMA = 0.20  # log colour shift that light bouncing off a bright tool gives the sheet
 HALO_BRIGHT = 0.25  # the same for brightness
 COLOUR_WEIGHT = 0.2  # per cell of a colour that neither sheet nor shadow has
-UNCLEAR_EDGE = 0.4  # what an edge between two strange sides says for tool, on both sides
+UNCLEAR_EDGE = 0.5  # what an edge between two strange sides says for tool, on both sides
 GROUND_SIDE = 0.7  # what an edge says for ground on its quieter side: tools have edges inside
+DARK_SHEET = 0.06  # linear light
+STRONG = 2.0  # an edge is this much sharper than the bare sheet ever is
 GRAIN_WEIGHT = 0.15  # per cell
 EDGE_WEIGHT = 0.3  # per cell beside a sharp edge; its sum along a normal stays below an open cell
 
@@ -70,20 +73,33 @@ def classical_evidence(
     open_cells = _grow(domain & ~sheet.certain, 2) & domain
     parts = partition(sharp, open_cells, level, mm)
     looks = _looks(parts, sheet, linear, bare)
-    edge = parts.mean(_edge_evidence(sheet.residual, sharp, 3 * level, domain, mm))
-    grain = _grain_evidence(parts, sheet.residual, bare, mm)
-    grain = np.where((grain < 0) & ~looks.shadow_like, 0, grain)
-    weight = (looks.evidence + EDGE_WEIGHT * edge + grain) * parts.area
+    edge = parts.mean(_edge_evidence(sheet.residual, sharp, STRONG * level, domain, mm))
+    unevenness, grain = _unevenness(parts, sheet.residual, bare, mm)
+    by_grain = _grain_evidence(unevenness, grain)
+    by_grain = np.where((by_grain < 0) & ~looks.shadow_like, 0, by_grain)
+    weight = (looks.evidence + EDGE_WEIGHT * edge + by_grain) * parts.area
     tool = cut_regions(parts, weight)
+    smooth = parts.mean(sharp) < 2.5 * level
+    maybe = looks.shadow_like & smooth & (looks.depth < -0.25)
+    shaded = np.zeros(parts.count, np.bool_)
+    # on a sheet as dark as a shadow the two cannot be told by depth and side
+    bright = bare.any() and float(np.median(linear[bare])) > DARK_SHEET
+    for _ in range(2 if bright else 0):
+        hard = find_hard_shadow(parts, tool, maybe, looks.depth, unevenness, grain, domain, mm)
+        if hard is None:
+            break
+        shaded |= hard.regions
+        tool = cut_regions(parts, np.where(shaded, -parts.area, weight))
     cells = tool[parts.labels] & open_cells
     quiet = np.abs(sheet.residual).max(axis=-1) < 3 * looks.sigma
     cells = _without_mirrors(cells, quiet | sheet.certain, mm)
+    cells = _bridged(cells, sheet.certain, mm)
     return RegionEvidence(
         raster,
         cells.astype(np.float32),
-        np.zeros(raster.shape, np.float32),
+        np.clip(sharp / (12 * level), 0, 1).astype(np.float32),
         domain,
-        np.zeros(raster.shape, np.bool_),
+        shaded[parts.labels] & open_cells,
     )
 
 
@@ -109,19 +125,23 @@ def _sheet_extent(certain: Mask, core: Mask, mm_per_cell: float) -> Mask:
     return np.asarray(padded[1:-1, 1:-1] != 2, np.bool_)
 
 
-def _grain_evidence(parts: Partition, residual: Image, bare: Mask, mm: float) -> Array:
+def _unevenness(parts: Partition, residual: Image, bare: Mask, mm: float) -> tuple[Array, float]:
+    """Local variance of log light per region over the bare sheet's, and the sheet's deviation."""
+    light = residual.mean(axis=-1)
+    fine = light - cv2.GaussianBlur(light, (0, 0), 1.5 / mm)
+    energy = cv2.GaussianBlur(fine * fine, (0, 0), 2.0 / mm)
+    usual = max(float(np.median(energy[bare][::7])) if bare.any() else 0.0, 1e-6)
+    return np.exp(parts.mean(np.log(energy + 1e-9))) / usual, float(np.sqrt(usual))
+
+
+def _grain_evidence(unevenness: Array, grain: float) -> Array:
     """What the sheet's grain says per region: a smooth spot on a grainy sheet is no ground.
 
     Shadow leaves the grain in place, since it multiplies. Zero where the sheet has none.
     """
-    light = residual.mean(axis=-1)
-    fine = light - cv2.GaussianBlur(light, (0, 0), 1.5 / mm)
-    energy = cv2.GaussianBlur(fine * fine, (0, 0), 2.0 / mm)
-    usual = float(np.median(energy[bare][::7])) if bare.any() else 0.0
-    trust = np.clip((np.sqrt(usual) - 0.012) / 0.012, 0, 1)
-    ratio = parts.mean(np.minimum(energy / max(usual, 1e-9), 3.0))
-    smooth = np.clip((0.55 - ratio) / 0.3, 0, 1)
-    grainy = np.clip((ratio - 0.6) / 0.2, 0, 1) * np.clip((1.8 - ratio) / 0.4, 0, 1)
+    trust = np.clip((grain - 0.012) / 0.012, 0, 1)
+    smooth = np.clip((0.55 - unevenness) / 0.3, 0, 1)
+    grainy = np.clip((unevenness - 0.6) / 0.2, 0, 1) * np.clip((1.8 - unevenness) / 0.4, 0, 1)
     return np.asarray(trust * (GRAIN_WEIGHT * smooth - 0.5 * GRAIN_WEIGHT * grainy), np.float64)
 
 
@@ -145,6 +165,27 @@ def _without_mirrors(cells: Mask, like_sheet: Mask, mm: float) -> Mask:
     fill[0] = False
     fill |= (sheet < 0.1) & (compact < 0.3) & ~outer & (np.arange(count) > 0)
     return np.asarray((closed > 0) | fill[labels], np.bool_)
+
+
+def _bridged(cells: Mask, certain: Mask, mm: float) -> Mask:
+    """Join pieces across narrow gaps that do not show the sheet: glare and dark joints."""
+    k = 2 * round(3.0 / mm) + 1
+    kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (k, k))
+    closed = cv2.morphologyEx(cells.astype(np.uint8), cv2.MORPH_CLOSE, kernel) > 0
+    gap = closed & ~cells & ~certain
+    count, gaps, stats, _ = cv2.connectedComponentsWithStats(gap.astype(np.uint8), connectivity=4)
+    _, pieces = cv2.connectedComponents(cells.astype(np.uint8), connectivity=8)
+    around = cv2.dilate(pieces.astype(np.float32), np.ones((3, 3), np.uint8)).astype(np.int64)
+    below = -cv2.dilate(
+        np.where(pieces > 0, -pieces, -(10**6)).astype(np.float32), np.ones((3, 3), np.uint8)
+    ).astype(np.int64)
+    high = np.zeros(count, np.int64)
+    low = np.full(count, 10**6)
+    np.maximum.at(high, gaps.ravel(), around.ravel())
+    np.minimum.at(low, gaps.ravel(), below.ravel())
+    joins = (high > 0) & (low < high) & (stats[:, cv2.CC_STAT_AREA] * mm * mm < 200.0)
+    joins[0] = False
+    return np.asarray(cells | joins[gaps], np.bool_)
 
 
 def _edge_evidence(residual: Image, sharp: Image, level: float, domain: Mask, mm: float) -> Image:

@@ -126,8 +126,10 @@ def _levenberg(
     def state(q: Array) -> tuple[Array, Array, Array]:
         fit, grad = model(q, s)
         r = (values - fit) * weight
-        return r, grad * weight[..., None], np.sum(r * r, 1) + np.sum(
-            prior_weight * (q - prior) ** 2, 1
+        return (
+            r,
+            grad * weight[..., None],
+            np.sum(r * r, 1) + np.sum(prior_weight * (q - prior) ** 2, 1),
         )
 
     r, grad, cost = state(p)

@@ -21,9 +21,7 @@ PER_CARD = 120
 LEAST = 20  # fewer clean edges than this tell nothing
 
 
-def measure_blur(
-    pixels: NDArray[np.uint8], plane: PlaneMap, cards: Sequence[Polygon]
-) -> float:
+def measure_blur(pixels: NDArray[np.uint8], plane: PlaneMap, cards: Sequence[Polygon]) -> float:
     """Gaussian blur in px, median over clean straight edges within the cards."""
     found = [b for card in cards for b in _card_blur(pixels, plane, card)]
     if len(found) < LEAST:

@@ -17,9 +17,10 @@ from shapely.geometry import Polygon
 from tracer.model.silhouette import Kind
 from tracer.segmentation.evidence import RegionEvidence
 from tracer.segmentation.options import SegmentOptions
+from tracer.segmentation.parting import part_along, part_at_necks, part_between
 from tracer.segmentation.raster import Mask, paint
 
-__all__ = ["Blob", "separate"]
+__all__ = ["Blob", "Marks", "separate"]
 
 Array = NDArray[np.float64]
 
@@ -44,14 +45,25 @@ class Blob:
     touches_border: bool = False
 
 
+@dataclass(frozen=True, eq=False)
+class Marks:
+    """Corrections in cells (column, row): points to keep and to drop, lines to split along."""
+
+    keep: tuple[Array, ...] = ()
+    drop: tuple[Array, ...] = ()
+    split: tuple[Array, ...] = ()
+
+
 def separate(
     evidence: RegionEvidence,
     *,
     hull: Polygon | None,
     seen: Mask,
     options: SegmentOptions,
+    marks: Marks | None = None,
 ) -> list[Blob]:
     """Tools among the evidence, in no particular order."""
+    marks = marks or Marks()
     mm = evidence.raster.mm_per_cell
     tool = (evidence.tool > 0.5) & evidence.domain
     tool = _without_lines(tool, options.smallest_mm[0], mm)
@@ -61,19 +73,84 @@ def separate(
     count, labels, stats, _ = cv2.connectedComponentsWithStats(
         tool.astype(np.uint8), connectivity=8
     )
+    kept = {_label_near(labels, p[0], mm) for p in marks.keep} - {0}
+    dropped = {_label_near(labels, p[0], mm) for p in marks.drop} - {0}
     blobs = []
     for k in range(1, count):
         x, y, w, h, area = (int(v) for v in stats[k])
-        if not _big_enough(w, h, area, mm, options):
+        if k in dropped and not _points_in(labels, marks.keep, k):
             continue
-        window = np.s_[max(y - 4, 0) : y + h + 4, max(x - 4, 0) : x + w + 4]
+        if k not in kept and not _big_enough(w, h, area, mm, options):
+            continue
+        y0, x0 = max(y - 4, 0), max(x - 4, 0)
+        window = np.s_[y0 : y + h + 4, x0 : x + w + 4]
         cells = labels[window] == k
         at_rim = bool((cells & rim[window]).any())
-        if at_rim and not (cells & reach[window]).any():
+        if at_rim and k not in kept and not (cells & reach[window]).any():
             continue
-        cells = _filled(cells, options.smallest_hole_mm, mm)
-        blobs.append(Blob(cells, (max(y - 4, 0), max(x - 4, 0)), Kind.TOOL, at_rim))
+        for part in _parts(cells, labels, k, (x0, y0), evidence, marks):
+            if _hit(part, marks.drop, (x0, y0)):
+                continue
+            whole = _filled(part, options.smallest_hole_mm, mm)
+            touches = bool((whole & rim[window]).any())
+            blobs.append(Blob(whole, (y0, x0), Kind.TOOL, touches))
     return blobs
+
+
+def _parts(
+    cells: Mask,
+    labels: NDArray[np.integer],
+    label: int,
+    origin: tuple[int, int],
+    evidence: RegionEvidence,
+    marks: Marks,
+) -> list[Mask]:
+    """One mask per tool: typed lines first, then typed points, then necks."""
+    lines = [line - origin for line in marks.split]
+    parts = part_along(cells, lines) if lines else [cells]
+    if len(parts) > 1:
+        return parts
+    points = [p for p in _points_in(labels, marks.keep, label)]
+    if len(points) > 1:
+        h, w = cells.shape
+        border = evidence.border[origin[1] : origin[1] + h, origin[0] : origin[0] + w]
+        return part_between(cells, [(x - origin[0], y - origin[1]) for x, y in points], border)
+    if points:
+        return [cells]
+    return part_at_necks(cells, evidence.raster.mm_per_cell)
+
+
+def _cell(point: Array, shape: tuple[int, ...]) -> tuple[int, int]:
+    x, y = np.round(point).astype(int)
+    return int(np.clip(x, 0, shape[1] - 1)), int(np.clip(y, 0, shape[0] - 1))
+
+
+def _label_near(labels: NDArray[np.integer], point: Array, mm: float) -> int:
+    """Label at a point, or the nearest within 5 mm; 0 for none."""
+    x, y = _cell(point, labels.shape)
+    r = max(1, round(5.0 / mm))
+    y0, x0 = max(y - r, 0), max(x - r, 0)
+    window = labels[y0 : y + r + 1, x0 : x + r + 1]
+    rows, cols = np.nonzero(window)
+    if len(rows) == 0:
+        return 0
+    k = int(np.argmin((rows + y0 - y) ** 2 + (cols + x0 - x) ** 2))
+    return int(window[rows[k], cols[k]])
+
+
+def _points_in(
+    labels: NDArray[np.integer], points: tuple[Array, ...], label: int
+) -> list[tuple[int, int]]:
+    cells = [_cell(p[0], labels.shape) for p in points]
+    return [(x, y) for x, y in cells if labels[y, x] == label]
+
+
+def _hit(part: Mask, points: tuple[Array, ...], origin: tuple[int, int]) -> bool:
+    for p in points:
+        x, y = np.round(p[0]).astype(int) - origin
+        if 0 <= y < part.shape[0] and 0 <= x < part.shape[1] and part[y, x]:
+            return True
+    return False
 
 
 def _rim(seen: Mask) -> Mask:

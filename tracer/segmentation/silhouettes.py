@@ -15,12 +15,13 @@ from tracer.model.silhouette import Segmentation, Silhouette
 from tracer.model.view import PlaneMap
 from tracer.segmentation.classical import classical_evidence
 from tracer.segmentation.contours import mask_rings
+from tracer.segmentation.corrections import marks_on
 from tracer.segmentation.evidence import RegionEvidence
-from tracer.segmentation.options import Correction, SegmentOptions
+from tracer.segmentation.options import Correction, Mark, SegmentOptions
 from tracer.segmentation.psf import measure_blur
 from tracer.segmentation.raster import fit_raster, rectify
 from tracer.segmentation.refine import MeasuredRing, measure_ring
-from tracer.segmentation.separate import Blob, separate
+from tracer.segmentation.separate import Blob, Marks, separate
 
 __all__ = ["segment"]
 
@@ -60,7 +61,13 @@ def segment(
     report(0.1)
     evidence = classical_evidence(linear, seen, raster, cards=cards, hull=hull)
     report(0.5)
-    blobs = separate(evidence, hull=hull, seen=seen, options=options)
+    marks = Marks(
+        *(
+            tuple(marks_on(raster, plane, corrections, m))
+            for m in (Mark.KEEP, Mark.DROP, Mark.SPLIT)
+        )
+    )
+    blobs = separate(evidence, hull=hull, seen=seen, options=options, marks=marks)
     report(0.6)
     blur = measure_blur(photo.pixels, plane, cards)
     found = []
