@@ -24,6 +24,8 @@ Bool = NDArray[np.bool_]
 #: Left parallax to standard deviation, edges seen from both sides and from one side only. Set on
 #: rendered tools with exact silhouettes so that 95 % of the edges lie within two sigma.
 BOTH_SIDES, ONE_SIDE = 0.22, 0.38
+#: factor on both for edges that two photos show at most
+FEW = 1.25
 #: |rho| / H below which an edge is seen edge-on: as good as from both sides
 EDGE_ON = 0.01
 
@@ -93,7 +95,7 @@ def edge_quality(
         strife = np.sqrt((np.where(s.seen, share, 0.0) ** 2).sum(0) / s.seen.sum(0))
     strife = np.where(s.seen.any(axis=0), np.minimum(strife, 4.0), 3.0)
     strife = maximum_filter1d(strife, 5, mode="wrap")
-    k = np.where(one_sided, ONE_SIDE, BOTH_SIDES)
+    k = np.where(one_sided, ONE_SIDE, BOTH_SIDES) * np.where(lookers <= 2, FEW, 1.0)
     sigma = np.hypot(grain, k * left) * np.sqrt(1 + strife**2 / 2)
     few = lookers < 2
     sigma[few] = np.maximum(sigma[few], 0.3 + 0.03 * start_mm)
