@@ -171,12 +171,17 @@ def test_nothing_is_cut_below_a_tool_on_a_wall() -> None:
     assert in_drawer.pockets[0].notches[0].sides == 2
 
 
-def test_a_typed_notch_is_where_it_was_typed() -> None:
+@pytest.mark.parametrize("turn", [0.0, 90.0, 180.0])
+def test_a_typed_notch_travels_with_its_tool(turn: float) -> None:
     typed = ToolPlan("T01", notches=(NotchPlan(12.0, 30.0),))
-    panel = panel_of(row_of_bars(1), plan(drawer(), tools=(typed,)))
+    moves = (MovePlan("T01", turn_deg=turn),)
+    panel = panel_of(row_of_bars(1), plan(drawer(), tools=(typed,), moves=moves))
     pocket = panel.pockets[0]
-    y = (pocket.notches[0].region.bounds[1] + pocket.notches[0].region.bounds[3]) / 2
-    assert y - pocket.region.bounds[1] == pytest.approx(30, abs=0.05)
+    notch = pocket.notches[0].region.centroid
+    # 30 mm from the end of the bar that lay below in the photo; 160 mm long, centred
+    along = notch.y - pocket.outline.centroid.y if turn != 90 else notch.x - 210
+    assert abs(along) == pytest.approx(50, abs=0.1)
+    assert (along < 0) is (turn == 0)
 
 
 def test_labels_stand_clear_of_openings_and_each_other() -> None:

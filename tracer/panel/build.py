@@ -151,8 +151,9 @@ def build_panel(
         keep_outs=laid.keep_outs,
         insert=_insert_stock(plan, plies),
     )
-    panel = replace(panel, pockets=add_wells(panel, _lies(wanted), plan, rules))
-    panel = replace(panel, pockets=add_notches(panel, plan, rules))
+    lies = _lies(wanted)
+    panel = replace(panel, pockets=add_wells(panel, lies, plan, rules))
+    panel = replace(panel, pockets=add_notches(panel, lies, plan, rules))
     if progress:
         progress(0.85)
     if plan.labels:

@@ -66,13 +66,6 @@ def _who(pocket: PanelPocket) -> str:
     return f"{pocket.number} ({pocket.name})"
 
 
-def _share_slot(a: PanelPocket, b: PanelPocket) -> bool:
-    for first, second in ((a, b), (b, a)):
-        if any(second.pocket_id in n.shared_with for n in first.notches):
-            return True
-    return False
-
-
 def _webs(panel: Panel, rules: Rules) -> Iterator[Check]:
     whole = [opening(p) for p in panel.pockets]
     slots = {

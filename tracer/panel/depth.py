@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 from shapely.geometry import Polygon, box
 
-from tracer.model.panel import Bay, BayKind, PanelPocket, Stock
+from tracer.model.panel import Bay, PanelPocket, Stock
 from tracer.panel.rules import Rules
 
 __all__ = ["Depth", "Retention", "closing_air_mm", "propose_depth", "retention"]
@@ -147,7 +147,3 @@ def retention(pocket: PanelPocket) -> Retention:
         bearing = 1000 * pocket.mass_kg * GRAVITY_M_S2 / max(width * carried, 1e-9)
     return Retention(behind, lever, math.degrees(math.atan2(behind, lever)), bearing)
 
-
-def is_wall(bay: Bay) -> bool:
-    """Whether gravity pulls along the panel."""
-    return bay.kind is BayKind.WALL

@@ -46,7 +46,7 @@ def exchange_pocket(panel: Panel, plan: PanelPlan, tool: Tool) -> Exchanged:
     trial = _with(panel, placed)
     lie = {tool.pocket_id: (tool.lie, tool.outline.region)}
     trial = _with(panel, _named(add_wells(trial, lie, plan, rules), tool.pocket_id))
-    trial = _with(trial, _named(add_notches(trial, plan, rules), tool.pocket_id))
+    trial = _with(trial, _named(add_notches(trial, lie, plan, rules), tool.pocket_id))
     if plan.labels:
         trial = _with(trial, _named(add_labels(trial, plan, rules), tool.pocket_id))
     after = _pocket(trial, tool.pocket_id)

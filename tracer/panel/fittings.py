@@ -16,7 +16,7 @@ from tracer.panel.labels import label_box, place_label
 from tracer.panel.notches import needs_notch, notch_at, propose_notch, shared_slot
 from tracer.panel.openings import Near, opening
 from tracer.panel.rules import Rules
-from tracer.panel.wells import make_well
+from tracer.panel.wells import in_panel, make_well
 
 __all__ = ["add_labels", "add_notches", "add_wells", "notch_depth_mm"]
 
@@ -51,7 +51,7 @@ def notch_depth_mm(pocket: PanelPocket, face_mm: float, rules: Rules) -> float:
     return min(pocket.depth_mm, max(face_mm - rules.floor_mm, pocket.depth_mm / 2))
 
 
-def add_notches(panel: Panel, plan: PanelPlan, rules: Rules) -> tuple[PanelPocket, ...]:
+def add_notches(panel: Panel, lies: Lies, plan: PanelPlan, rules: Rules) -> tuple[PanelPocket, ...]:
     """Pockets with finger notches: shared slots, typed places, then proposals."""
     pockets = {p.pocket_id: p for p in panel.pockets}
     slotted = _slots(panel, plan, rules)
@@ -68,11 +68,11 @@ def add_notches(panel: Panel, plan: PanelPlan, rules: Rules) -> tuple[PanelPocke
         depth = notch_depth_mm(pocket, panel.face_mm, rules)
         notches: tuple[Notch, ...] = ()
         if typed.notches:
-            x0, y0, _, _ = pocket.region.bounds
+            lie, outline = lies[pocket_id]
             notches = tuple(
                 notch_at(
                     pocket.region,
-                    (x0 + n.x_mm, y0 + n.y_mm),
+                    in_panel(n.x_mm, n.y_mm, lie, outline, pocket.placement),
                     both=n.both,
                     depth_mm=depth,
                     hand=plan.hand,

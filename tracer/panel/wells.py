@@ -14,7 +14,15 @@ from tracer.model.panel import Placement, Well
 from tracer.model.panel_plan import WellPlan
 from tracer.panel.rules import Rules
 
-__all__ = ["make_well"]
+__all__ = ["in_panel", "make_well"]
+
+
+def in_panel(
+    x_mm: float, y_mm: float, lie: Placement, outline: Polygon, placement: Placement
+) -> tuple[float, float]:
+    """A place typed from the lower left corner of the tool's box in the photo, in the panel."""
+    x0, y0, _, _ = lie.apply(outline).bounds
+    return placement.point(*lie.inverse().point(x0 + x_mm, y0 + y_mm))
 
 
 def make_well(
