@@ -135,7 +135,7 @@ class DeskJob:
                 self.folder, named, settings=settings, mode=mode, progress=state, memo=self.memo
             )
             shutil.rmtree(draft.folder, ignore_errors=True)
-            self.changed(job_revision(self.folder))
+            self.changed(job_revision(self.folder), files=True)
 
         self._runner.ask(self.job_id, task, self.state, soon=True)
 
@@ -155,7 +155,7 @@ class DeskJob:
             with self.lock:
                 done = cut_job(self.folder, options, replacing=True, progress=state)
             self.cut_checks = [check_record(c) for c in done.checks]
-            self.changed(job_revision(self.folder))
+            self.changed(job_revision(self.folder), files=True)
 
         self._runner.ask(self.job_id, task, self.state, soon=True)
 
@@ -164,12 +164,12 @@ class DeskJob:
             state.step("an edit came in between: once more")
         if self.folder.has(PANEL_JSON):
             self._arrange(state)
-        self.changed(job_revision(self.folder))
+        self.changed(job_revision(self.folder), files=True)
 
     def _arrange(self, state: RunState) -> None:
         with self.lock:
             arrange_job(self.folder, progress=state)
-        self.changed(job_revision(self.folder))
+        self.changed(job_revision(self.folder), files=True)
 
     def _unhindered(self, act: Callable[[], bool]) -> bool:
         """Do it, waiting a moment where an edit of this desk holds the job just now."""
@@ -205,9 +205,9 @@ class DeskJob:
             return self._pyramids[photo_id]
 
     # -- news ---------------------------------------------------------------------------------
-    def changed(self, revision: str) -> None:
-        """Tell every page that there is something new to show."""
-        self._hub.publish("job", job=self.job_id, revision=revision)
+    def changed(self, revision: str, *, files: bool = False) -> None:
+        """Tell every page that there is something new to show: inputs, or also results."""
+        self._hub.publish("job", job=self.job_id, revision=revision, files=files)
 
     def _tell_run(self) -> None:
         self._hub.publish("run", job=self.job_id, run=self.state.record())

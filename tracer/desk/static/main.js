@@ -151,7 +151,7 @@ class Frame {
       const over = news.run.phase === 'failed' || news.run.phase === 'stopped';
       if (over && !job.state.lays && this.drafting) this.#backToDraft(news.run);
       else this.#paint();
-    } else if (news.kind === 'job' && news.revision !== job.state?.revision && !job.sending) {
+    } else if (news.kind === 'job' && (news.files || news.revision !== job.state?.revision) && !job.sending) {
       const first = !job.state?.lays;
       try { await job.load(); } catch { return; }
       if (first && job === this.job) this.#show();
