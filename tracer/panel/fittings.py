@@ -27,10 +27,10 @@ _LABEL_RIM_MM = 5.0
 
 
 def add_wells(panel: Panel, lies: Lies, plan: PanelPlan, rules: Rules) -> tuple[PanelPocket, ...]:
-    """Pockets with the wells that were typed for them."""
+    """Pockets with the wells that were typed for them; those not in ``lies`` as they are."""
     out = []
     for pocket in panel.pockets:
-        for wanted in plan.tool(pocket.pocket_id).wells:
+        for wanted in plan.tool(pocket.pocket_id).wells if pocket.pocket_id in lies else ():
             lie, outline = lies[pocket.pocket_id]
             well, region = make_well(
                 wanted,
@@ -52,7 +52,10 @@ def notch_depth_mm(pocket: PanelPocket, face_mm: float, rules: Rules) -> float:
 
 
 def add_notches(panel: Panel, lies: Lies, plan: PanelPlan, rules: Rules) -> tuple[PanelPocket, ...]:
-    """Pockets with finger notches: shared slots, typed places, then proposals."""
+    """Pockets with finger notches: shared slots, typed places, then proposals.
+
+    Pockets not in ``lies`` keep the notches they have.
+    """
     pockets = {p.pocket_id: p for p in panel.pockets}
     slotted = _slots(panel, plan, rules)
     for first, notch in slotted.items():
@@ -63,7 +66,7 @@ def add_notches(panel: Panel, lies: Lies, plan: PanelPlan, rules: Rules) -> tupl
     room = panel.shape.buffer(-rules.web_least_mm)
     for pocket_id, pocket in pockets.items():
         typed = plan.tool(pocket_id)
-        if pocket_id in served or typed.notch is False:
+        if pocket_id in served or pocket_id not in lies or typed.notch is False:
             continue
         depth = notch_depth_mm(pocket, panel.face_mm, rules)
         notches: tuple[Notch, ...] = ()
