@@ -6,21 +6,24 @@ that looking and correcting can be tested without running the stages.
 
 from __future__ import annotations
 
-import csv
 import hashlib
+import io
 import json
 import math
+from collections.abc import Sequence
+from dataclasses import replace
 from functools import cache
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 from PIL import Image
-from shapely.geometry import Polygon
+from shapely.geometry import Point, Polygon
 from skimage.measure import find_contours
 
 from tracer.model.outline import EdgeModel, HeightSource, Outline
 from tracer.model.report import Check, Severity
+from tracer.model.tool_list import ToolRow
 from tracer.project.outlines_file import OutlinesFile, dump_outlines
 from tracer.project.schema import JobRecord, LayRecord, PhotoRecord, dump_job
 from tracer.project.silhouettes_file import SeenEdge, dump_silhouettes
@@ -31,34 +34,42 @@ from tracer.workflows.job_files import inputs_digest
 SAMPLES = Path(__file__).parent.parent.parent / "sample_images"
 
 
-def seed_job(path: Path, scene: str = "drawer") -> JobFolder:
-    """A job folder as a run over the first photo of a sample scene would leave it."""
+def seed_job(path: Path, scene: str = "drawer", *, shrink: int = 3) -> JobFolder:
+    """A job folder as a run over the first photo of a sample scene would leave it.
+
+    The photo is made smaller by default, so that runs behind a test's back cost little.
+    """
     folder = JobFolder(path)
     with folder.locked():
-        folder.commit(_files(scene))
+        folder.commit(_files(scene, shrink))
     return folder
 
 
 @cache
-def _files(scene: str) -> dict[str, bytes]:
+def _files(scene: str, shrink: int) -> dict[str, bytes]:
     home = SAMPLES / scene
     truth = json.loads((home / "truth.json").read_text("utf-8"))
-    photo = truth["photos"][0]
-    data = (home / photo["file"]).read_bytes()
+    photo = _shrunk(truth["photos"][0], shrink)
+    data = _photo(home / photo["file"], shrink)
     photo_id = hashlib.sha256(data).hexdigest()[:16]
-    labels = np.asarray(Image.open(home / photo["label"]))
+    # centres of 3 x 3 blocks: a shrunk pixel is the mean of such a block
+    labels = np.asarray(Image.open(home / photo["label"]))[
+        shrink // 2 :: shrink, shrink // 2 :: shrink
+    ]
+    rows = tuple(
+        replace(row, x_px=_to_small(row.x_px, shrink), y_px=_to_small(row.y_px, shrink))
+        for row in parse_tool_list((home / "tools.csv").read_bytes(), "tools.csv").rows
+    )
     outlines, edges = [], []
     for number, tool in enumerate(truth["tools"], start=1):
         ring = _contour(labels == number)
         if ring is None:
             continue
         region = Polygon(tool["outline"]["exterior"], tool["outline"]["holes"])
-        row = _row_of(home, ring)
-        outlines.append(_outline(tool, region, ring, photo_id, row))
+        outlines.append(_outline(tool, region, ring, photo_id, _row_of(rows, ring)))
         confidence = np.full(len(ring), 0.9)
         confidence[: len(ring) // 12] = 0.3
         edges.append(SeenEdge(f"S{number:02d}", tool["id"], ring, (), 0.93, confidence))
-    rows = parse_tool_list((home / "tools.csv").read_bytes(), "tools.csv").rows
     tools = parse_tool_list(format_tool_list(ToolList(rows)), "tools.csv")
     lay = LayRecord(photos=(PhotoRecord("photos/lay1-1.jpg", photo["file"], photo_id),))
     lay = LayRecord(photos=lay.photos, traced=inputs_digest(lay, 1, tools))
@@ -66,9 +77,11 @@ def _files(scene: str) -> dict[str, bytes]:
         Check("height-unknown", Severity.WARN, "T03 has no height.", "Type it.", subject_id="T03"),
         Check("photo-no-focal-length", Severity.NOTE, "The photo does not say its focal length."),
     )
-    content = OutlinesFile(tuple(outlines), _calibration(truth, photo, photo_id), checks)
     content = OutlinesFile(
-        content.outlines, content.calibration, checks, {o.outline_id: 1 for o in outlines}
+        tuple(outlines),
+        _calibration(truth, photo, photo_id),
+        checks,
+        {o.outline_id: 1 for o in outlines},
     )
     return {
         "job.json": dump_job(JobRecord(lays=(lay,), next_outline=len(outlines) + 1)),
@@ -77,6 +90,36 @@ def _files(scene: str) -> dict[str, bytes]:
         "tools.csv": format_tool_list(tools),
         "photos/lay1-1.jpg": data,
     }
+
+
+def _to_small(value_px: float, shrink: int) -> float:
+    """A pixel coordinate in the shrunk photo; centres are whole numbers in both."""
+    return (value_px + 0.5) / shrink - 0.5
+
+
+def _shrunk(photo: dict[str, Any], shrink: int) -> dict[str, Any]:
+    """The truth of a photo, for its shrunk copy."""
+    (fx, skew, cx), (_, fy, cy), last = photo["K"]
+    return {
+        **photo,
+        "width": photo["width"] // shrink,
+        "height": photo["height"] // shrink,
+        "K": [
+            [fx / shrink, skew / shrink, _to_small(cx, shrink)],
+            [0.0, fy / shrink, _to_small(cy, shrink)],
+            last,
+        ],
+    }
+
+
+def _photo(path: Path, shrink: int) -> bytes:
+    if shrink == 1:
+        return path.read_bytes()
+    with Image.open(path) as image:
+        exif = image.getexif()
+        out = io.BytesIO()
+        image.reduce(shrink).save(out, "JPEG", quality=95, exif=exif)
+    return out.getvalue()
 
 
 def _contour(mask: np.ndarray[Any, Any]) -> np.ndarray[Any, Any] | None:
@@ -90,13 +133,9 @@ def _contour(mask: np.ndarray[Any, Any]) -> np.ndarray[Any, Any] | None:
     return np.asarray(longest[:-1, ::-1] + [x0, y0], np.float64)
 
 
-def _row_of(home: Path, ring: np.ndarray[Any, Any]) -> dict[str, str]:
-    from shapely.geometry import Point
-
-    with (home / "tools.csv").open(encoding="utf-8-sig", newline="") as stream:
-        rows = list(csv.DictReader(stream))
+def _row_of(rows: Sequence[ToolRow], ring: np.ndarray[Any, Any]) -> ToolRow:
     shape = Polygon(ring)
-    return min(rows, key=lambda r: shape.distance(Point(float(r["x_px"]), float(r["y_px"]))))
+    return min(rows, key=lambda r: shape.distance(Point(r.x_px, r.y_px)))
 
 
 def _outline(
@@ -104,14 +143,14 @@ def _outline(
     region: Polygon,
     ring: np.ndarray[Any, Any],
     photo_id: str,
-    row: dict[str, str],
+    row: ToolRow,
 ) -> Outline:
     inside = Polygon(ring).buffer(0).representative_point()
     return Outline(
         outline_id=tool["id"],
-        name=row["name"],
+        name=row.name or tool["id"],
         region=region,
-        height_mm=float(row["height_mm"]),
+        height_mm=row.height_mm or 0.0,
         height_source=HeightSource.TYPED,
         method=EdgeModel.MID,
         sigma_mm=0.28,

@@ -8,6 +8,8 @@ from __future__ import annotations
 
 import http.client
 import json
+import subprocess
+import sys
 import threading
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -17,6 +19,8 @@ import pytest
 
 from tests.desk.bench import seed_job
 from tracer.desk.server import DeskServer
+from tracer.project.tool_list import parse_tool_list
+from tracer.workflows.job_edits import undo
 
 
 @dataclass
@@ -197,3 +201,70 @@ def test_a_page_without_a_revision_changes_nothing(desk: Open) -> None:
 def test_no_phone_unless_asked_for(desk: Open) -> None:
     status, data, _ = desk.ask("POST", "/api/phone", b"{}")
     assert status == 422 and b"desk-not-on-network" in data
+
+
+def test_a_phone_is_let_in_by_a_code_alone(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("tracer.desk.server.lan_address", lambda: "127.0.0.2")
+    seed_job(tmp_path / "bench.job")
+    server = DeskServer(tmp_path, None, lan=True)
+    server.open()
+    thread = threading.Thread(target=server.run)
+    thread.start()
+    try:
+        keys = server.keys
+        phone = Open(server, "", f"{keys.cookie}={keys.session}")
+        here = f"127.0.0.2:{keys.port}"
+        assert phone.ask("GET", "/api/jobs", cookie=False, Host=here)[0] == 403
+        status, data, _ = phone.ask("POST", "/api/phone", b"{}")
+        invitation = json.loads(data)
+        assert status == 200 and len(invitation["code"]) == 8
+        assert invitation["address"] == f"http://{here}/" and "<svg" in invitation["qr"]
+        path = f"/?key={invitation['code']}"
+        assert phone.ask("GET", path, cookie=False, Host=here)[0] == 303
+        assert phone.ask("GET", path, cookie=False, Host=here)[0] == 403  # once only
+        assert phone.ask("GET", "/api/jobs", Host=here)[0] == 200
+        assert phone.ask("GET", "/api/jobs", Host=f"192.168.77.77:{keys.port}")[0] == 421
+    finally:
+        server.stop()
+        thread.join(timeout=20)
+
+
+def test_a_killed_desk_loses_nothing_that_was_confirmed(tmp_path: Path) -> None:
+    folder = seed_job(tmp_path / "bench.job")
+    command = [sys.executable, "-m", "tracer", "desk", "bench", "--no-browser"]
+    process = subprocess.Popen(command, cwd=tmp_path, stderr=subprocess.PIPE, text=True)
+    assert process.stderr is not None
+    address = process.stderr.readline().split()[-1]
+    host = address.split("/")[2]
+    connection = http.client.HTTPConnection(host, timeout=30)
+    connection.request("GET", address.split(host)[1])
+    cookie = connection.getresponse()
+    cookie.read()
+    head = {"Cookie": str(cookie.getheader("set-cookie")).split(";")[0]}
+    connection.request("GET", "/", headers=head)
+    page = connection.getresponse().read().decode()
+    head["X-Desk-Token"] = page.split('data-token="')[1].split('"')[0]
+    job = page.split('data-job="')[1].split('"')[0]
+    for k in range(3):  # the last one is confirmed while a run is under way
+        connection.request("GET", f"/api/jobs/{job}", headers=head)
+        state = json.loads(connection.getresponse().read())
+        change = {
+            "path": ["row", "T03", "depth_mm"],
+            "was": state["outlines"][2]["cells"]["depth_mm"],
+            "now": 10 + k,
+        }
+        body = json.dumps({"kind": "cell", "subject": "", "changes": [change]})
+        headers = head | {"If-Match": f'"{state["revision"]}"'}
+        connection.request("POST", f"/api/jobs/{job}/edits", body, headers)
+        answer = connection.getresponse()
+        answer.read()
+        assert answer.status == 200
+    process.kill()
+    process.wait()
+    with folder.locked():  # as the next run would: finishes or sweeps away what was begun
+        pass
+    rows = {r.name: r for r in parse_tool_list(folder.read("tools.csv"), "tools.csv").rows}
+    assert rows["cable cutters"].depth_mm == 12
+    undo(folder)
+    rows = {r.name: r for r in parse_tool_list(folder.read("tools.csv"), "tools.csv").rows}
+    assert rows["cable cutters"].depth_mm == 11
