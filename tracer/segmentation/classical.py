@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 from shapely.geometry import Polygon
 
+from tracer.segmentation.components import highest, label_cells
 from tracer.segmentation.cut import cut_regions
 from tracer.segmentation.evidence import RegionEvidence
 from tracer.segmentation.raster import Image, Mask, Raster, paint
@@ -79,7 +80,9 @@ def classical_evidence(
     by_grain = np.where((by_grain < 0) & ~looks.shadow_like, 0, by_grain)
     weight = (looks.evidence + EDGE_WEIGHT * edge + by_grain) * parts.area
     tool = cut_regions(parts, weight)
-    smooth = parts.mean(sharp) < 2.5 * level
+    # noise in log light grows as light falls, and borders belong to a region too: half must be calm
+    calm = 2.5 * level * np.exp(np.clip(-0.4 * sheet.residual.mean(axis=-1), 0, 1.2))
+    smooth = parts.mean(sharp < calm) > 0.5
     maybe = looks.shadow_like & smooth & (looks.depth < -0.25)
     shaded = np.zeros(parts.count, np.bool_)
     # on a sheet as dark as a shadow the two cannot be told by depth and side
@@ -110,7 +113,7 @@ def _grow(mask: Mask, cells: int) -> Mask:
 
 def _sheet_extent(certain: Mask, core: Mask, mm_per_cell: float) -> Mask:
     """The sheet and what lies on it: certain cells connected to the core, holes filled."""
-    k = max(3, int(round(4 / mm_per_cell)) | 1)
+    k = max(3, round(4 / mm_per_cell) | 1)
     kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (k, k))
     solid = cv2.morphologyEx(certain.astype(np.uint8), cv2.MORPH_OPEN, kernel)
     count, labels = cv2.connectedComponents(solid)
@@ -152,18 +155,15 @@ def _without_mirrors(cells: Mask, like_sheet: Mask, mm: float) -> Mask:
     strip between edges.
     """
     closed = cv2.morphologyEx(cells.astype(np.uint8), cv2.MORPH_CLOSE, np.ones((3, 3), np.uint8))
-    count, labels, stats, _ = cv2.connectedComponentsWithStats(1 - closed, connectivity=4)
-    depth = cv2.distanceTransform(1 - closed, cv2.DIST_L2, 3)
-    deepest = np.zeros(count, np.float32)
-    np.maximum.at(deepest, labels.ravel(), depth.ravel())
-    area = stats[:, cv2.CC_STAT_AREA].astype(float)
-    sheet = np.bincount(labels.ravel(), like_sheet.ravel(), count) / np.maximum(area, 1)
-    compact = np.pi * deepest.astype(float) ** 2 / np.maximum(area, 1)
+    count, labels, boxes = label_cells(closed == 0, connectivity=4)
+    deepest = highest(labels, cv2.distanceTransform(1 - closed, cv2.DIST_L2, 3), count)
+    area = np.maximum(boxes[:, 4].astype(float), 1)
+    sheet = np.bincount(labels.ravel(), like_sheet.ravel(), count) / area
+    compact = np.pi * deepest**2 / area
     hole = (deepest * mm >= 1.8) & ((sheet > 0.4) | (compact > 0.45))
-    outer = area == area[1:].max(initial=0)
-    fill = ~(hole | outer)
+    hole &= (sheet >= 0.1) | (compact >= 0.3)
+    fill = ~hole & (area < area[1:].max(initial=0))  # the largest is the ground around
     fill[0] = False
-    fill |= (sheet < 0.1) & (compact < 0.3) & ~outer & (np.arange(count) > 0)
     return np.asarray((closed > 0) | fill[labels], np.bool_)
 
 
@@ -172,18 +172,14 @@ def _bridged(cells: Mask, certain: Mask, mm: float) -> Mask:
     k = 2 * round(3.0 / mm) + 1
     kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (k, k))
     closed = cv2.morphologyEx(cells.astype(np.uint8), cv2.MORPH_CLOSE, kernel) > 0
-    gap = closed & ~cells & ~certain
-    count, gaps, stats, _ = cv2.connectedComponentsWithStats(gap.astype(np.uint8), connectivity=4)
-    _, pieces = cv2.connectedComponents(cells.astype(np.uint8), connectivity=8)
-    around = cv2.dilate(pieces.astype(np.float32), np.ones((3, 3), np.uint8)).astype(np.int64)
-    below = -cv2.dilate(
-        np.where(pieces > 0, -pieces, -(10**6)).astype(np.float32), np.ones((3, 3), np.uint8)
-    ).astype(np.int64)
-    high = np.zeros(count, np.int64)
-    low = np.full(count, 10**6)
-    np.maximum.at(high, gaps.ravel(), around.ravel())
-    np.minimum.at(low, gaps.ravel(), below.ravel())
-    joins = (high > 0) & (low < high) & (stats[:, cv2.CC_STAT_AREA] * mm * mm < 200.0)
+    count, gaps, boxes = label_cells(closed & ~cells & ~certain, connectivity=4)
+    pieces = label_cells(cells)[1].astype(np.float32)
+    square = np.ones((3, 3), np.uint8)
+    top = float(pieces.max()) + 1
+    high = highest(gaps, cv2.dilate(pieces, square), count)
+    reverse = np.where(pieces > 0, top - pieces, 0).astype(np.float32)
+    low = top - highest(gaps, cv2.dilate(reverse, square), count)
+    joins = (low < high) & (boxes[:, 4] * mm * mm < 200.0)  # two pieces meet in a small gap
     joins[0] = False
     return np.asarray(cells | joins[gaps], np.bool_)
 

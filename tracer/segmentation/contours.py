@@ -1,4 +1,4 @@
-"""Rings between cells and sheet: from a mask to evenly spaced points, and from points to polygons."""
+"""Rings between cells and sheet: from a mask to evenly spaced points with normals."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ def mask_rings(cells: Mask, corner: tuple[int, int], raster: Raster) -> list[Arr
     field = cv2.copyMakeBorder(cells.astype(np.float32), 3, 3, 3, 3, cv2.BORDER_CONSTANT, value=0)
     field = cv2.GaussianBlur(field, (0, 0), SMOOTH_CELLS)
     rings = []
-    for c in find_contours(field, 0.5):
+    for c in find_contours(field, 0.5):  # type: ignore[no-untyped-call]
         if len(c) < 8 or not np.array_equal(c[0], c[-1]):
             continue
         cell = np.column_stack([c[:-1, 1] + corner[1] - 3, c[:-1, 0] + corner[0] - 3])
@@ -60,7 +60,7 @@ def resample(ring: ArrayLike, step: float) -> Array:
     p = np.asarray(ring, np.float64)
     q = np.vstack([p, p[:1]])
     s = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(q, axis=0), axis=1))])
-    m = max(8, int(round(s[-1] / step)))
+    m = max(8, round(s[-1] / step))
     at = np.arange(m) * s[-1] / m
     return np.column_stack([np.interp(at, s, q[:, 0]), np.interp(at, s, q[:, 1])])
 
@@ -72,7 +72,7 @@ def ring_normals(ring: ArrayLike, smooth: float = 1.0) -> Array:
     tangents.
     """
     p = np.asarray(ring, np.float64)
-    reach = max(1, int(round(2 * smooth)))
+    reach = max(1, round(2 * smooth))
     tangent = np.zeros_like(p)
     for k in range(1, reach + 1):
         weight = np.exp(-0.5 * (k / max(smooth, 1e-6)) ** 2)

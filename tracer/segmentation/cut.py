@@ -44,10 +44,11 @@ def cut_regions(parts: Partition, weight: NDArray[np.float64]) -> NDArray[np.boo
     cols = np.concatenate([parts.second, parts.first, node, np.zeros(n - 1, np.intp)])
     data = np.concatenate([border, border, tool, ground])
     used = data > 0
-    graph = sparse.coo_matrix((data[used], (rows[used], cols[used])), (n + 1, n + 1)).tocsr()
+    graph = sparse.csr_array((data[used], (rows[used], cols[used])), shape=(n + 1, n + 1))
+    graph.sum_duplicates()
     graph.data = np.minimum(graph.data, 2**30).astype(np.int32)
     flow = maximum_flow(graph, n, 0).flow
-    rest = sparse.csr_matrix(graph - flow)
+    rest = sparse.csr_array(graph - flow)
     rest.data = (rest.data > 0).astype(np.int32)
     rest.eliminate_zeros()
     reached = breadth_first_order(rest, n, directed=True, return_predecessors=False)

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from scipy import ndimage
 from skimage.segmentation import watershed
 
+from tracer.segmentation.components import highest, label_cells
 from tracer.segmentation.raster import Image, Mask
 
 __all__ = ["part_along", "part_at_necks", "part_between"]
@@ -26,7 +27,7 @@ def part_along(cells: Mask, lines: Sequence[Array]) -> list[Mask]:
     cut = cells.astype(np.uint8)
     for line in lines:
         cv2.polylines(cut, [np.round(line).astype(np.int32)], False, 0, 2)
-    count, labels = cv2.connectedComponents(cut, connectivity=4)
+    count, labels, _ = label_cells(cut > 0, connectivity=4)
     if count <= 2:
         return [cells]
     return _shared(cells, labels, count)
@@ -45,7 +46,7 @@ def part_between(cells: Mask, points: Sequence[tuple[int, int]], border: Image) 
         return [cells]
     depth = cv2.distanceTransform(cells.astype(np.uint8), cv2.DIST_L2, 5)
     relief = border - 0.5 * depth / max(float(depth.max()), 1.0)
-    labels = watershed(relief, markers, mask=cells)
+    labels = watershed(relief, markers, mask=cells)  # type: ignore[no-untyped-call]
     return [labels == k for k in np.unique(labels) if k > 0]
 
 
@@ -60,9 +61,8 @@ def part_at_necks(cells: Mask, mm: float) -> list[Mask]:
     markers, count = ndimage.label(ndimage.binary_dilation(peaks) & cells)
     if count < 2:
         return [cells]
-    labels = watershed(-depth, markers, mask=cells)
-    width = np.zeros(count + 1)
-    np.maximum.at(width, labels.ravel(), 2 * depth.ravel().astype(float))
+    labels = watershed(-depth, markers, mask=cells)  # type: ignore[no-untyped-call]
+    width = 2 * highest(labels, depth, count + 1)
     group = np.arange(count + 1)
 
     def root(k: int) -> int:

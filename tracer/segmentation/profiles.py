@@ -68,7 +68,7 @@ def sample_profiles(
             light[part] += cv2.remap(
                 crop, at[..., 0], at[..., 1], cv2.INTER_LINEAR, None, cv2.BORDER_REPLICATE
             )
-    return Profiles(s, light / len(shifts))
+    return Profiles(s.astype(np.float64), light / len(shifts))
 
 
 def contrast_signal(profiles: Profiles, inner_px: float, outer_px: float) -> Array:
@@ -80,9 +80,8 @@ def contrast_signal(profiles: Profiles, inner_px: float, outer_px: float) -> Arr
     s = profiles.offset_px
     inside = (s >= inner_px - 2.5) & (s <= inner_px)
     outside = (s >= outer_px) & (s <= outer_px + 2.5)
-    axis = profiles.light[:, outside].mean(axis=1) - profiles.light[:, inside].mean(axis=1)
-    axis = axis + 1e-4
-    axis /= np.linalg.norm(axis, axis=1, keepdims=True)
+    step = profiles.light[:, outside].mean(axis=1) - profiles.light[:, inside].mean(axis=1) + 1e-4
+    axis: Array = step / np.linalg.norm(step, axis=1, keepdims=True)
     return np.asarray(np.einsum("mkc,mc->mk", profiles.light, axis), np.float64)
 
 
@@ -96,7 +95,7 @@ def track_edge(profiles: Profiles, range_px: float, sigma_px: float) -> tuple[Ar
     log = np.log(profiles.light + 0.003)
     width = max(0.8, sigma_px) / STEP_PX
     radius = int(np.ceil(3 * width))
-    u = np.arange(-radius, radius + 1)
+    u = np.arange(-radius, radius + 1.0)
     kernel = -u * np.exp(-0.5 * (u / width) ** 2)
     kernel /= np.sum(-u * kernel)
     signed = correlate1d(log, kernel, axis=1, mode="nearest") / STEP_PX

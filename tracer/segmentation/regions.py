@@ -39,10 +39,14 @@ def _gradient(values: Image, mm_per_cell: float) -> Image:
     return np.asarray(size.max(axis=-1) / mm_per_cell, np.float32)
 
 
+def _blurred(values: Image, sigma: float) -> Image:
+    return np.asarray(cv2.GaussianBlur(values, (0, 0), sigma), np.float32)
+
+
 def sharpness(residual: Image, mm_per_cell: float) -> Image:
     """Sharp part of the gradient (rows, columns) of log light, per mm."""
-    fine = _gradient(cv2.GaussianBlur(residual, (0, 0), FINE_CELLS), mm_per_cell)
-    wide = _gradient(cv2.GaussianBlur(residual, (0, 0), WIDE_CELLS), mm_per_cell)
+    fine = _gradient(_blurred(residual, FINE_CELLS), mm_per_cell)
+    wide = _gradient(_blurred(residual, WIDE_CELLS), mm_per_cell)
     # capped: a strong edge near by must not hide a weak one
     return np.asarray(np.maximum(fine - np.minimum(wide, STEEPEST_SHADOW), 0), np.float32)
 
@@ -86,13 +90,15 @@ def partition(sharp: Image, open_cells: Mask, level: float, mm_per_cell: float) 
     ``level`` is the sharpness that the bare sheet reaches now and then (its 99th percentile).
     """
     steps = np.minimum(sharp / (0.5 * level), 30000).astype(np.int16)
-    markers, count = ndimage.label(local_minima(steps, connectivity=1) & open_cells)
+    lowest = local_minima(steps, connectivity=1)  # type: ignore[no-untyped-call]
+    markers, count = ndimage.label(lowest & open_cells)
     block = max(3, round(BLOCK_MM / mm_per_cell))
-    rows, cols = np.indices(sharp.shape, np.int32) // block
-    tile = rows * (cols[0, -1] + 1) + cols
+    rows, cols = np.arange(sharp.shape[0]) // block, np.arange(sharp.shape[1]) // block
+    tile = rows[:, None] * (int(cols[-1]) + 1) + cols[None, :]
     markers = np.where(markers > 0, markers + tile * np.int64(count + 1), 0)
     markers = np.unique(markers, return_inverse=True)[1].reshape(sharp.shape)
-    labels = watershed(sharp, markers, mask=open_cells).astype(np.int32)
+    basins = watershed(sharp, markers, mask=open_cells)  # type: ignore[no-untyped-call]
+    labels: Labels = basins.astype(np.int32)
     count = int(labels.max()) + 1
     area = np.maximum(np.bincount(labels.ravel(), minlength=count), 1).astype(float)
     barrier = max(2 * level, SOFTEST_EDGE)
@@ -107,6 +113,6 @@ def partition(sharp: Image, open_cells: Mask, level: float, mm_per_cell: float) 
         weights.append(np.exp(-((np.maximum(ea[at], eb[at]) / barrier) ** 2)))
     key = np.concatenate(firsts).astype(np.int64) * count + np.concatenate(seconds)
     pairs, inverse = np.unique(key, return_inverse=True)
-    openness = np.bincount(inverse, np.concatenate(weights), len(pairs))
-    length = np.bincount(inverse, minlength=len(pairs)).astype(float)
+    openness = np.asarray(np.bincount(inverse, np.concatenate(weights), len(pairs)), np.float64)
+    length: Array = np.bincount(inverse, minlength=len(pairs)).astype(np.float64)
     return Partition(labels, count, area, pairs // count, pairs % count, length, openness)

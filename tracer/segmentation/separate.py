@@ -15,6 +15,8 @@ from numpy.typing import NDArray
 from shapely.geometry import Polygon
 
 from tracer.model.silhouette import Kind
+from tracer.segmentation.cables import without_cables
+from tracer.segmentation.components import Labels, highest, label_cells
 from tracer.segmentation.evidence import RegionEvidence
 from tracer.segmentation.options import SegmentOptions
 from tracer.segmentation.parting import part_along, part_at_necks, part_between
@@ -23,6 +25,9 @@ from tracer.segmentation.raster import Mask, paint
 __all__ = ["Blob", "Marks", "separate"]
 
 Array = NDArray[np.float64]
+
+
+CRUMB_MM2, CRUMB_REACH_MM = 250.0, 12.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -68,16 +73,15 @@ def separate(
     tool = (evidence.tool > 0.5) & evidence.domain
     tool = _without_lines(tool, options.smallest_mm[0], mm)
     tool = _joined(tool, mm)
+    tool = _without_crumbs(tool, mm)
     rim = _rim(seen)
     reach = paint([hull], evidence.raster) if hull is not None else np.ones_like(tool)
-    count, labels, stats, _ = cv2.connectedComponentsWithStats(
-        tool.astype(np.uint8), connectivity=8
-    )
+    count, labels, boxes = label_cells(tool)
     kept = {_label_near(labels, p[0], mm) for p in marks.keep} - {0}
     dropped = {_label_near(labels, p[0], mm) for p in marks.drop} - {0}
     blobs = []
     for k in range(1, count):
-        x, y, w, h, area = (int(v) for v in stats[k])
+        x, y, w, h, area = (int(v) for v in boxes[k])
         if k in dropped and not _points_in(labels, marks.keep, k):
             continue
         if k not in kept and not _big_enough(w, h, area, mm, options):
@@ -91,15 +95,20 @@ def separate(
         for part in _parts(cells, labels, k, (x0, y0), evidence, marks):
             if _hit(part, marks.drop, (x0, y0)):
                 continue
-            whole = _filled(part, options.smallest_hole_mm, mm)
-            touches = bool((whole & rim[window]).any())
-            blobs.append(Blob(whole, (y0, x0), Kind.TOOL, touches))
+            tools, cables = without_cables(part, mm)
+            for kind, pieces in (
+                (Kind.TOOL, tools),
+                (Kind.CABLE, cables if options.cables else []),
+            ):
+                for piece in pieces:
+                    whole = _filled(piece, options.smallest_hole_mm, mm)
+                    blobs.append(Blob(whole, (y0, x0), kind, bool((whole & rim[window]).any())))
     return blobs
 
 
 def _parts(
     cells: Mask,
-    labels: NDArray[np.integer],
+    labels: Labels,
     label: int,
     origin: tuple[int, int],
     evidence: RegionEvidence,
@@ -125,7 +134,7 @@ def _cell(point: Array, shape: tuple[int, ...]) -> tuple[int, int]:
     return int(np.clip(x, 0, shape[1] - 1)), int(np.clip(y, 0, shape[0] - 1))
 
 
-def _label_near(labels: NDArray[np.integer], point: Array, mm: float) -> int:
+def _label_near(labels: Labels, point: Array, mm: float) -> int:
     """Label at a point, or the nearest within 5 mm; 0 for none."""
     x, y = _cell(point, labels.shape)
     r = max(1, round(5.0 / mm))
@@ -138,9 +147,7 @@ def _label_near(labels: NDArray[np.integer], point: Array, mm: float) -> int:
     return int(window[rows[k], cols[k]])
 
 
-def _points_in(
-    labels: NDArray[np.integer], points: tuple[Array, ...], label: int
-) -> list[tuple[int, int]]:
+def _points_in(labels: Labels, points: tuple[Array, ...], label: int) -> list[tuple[int, int]]:
     cells = [_cell(p[0], labels.shape) for p in points]
     return [(x, y) for x, y in cells if labels[y, x] == label]
 
@@ -166,20 +173,35 @@ def _big_enough(w: int, h: int, area: int, mm: float, options: SegmentOptions) -
 
 
 def _disc(radius_mm: float, mm: float) -> NDArray[np.uint8]:
-    k = 2 * int(round(radius_mm / mm)) + 1
+    k = 2 * round(radius_mm / mm) + 1
     return cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (k, k)).astype(np.uint8)
 
 
 def _without_lines(tool: Mask, width_mm: float, mm: float) -> Mask:
     """Drop printed lines and scratches: connected cells that nowhere reach the least width."""
     depth = cv2.distanceTransform(tool.astype(np.uint8), cv2.DIST_L2, 3)
-    count, labels = cv2.connectedComponents(tool.astype(np.uint8), connectivity=8)
-    deepest = np.zeros(count, np.float32)
-    np.maximum.at(deepest, labels.ravel(), depth.ravel())
+    count, labels, _ = label_cells(tool)
+    deepest = highest(labels, depth, count)
     # a bar of width w has a depth of w / 2 cells' worth at its middle, at least one cell
     wide = deepest * mm >= 0.45 * width_mm
     wide[0] = False
     return np.asarray(wide[labels], np.bool_)
+
+
+def _without_crumbs(tool: Mask, mm: float) -> Mask:
+    """Drop small pieces close to a much larger one: glints and dark spots of that tool."""
+    count, labels, boxes = label_cells(tool)
+    area = boxes[:, 4] * mm * mm
+    crumbs = area < CRUMB_MM2
+    crumbs[0] = False
+    large = area > 4 * CRUMB_MM2
+    large[0] = False
+    if not crumbs.any() or not large.any():
+        return tool
+    away = cv2.distanceTransform((~large[labels]).astype(np.uint8), cv2.DIST_L2, 5) * mm
+    nearest = -highest(labels, -away, count, floor=-1e9)
+    drop = crumbs & (nearest < CRUMB_REACH_MM)
+    return np.asarray(tool & ~drop[labels], np.bool_)
 
 
 def _joined(tool: Mask, mm: float) -> Mask:
@@ -192,13 +214,11 @@ def _joined(tool: Mask, mm: float) -> Mask:
 
 def _filled(cells: Mask, hole_mm: float, mm: float) -> Mask:
     """Fill holes below a size."""
-    count, labels, stats, _ = cv2.connectedComponentsWithStats(
-        (~cells).astype(np.uint8), connectivity=4
-    )
+    count, labels, boxes = label_cells(~cells, connectivity=4)
     out = cells.copy()
     limit = np.pi * (hole_mm / 2 / mm) ** 2
     rim = np.unique(np.concatenate([labels[0], labels[-1], labels[:, 0], labels[:, -1]]))
     for k in range(1, count):
-        if k not in rim and stats[k, cv2.CC_STAT_AREA] < limit:
+        if k not in rim and boxes[k, 4] < limit:
             out[labels == k] = True
     return out

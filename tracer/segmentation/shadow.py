@@ -13,6 +13,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from tracer.segmentation.components import highest, label_cells
 from tracer.segmentation.raster import Mask
 from tracer.segmentation.regions import Partition
 
@@ -69,9 +70,8 @@ def find_hard_shadow(
         None where no depth and side stand out.
     """
     side_x, side_y, length = _free_borders(parts, tool, domain)
-    pieces, piece_of = cv2.connectedComponents(tool[parts.labels].astype(np.uint8), connectivity=8)
-    piece = np.zeros(parts.count, np.int64)
-    np.maximum.at(piece, parts.labels.ravel(), piece_of.ravel().astype(np.int64))
+    pieces, piece_of, _ = label_cells(tool[parts.labels])
+    piece = highest(parts.labels, piece_of, parts.count).astype(np.int64)
     pieces -= 1
     usable = candidates & tool & (length > 0)
     best: tuple[float, float, float, float] | None = None
@@ -118,15 +118,17 @@ def _even(unevenness: Array, area: Array, level: float, grain: float) -> bool:
     quiet = float(unevenness[order][np.searchsorted(share, 0.1)])
     grainy = float(np.clip((grain - 0.02) / 0.01, 0, 1))
     limit = (1 - grainy) * ROUGHEST_PLAIN * np.exp(-level) + grainy * ROUGHEST_GRAINY
-    return quiet < limit
+    return bool(quiet < limit)
 
 
 def _free_borders(
     parts: Partition, tool: NDArray[np.bool_], domain: Mask
 ) -> tuple[Array, Array, Array]:
-    """Per region: the sum of the outward steps (x, y) across its border to ground, and their number."""
+    """Per region: sum of the outward steps (x, y) across its border to ground, and their number."""
     taken = tool[parts.labels]
-    ground = domain & ~taken
+    # step over the edge's own ramp, whose cells are neither
+    ground = cv2.dilate((domain & ~taken).astype(np.uint8), np.ones((5, 5), np.uint8)) > 0
+    taken &= ~ground
     x, y, n = (np.zeros(parts.count) for _ in range(3))
     for axis, step in ((1, 1), (1, -1), (0, 1), (0, -1)):
         beside = np.roll(ground, -step, axis)

@@ -8,10 +8,11 @@ from dataclasses import replace
 import numpy as np
 from shapely import make_valid
 from shapely.geometry import MultiPolygon, Polygon
+from shapely.geometry.polygon import orient
 
 from tracer.model.photo import Photo
-from tracer.model.report import Check
-from tracer.model.silhouette import Segmentation, Silhouette
+from tracer.model.report import Check, Severity
+from tracer.model.silhouette import Kind, Segmentation, Silhouette
 from tracer.model.view import PlaneMap
 from tracer.segmentation.classical import classical_evidence
 from tracer.segmentation.contours import mask_rings
@@ -25,6 +26,7 @@ from tracer.segmentation.separate import Blob, Marks, separate
 
 __all__ = ["segment"]
 
+FAINT, FAINT_SHARE = 0.3, 0.2  # edge confidence, and the share of the edge below it that is told
 SEARCH_CELLS = 2.0  # a mask follows the strongest edge, which may be a rim inside the outermost
 
 
@@ -76,8 +78,43 @@ def segment(
         if silhouette is not None:
             found.append(silhouette)
         report(0.6 + 0.4 * (k + 1) / len(blobs))
-    checks: list[Check] = []
-    return Segmentation(photo.photo_id, tuple(_numbered(found)), tuple(checks))
+    silhouettes = _numbered(found)
+    checks = [c for s in silhouettes for c in _findings(s, photo)]
+    return Segmentation(photo.photo_id, tuple(silhouettes), tuple(checks))
+
+
+def _findings(silhouette: Silhouette, photo: Photo) -> list[Check]:
+    """What a maker should look at, per silhouette."""
+    where = silhouette.region.representative_point()
+    place = (float(where.x), float(where.y))
+    found = []
+    doubtful = float(np.mean(silhouette.edge_confidence < FAINT))
+    if doubtful > FAINT_SHARE and not silhouette.touches_border:
+        found.append(
+            Check(
+                "edge-faint",
+                Severity.WARN,
+                f"In {photo.name}, {doubtful:.0%} of the edge of the tool at "
+                f"({place[0]:.0f}, {place[1]:.0f}) mm hardly stands out from the sheet.",
+                "Look at the overlay; a sheet of another colour or softer light shows it better.",
+                subject_id=silhouette.silhouette_id,
+                value=doubtful,
+                limit=FAINT_SHARE,
+                where_mm=place,
+            )
+        )
+    if silhouette.touches_border and silhouette.kind is Kind.TOOL:
+        found.append(
+            Check(
+                "cut-by-frame",
+                Severity.WARN,
+                f"The edge of {photo.name} cuts the tool at ({place[0]:.0f}, {place[1]:.0f}) mm.",
+                "Take the photo again with the whole tool in view.",
+                subject_id=silhouette.silhouette_id,
+                where_mm=place,
+            )
+        )
+    return found
 
 
 def _measure(
@@ -132,7 +169,8 @@ def _valid(outer: MeasuredRing, holes: list[MeasuredRing]) -> Polygon | None:
     polygons = [p for p in parts if isinstance(p, Polygon) and p.area > 0]
     if not polygons:
         return None
-    return max(polygons, key=lambda p: p.area).normalize()
+    largest = max(polygons, key=lambda p: p.area)
+    return orient(largest)
 
 
 def _numbered(found: list[Silhouette]) -> list[Silhouette]:
