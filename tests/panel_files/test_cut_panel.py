@@ -24,6 +24,9 @@ from tests.panel_stage.bench import (
     wall,
 )
 from tracer.export.machines import dxf_options, read_machine
+from tracer.geometry.loops import length, signed_area
+from tracer.model.drawing import Operation
+from tracer.model.machine import Kerf
 from tracer.model.panel_plan import KeepOutPlan, PanelPlan, PlyPlan, ToolPlan, WellPlan
 from tracer.panel.layout import Tool
 from tracer.workflows.arrange import arrange_tools
@@ -214,6 +217,33 @@ def test_tiles_and_sections_each_have_their_own_origin(tmp_path: Path) -> None:
             assert all(edge.buffer(0.01).contains(r) for r in rings), name
         total += sum(len(r) for n, r in layers.items() if n.startswith("pocket"))
     assert total == sum(not p.through for p in done.panel.pockets)
+
+
+def test_kerf_moves_holes_inward_and_loose_pieces_outward() -> None:
+    laser = replace(read_machine("co2-laser"), kerf=Kerf.FILE, kerf_mm=0.4)
+    ring = [tool(spanner(200, 90), 1, 0, 0, height_mm=20.0)]
+    panel, _ = arrange_tools(ring, plan(drawer(300, 300)))
+    router = replace(laser, cuts_depth=True, heat=False)
+    options = PanelCutOptions(machine=router, dxf=dxf_options(router))
+    done = cut_panel(panel, plan(drawer(300, 300)), ring, options, name="bench")
+    checked = set()
+    for _, drawings, _ in done.sheets:
+        # the order of cutting goes by size and may differ: pair by layer, owner and kind
+        walls = {(p.layer, p.subject_id, p.island): p for p in drawings.walls.paths}
+        for path in drawings.cut.paths:
+            operation = path.layer.operation
+            wall = walls[(path.layer, path.subject_id, path.island)]
+            change = abs(signed_area(path.loop)) - abs(signed_area(wall.loop))
+            if operation is Operation.SHEET_EDGE:
+                continue
+            kept = operation is Operation.INSERT
+            sign = 1 if kept != path.island else -1
+            # half the kerf all along the line; the fitted parallel may lie 0.04 mm outside it
+            wanted = sign * 0.2 * length(wall.loop)
+            assert change == pytest.approx(wanted, abs=0.05 * length(wall.loop)), operation
+            checked.add((operation, path.island))
+    assert {(Operation.POCKET, False), (Operation.POCKET, True), (Operation.INSERT, False),
+            (Operation.INSERT, True), (Operation.NOTCH, False)} <= checked  # fmt: skip
 
 
 def test_a_pocket_may_go_on_into_the_base(tmp_path: Path) -> None:

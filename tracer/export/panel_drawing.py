@@ -61,8 +61,9 @@ def _draw(work: SheetWork, machine: Machine) -> Drawing:
         paths.append(CutPath(moved(Loop.polygon(ring), -x0, -y0), Layer(Operation.SHEET_EDGE)))
     for feature in work.features:
         for loop, island in _loops(feature):
-            # a hole's wall moves inward, an island's and a loose piece's outward
-            inward = note.compensated_mm * (-1 if island or feature.outward else 1)
+            # lines move into the waste: inward where the hole is wanted, outward round what is
+            # kept, an island in a hole or a loose piece (whose own hole moves inward again)
+            inward = note.compensated_mm * (-1 if island != feature.outward else 1)
             line = reversed_loop(loop) if signed_area(loop) < 0 else loop
             line = compensated(line, inward)
             line = reversed_loop(line) if island else line
