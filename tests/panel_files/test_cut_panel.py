@@ -318,6 +318,7 @@ def test_a_wall_panel_gets_its_fixing_page_and_cautions() -> None:
     words = " ".join(" ".join(pages(done.files["bench-job-sheet.pdf"])).split())
     assert "Hollow plasterboard alone is not a support" in words
     assert "Check for cables and pipes before drilling" in words
+    assert "tools 0.0 kg, not counting 3 tools without a mass" in words
     assert f"{done.panel.fixings[0].x_mm:.0f}" in words
     backing = next(w for w, _, _ in done.sheets if w.role == "backing")
     assert len(backing.features) == len(done.panel.fixings)

@@ -86,7 +86,7 @@ def job_sheet_pdf(panel: Panel, sheet: JobSheet, *, paper: str = "a4") -> bytes:
         *_distances(panel, width, height),
     ]
     if panel.bay.kind is BayKind.WALL:
-        story += [PageBreak(), *_fixing(panel, width, height)]
+        story += [PageBreak(), *_fixing(panel, sheet, width, height)]
     story += [PageBreak(), *_checks(sheet.checks, width), *_count(panel, width)]
     return _built(story, panel, page)
 
@@ -289,7 +289,7 @@ def _distances(panel: Panel, width: float, height: float) -> list[Flowable]:
     ]
 
 
-def _fixing(panel: Panel, width: float, height: float) -> list[Flowable]:
+def _fixing(panel: Panel, sheet: JobSheet, width: float, height: float) -> list[Flowable]:
     rows: list[Sequence[Any]] = [("Screw", "From left", "From below", "Why")]
     rows += [
         (n, f"{f.x_mm:.0f}", f"{f.y_mm:.0f}", f.reason) for n, f in enumerate(panel.fixings, 1)
@@ -302,10 +302,29 @@ def _fixing(panel: Panel, width: float, height: float) -> list[Flowable]:
             "for cables and pipes before drilling. Hollow plasterboard alone is not a support.",
             _ALARM,
         ),
+        _p(_weight(panel, sheet)),
         PanelFigure(panel, View.FIXING, width_pt=width, height_pt=height * 0.45),
         Spacer(1, 6),
         _table(rows, (1, 1, 1, 1), width),
     ]
+
+
+def _weight(panel: Panel, sheet: JobSheet) -> str:
+    """What hangs on the wall, as far as it is known."""
+    own = [line.mass_kg for line in sheet.bill]
+    tools = [p.mass_kg for p in panel.pockets]
+    panel_kg = sum(m for m in own if m is not None)
+    tools_kg = sum(m for m in tools if m is not None)
+    gaps = []
+    if None in own:
+        gaps.append("sheets without a density")
+    if None in tools:
+        gaps.append(f"{tools.count(None)} tools without a mass")
+    missing = f", not counting {' and '.join(gaps)}" if gaps else ""
+    return (
+        f"Known weight: panel {panel_kg:.1f} kg, tools {tools_kg:.1f} kg{missing}. "
+        "The depth that it stands out from the wall pulls on the upper fixings as well."
+    )
 
 
 def _checks(checks: Sequence[WrittenCheck], width: float) -> list[Flowable]:
