@@ -182,3 +182,27 @@ def test_a_slanting_pyramid_is_no_trouble() -> None:
     (tool,) = solve_views(lay.silhouettes, lay.views).tools
     assert score(tool.region, lay.tools[0].outline).mean < 1.0
     assert silhouette("S", "p", lay.tools[0].outline).region.area == pytest.approx(3600, rel=0.01)
+
+
+def test_a_tool_broken_in_two_of_three_photos_stays_one() -> None:
+    """A bright ring splits the tip of the driver off by 3 mm; the photo over the middle sees it."""
+    lay = bench_lay(ROW_3, names=("driver",))
+    found = [lay.silhouettes[0]]
+    for some in lay.silhouettes[1:]:
+        (whole,) = some
+        middle = whole.region.centroid
+        tip = max(whole.region.exterior.coords, key=lambda p: middle.distance(shapely.Point(p)))
+        band = shapely.Point(tip).buffer(28).difference(shapely.Point(tip).buffer(25))
+        pieces = sorted(shapely.get_parts(whole.region.difference(band)), key=lambda p: -p.area)
+        assert len(pieces) == 2
+        found.append(
+            tuple(
+                replace(with_region(whole, p), silhouette_id=f"S0{k + 1}")
+                for k, p in enumerate(pieces)
+            )
+        )
+    solution = solve_views(found, lay.views)
+    (tool,) = solution.tools
+    result = score(tool.region, lay.tools[0].outline)
+    assert result.mean < 0.35
+    assert result.largest < 8  # the tip is there

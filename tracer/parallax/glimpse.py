@@ -15,6 +15,9 @@ from tracer.parallax.edges import Camera
 
 __all__ = ["Glimpse"]
 
+#: how deep into two pieces a bridge between them reaches
+FACING_MM = 3.0
+
 
 @dataclass(frozen=True, eq=False)
 class Glimpse:
@@ -44,6 +47,19 @@ class Glimpse:
     def region(self) -> BaseGeometry:
         """All pieces together, on z = 0."""
         return shapely.union_all([s.region for s in self.silhouettes])
+
+    @cached_property
+    def joined(self) -> BaseGeometry:
+        """All pieces, those of a broken tool bridged where they face each other."""
+        whole, *rest = sorted((s.region for s in self.silhouettes), key=lambda r: -r.area)
+        joined: BaseGeometry = whole
+        for piece in rest:
+            reach = piece.distance(joined) + FACING_MM
+            ends = shapely.union(
+                piece.intersection(joined.buffer(reach)), joined.intersection(piece.buffer(reach))
+            )
+            joined = shapely.union_all([joined, piece, ends.convex_hull])
+        return joined
 
     @cached_property
     def lean(self) -> float:

@@ -99,7 +99,7 @@ def start_region(glimpses: Sequence[Glimpse], z_mm: float, top_mm: float) -> Pol
         The one height that fits best, and the highest an edge may be.
     """
     whole = trusted(glimpses)
-    placed = [shapely.make_valid(at_height(g.region, g.camera, z_mm)) for g in whole]
+    placed = [shapely.make_valid(at_height(g.joined, g.camera, z_mm)) for g in whole]
     if len(placed) == 1:
         return without_specks(placed[0])
     if not whole[0].whole:
