@@ -160,7 +160,7 @@ def _summary(panel: Panel, sheet: JobSheet) -> str:
 
 
 def _key(panel: Panel) -> str:
-    seams = " Dashed violet: seams." if len(panel.tiles) > len(panel.slabs) else ""
+    seams = " Violet lines: seams." if len(panel.tiles) > len(panel.slabs) else ""
     return (
         "Front view. Light floors show the contrast colour; dark rounded shapes are finger "
         f"notches; dotted lines are the tools; red circles are checks by number.{seams}"
