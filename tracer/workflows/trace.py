@@ -23,7 +23,7 @@ from tracer.model.report import Check, Severity
 from tracer.model.silhouette import Segmentation
 from tracer.model.tool_list import ToolRow
 from tracer.progress import Progress, StepClock
-from tracer.segmentation import Correction, Frame, Mark, SegmentOptions, segment
+from tracer.segmentation import Correction, Frame, Mark, SegmentOptions, Way, segment
 from tracer.segmentation.mending import corrected
 from tracer.workflows.lay_tools import Defaults, LayTools, find_tools, outline_of
 from tracer.workflows.memo import StageMemo
@@ -223,7 +223,7 @@ def _segment(
         calibration.views[index],
         cards=[card.paper_mm for card in calibration.cards],
         hull=calibration.hull_mm,
-        options=SegmentOptions(),
+        options=SegmentOptions(way=Way(options.separation.value)),
         corrections=[Correction(Mark.KEEP, (p,), Frame.PHOTO, photo.photo_id) for p in keep],
         progress=lambda done: clock.fraction((index + done) / len(calibration.views)),
     )
