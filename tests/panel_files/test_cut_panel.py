@@ -201,9 +201,9 @@ def test_stale_pockets_are_found_when_cutting() -> None:
 
 
 def test_tiles_and_sections_each_have_their_own_origin(tmp_path: Path) -> None:
-    tools = [tool(spanner(), n + 1, 110 * n, 0) for n in range(10)]
-    small = replace(FACE, size_mm=(500.0, 350.0))
-    wanted = plan(drawer(1150, 300), plies=(PlyPlan("face", small), PlyPlan("base", BASE)))
+    tools = [tool(spanner(), n + 1, 110 * n, 0) for n in range(6)]
+    small = replace(FACE, size_mm=(300.0, 320.0))
+    wanted = plan(drawer(710, 300), plies=(PlyPlan("face", small), PlyPlan("base", BASE)))
     done = cut(tools, wanted)
     faces = [w for w, _, _ in done.sheets if w.role == "face"]
     assert len(faces) == 3
@@ -212,7 +212,7 @@ def test_tiles_and_sections_each_have_their_own_origin(tmp_path: Path) -> None:
         layers = read_by_gdal(dxf_of(done, work.key), tmp_path)
         edge = layers["sheet-edge"][0]
         assert edge.bounds[:2] == pytest.approx((0, 0), abs=1e-6)
-        assert max(edge.bounds) <= 500 + 1e-6
+        assert edge.bounds[2] <= 300 + 1e-6 and edge.bounds[3] <= 320
         for name, rings in layers.items():
             assert all(edge.buffer(0.01).contains(r) for r in rings), name
         total += sum(len(r) for n, r in layers.items() if n.startswith("pocket"))
@@ -254,10 +254,10 @@ def test_a_pocket_may_go_on_into_the_base(tmp_path: Path) -> None:
 
 
 def test_a_tile_larger_than_the_bed_is_cut_in_parts(tmp_path: Path) -> None:
-    tools = [tool(spanner(), n + 1, 110 * n, 0) for n in range(10)]
+    tools = [tool(spanner(), n + 1, 110 * n, 0) for n in range(6)]
     whole = replace(FACE, size_mm=(1200.0, 350.0))
-    wanted = plan(drawer(1150, 300), plies=(PlyPlan("face", whole), PlyPlan("base", BASE)))
-    profile = replace(read_machine("oscillating-knife"), bed_mm=(700.0, 400.0))
+    wanted = plan(drawer(710, 300), plies=(PlyPlan("face", whole), PlyPlan("base", BASE)))
+    profile = replace(read_machine("oscillating-knife"), bed_mm=(440.0, 400.0))
     panel, _ = arrange_tools(tools, wanted)
     options = PanelCutOptions(machine=profile, dxf=dxf_options(profile))
     done = cut_panel(panel, wanted, tools, options, name="bench")
@@ -269,7 +269,7 @@ def test_a_tile_larger_than_the_bed_is_cut_in_parts(tmp_path: Path) -> None:
         # the parts are not cut apart, and nothing lies off the bed
         assert "sheet-edge" not in layers
         reach = np.array([ring.bounds for rings in layers.values() for ring in rings])
-        assert reach.min() >= 0 and reach[:, 2].max() <= 700 and reach[:, 3].max() <= 400
+        assert reach.min() >= 0 and reach[:, 2].max() <= 440 and reach[:, 3].max() <= 400
         x0, y0, _, _ = work.window_mm
         pins.append(sorted((r.centroid.x + x0, r.centroid.y + y0) for r in layers["fixing"]))
         pockets += sum(len(r) for n, r in layers.items() if n.startswith("pocket"))

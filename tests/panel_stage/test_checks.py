@@ -180,6 +180,10 @@ def test_where_outlines_came_from_is_checked() -> None:
     assert "tool-incomplete" in check(source(cut_by_frame=True))
     assert "depth-without-height" in check(source(height_source=HeightSource.ASSUMED))
     assert "pocket-stale" in check(source(revision=2))
+    assert "pocket-without-tool" in check(TOOLS[1:])
+    stranger = replace(TOOLS[0], pocket_id="T09")
+    assert "tool-without-pocket" in check([*TOOLS, stranger])
+    assert not {"pocket-without-tool", "tool-without-pocket"} & check(TOOLS)
     assert "battery-caution" in check([replace(TOOLS[0], kind="powered"), *TOOLS[1:]])
 
 

@@ -29,6 +29,8 @@ def check_use(
     """All checks that look at depth, hands, gravity and sight."""
     sources = {t.pocket_id: t for t in tools}
     yield from _contrast(panel, rules)
+    if tools:
+        yield from _partners(panel, plan, sources)
     for pocket in panel.pockets:
         yield from _floor(panel, pocket, rules)
         yield from _closing(panel, pocket, rules)
@@ -47,6 +49,31 @@ def _who(pocket: PanelPocket) -> str:
 def _middle(pocket: PanelPocket) -> tuple[float, float]:
     point = pocket.region.representative_point()
     return float(point.x), float(point.y)
+
+
+def _partners(panel: Panel, plan: PanelPlan, sources: dict[str, Tool]) -> Iterator[Check]:
+    """Tools without a pocket, and pockets without a tool: the job has moved on."""
+    known = {p.pocket_id for p in panel.pockets}
+    for pocket_id, tool in sources.items():
+        if pocket_id not in known and not plan.tool(pocket_id).skip:
+            yield Check(
+                slug="tool-without-pocket",
+                severity=Severity.WARN,
+                sentence=f"{pocket_id} ({tool.outline.name}) has no pocket: it came after the "
+                "panel was arranged.",
+                remedy="Arrange the panel again, or skip the tool in the plan.",
+                subject_id=pocket_id,
+            )
+    for pocket in panel.pockets:
+        if pocket.pocket_id not in sources:
+            yield Check(
+                slug="pocket-without-tool",
+                severity=Severity.FAIL,
+                sentence=f"{_who(pocket)} is a pocket for a tool that the job no longer has.",
+                remedy="Arrange the panel again.",
+                subject_id=pocket.pocket_id,
+                where_mm=_middle(pocket),
+            )
 
 
 def _contrast(panel: Panel, rules: Rules) -> Iterator[Check]:

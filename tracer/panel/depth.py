@@ -146,4 +146,3 @@ def retention(pocket: PanelPocket) -> Retention:
         # N / mm^2 is MPa
         bearing = 1000 * pocket.mass_kg * GRAVITY_M_S2 / max(width * carried, 1e-9)
     return Retention(behind, lever, math.degrees(math.atan2(behind, lever)), bearing)
-
