@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from itertools import product
+
 import numpy as np
 import pytest
 import shapely
@@ -12,10 +14,11 @@ from shapely.geometry import LineString, Point, Polygon
 from tests.parallax_views.solids import bar, box, seen
 from tracer.parallax.contours import Contour, largest_part, normals, resample, rings_of, turns
 from tracer.parallax.edges import Camera, CyclicBand, bridged
+from tracer.parallax.glimpse import Glimpse
 from tracer.parallax.oneheight import at_height, search_height
 from tracer.parallax.start import back_to_sheet, majority
 from tracer.parallax.strays import same_shape
-from tracer.parallax.sweep import closed_path
+from tracer.parallax.sweep import STEP_PRICE, closed_path
 
 
 def circle(radius: float, count: int = 200) -> np.ndarray:
@@ -118,8 +121,6 @@ def test_one_height_of_a_bar_is_its_axis() -> None:
 
 
 def test_carrying_up_and_back_is_nothing() -> None:
-    from tracer.parallax.glimpse import Glimpse
-
     camera = Camera(np.array([120.0, -80.0]), 1400.0)
     glimpse = Glimpse(0, camera, (), Polygon(), True)
     region = Point(30, 40).buffer(25)
@@ -149,10 +150,6 @@ def test_closed_path_is_the_cheapest_of_all() -> None:
     """Against trying every path of a ring of six samples and three heights."""
     rng = np.random.default_rng(5)
     heights = np.array([0.0, 4.0, 30.0])
-    from itertools import product
-
-    from tracer.parallax.sweep import STEP_PRICE
-
     agree = 0
     for _ in range(20):
         cost = rng.uniform(size=(6, 3))
