@@ -162,7 +162,7 @@ def trace(
         corrections = options.corrections.get(photo.photo_id, Corrections())
         found_here = memo.get(
             ("segment", lay_key, photo.photo_id, options.separation, corrections.keep),
-            partial(_segment, photo, index, calibration, corrections.keep, clock),
+            partial(_segment, photo, index, calibration, options, clock),
         )
         segmentations.append(corrected(found_here, corrections, calibration.views[index]))
     clock.step("compensating height" if len(photos) == 1 else "solving heights and edges")
@@ -214,10 +214,11 @@ def _segment(
     photo: Photo,
     index: int,
     calibration: Calibration,
-    keep: Sequence[tuple[float, float]],
+    options: TraceOptions,
     clock: StepClock,
 ) -> Segmentation:
     """What is found in one photo, before any correction but points to keep."""
+    keep = options.corrections.get(photo.photo_id, Corrections()).keep
     return segment(
         photo,
         calibration.views[index],
