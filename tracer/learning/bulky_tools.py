@@ -28,8 +28,13 @@ def block(g: Generator) -> tuple[Shape, list[str]]:
         for _ in range(int(g.integers(4))):
             c = g.uniform(0.15, 0.7, 2)
             at = (g.uniform(-0.3, 0.3) * a, g.uniform(-0.3, 0.3) * b, h)
-            s.box(at, (a * c[0], b * c[1], g.uniform(1, 14)), edge=1, mat=int(g.integers(4)),
-                  op=int(g.choice([0, 0, CUT])))
+            s.box(
+                at,
+                (a * c[0], b * c[1], g.uniform(1, 14)),
+                edge=1,
+                mat=int(g.integers(4)),
+                op=int(g.choice([0, 0, CUT])),
+            )
     elif kind == 2:
         length, b, h = g.uniform(120, 420), g.uniform(18, 30), g.uniform(35, 60)
         if g.random() < 0.6:
@@ -39,12 +44,22 @@ def block(g: Generator) -> tuple[Shape, list[str]]:
             s.rod((x * length - 14, 0, h - 2), (x * length + 14, 0, h - 2), 5, mat=2)
         if g.random() < 0.6:
             for x in (-0.2, 0.2):
-                s.strip((x * length - 12, 0), (x * length + 12, 0), b * 0.28, b * 0.28, -5, h + 9, op=CUT)
+                s.strip(
+                    (x * length - 12, 0),
+                    (x * length + 12, 0),
+                    b * 0.28,
+                    b * 0.28,
+                    -5,
+                    h + 9,
+                    op=CUT,
+                )
     else:
         h = g.uniform(10, 80)
         q = g.uniform(25, 70)
-        pts = [(q * g.uniform(0.6, 1.2) * np.cos(t), q * g.uniform(0.4, 1) * np.sin(t))
-               for t in np.linspace(0, 2 * np.pi, int(g.integers(4, 8)), endpoint=False)]
+        pts = [
+            (q * g.uniform(0.6, 1.2) * np.cos(t), q * g.uniform(0.4, 1) * np.sin(t))
+            for t in np.linspace(0, 2 * np.pi, int(g.integers(4, 8)), endpoint=False)
+        ]
         s.plate(pts, 0, h, edge=g.uniform(0.5, 9), mat=1)
         if g.random() < 0.5:
             s.post(0, 0, h * 0.5, h + g.uniform(1, 20), q * 0.3, mat=2, edge=2)
@@ -60,17 +75,40 @@ def drill(g: Generator) -> tuple[Shape, list[str]]:
     s.bar((-length * 0.4, 0, z), (length * 0.35, 0, z), r, r * g.uniform(0.75, 1), mat=1)
     s.cone((length * 0.3, 0, z), (length * 0.62, 0, z), r * 0.85, r * 0.6, mat=3, op=SMOOTH, k=4)
     if g.random() < 0.8:
-        s.rod((length * 0.6, 0, z), (length * g.uniform(0.75, 1), 0, z), r * g.uniform(0.2, 0.55), mat=3, edge=2)
+        s.rod(
+            (length * 0.6, 0, z),
+            (length * g.uniform(0.75, 1), 0, z),
+            r * g.uniform(0.2, 0.55),
+            mat=3,
+            edge=2,
+        )
     lean, lh = g.uniform(-0.35, 0.15), g.uniform(75, 130) * k
     x0 = -length * g.uniform(0.0, 0.35)
     tip = (x0 + lean * lh, -lh)
     hr = g.uniform(14, 20) * k
     s.bar((x0, -r * 0.4, z), (*tip, z), hr * 1.1, hr, mat=int(g.integers(1, 3)), op=SMOOTH, k=14)
     if g.random() < 0.8:
-        bl, bw, bh = g.uniform(60, 115) * k, g.uniform(22, 50) * k, min(2 * z, g.uniform(45, 80) * k)
-        s.box((tip[0] + g.uniform(0, 12), tip[1] - bw * 0.4, bh / 2), (bl, bw, bh), edge=g.uniform(3, 10), mat=3,
-              op=SMOOTH, k=5)
-        s.box((tip[0], tip[1] - bw * 0.2 + 6, z), (bl * 0.8, 8, bh * 0.9), edge=3, mat=1, op=SMOOTH, k=4)
+        bl, bw, bh = (
+            g.uniform(60, 115) * k,
+            g.uniform(22, 50) * k,
+            min(2 * z, g.uniform(45, 80) * k),
+        )
+        s.box(
+            (tip[0] + g.uniform(0, 12), tip[1] - bw * 0.4, bh / 2),
+            (bl, bw, bh),
+            edge=g.uniform(3, 10),
+            mat=3,
+            op=SMOOTH,
+            k=5,
+        )
+        s.box(
+            (tip[0], tip[1] - bw * 0.2 + 6, z),
+            (bl * 0.8, 8, bh * 0.9),
+            edge=3,
+            mat=1,
+            op=SMOOTH,
+            k=4,
+        )
     s.box((x0 + hr * 1.2, -r * 1.05, z), (9, 22, 12), edge=4, mat=2)
     if g.random() < 0.6:
         s.box((-length * 0.1, 0, z + r * 0.85), (length * 0.5, r * 0.7, 8), edge=3, mat=2)
@@ -83,7 +121,14 @@ def machine(g: Generator) -> tuple[Shape, list[str]]:
     a, b, h = g.uniform(90, 240), g.uniform(55, 110), g.uniform(45, 115)
     if g.random() < 0.6:
         s.box((0, 0, 5), (a, b, 10), edge=1.5, mat=0)
-        s.box((0, 0, h * 0.35), (a * 0.8, b * 0.8, h * 0.6), edge=g.uniform(4, 18), mat=1, op=SMOOTH, k=6)
+        s.box(
+            (0, 0, h * 0.35),
+            (a * 0.8, b * 0.8, h * 0.6),
+            edge=g.uniform(4, 18),
+            mat=1,
+            op=SMOOTH,
+            k=6,
+        )
     else:
         s.egg((0, 0, h * 0.4), (a * 0.5, b * 0.5, h * 0.42), mat=1)
         s.box((a * 0.1, 0, 6), (a * 0.5, b * 0.7, 12), edge=3, mat=3, op=SMOOTH, k=6)
@@ -140,8 +185,19 @@ def clamp(g: Generator) -> tuple[Shape, list[str]]:
     s.strip((length - w, 0), (length - w, throat), w, w * 0.8, 0, 2 * t, mat=0, op=SMOOTH, k=3)
     x = length * g.uniform(0.1, 0.7)
     s.strip((x, 0), (x, throat), w * 1.3, w, 0, 2 * t, mat=3, op=SMOOTH, k=2)
-    s.rod((x - length * 0.25, throat * 0.9, t), (x + length * g.uniform(0.05, 0.2), throat * 0.9, t), g.uniform(3, 6), mat=0)
-    s.rod((x - length * 0.3 - 60, throat * 0.9, 1.3 * t), (x - length * 0.25, throat * 0.9, 1.3 * t), g.uniform(7, 13), mat=1, edge=3)
+    s.rod(
+        (x - length * 0.25, throat * 0.9, t),
+        (x + length * g.uniform(0.05, 0.2), throat * 0.9, t),
+        g.uniform(3, 6),
+        mat=0,
+    )
+    s.rod(
+        (x - length * 0.3 - 60, throat * 0.9, 1.3 * t),
+        (x - length * 0.25, throat * 0.9, 1.3 * t),
+        g.uniform(7, 13),
+        mat=1,
+        edge=3,
+    )
     return s, [*METAL_GRIP, "paint"]
 
 
@@ -167,7 +223,14 @@ def tube(g: Generator) -> tuple[Shape, list[str]]:
         x = parts[-1][1]
     z = max(q[2] for q in parts)
     for i, (a, b, r) in enumerate(parts):
-        s.rod((a - 1, 0, z), (b, 0, z), r, edge=g.uniform(0.5, 4), mat=i % 4, n=int(g.choice([0, 0, 0, 6, 8])))
+        s.rod(
+            (a - 1, 0, z),
+            (b, 0, z),
+            r,
+            edge=g.uniform(0.5, 4),
+            mat=i % 4,
+            n=int(g.choice([0, 0, 0, 6, 8])),
+        )
     if g.random() < 0.4:
         s.bar((0, -g.uniform(15, 50), z), (0, g.uniform(15, 50), z), g.uniform(4, 9), mat=1)
     if g.random() < 0.3:
@@ -206,11 +269,21 @@ def odd(g: Generator) -> tuple[Shape, list[str]]:
     for i in range(int(g.integers(2, 8))):
         x, y = g.normal(0, q * 0.7, 2)
         m = int(g.integers(4))
-        how = {"mat": m, "op": 0 if i == 0 else int(g.choice([0, SMOOTH, SMOOTH])), "k": g.uniform(1, 14)}
+        how = {
+            "mat": m,
+            "op": 0 if i == 0 else int(g.choice([0, SMOOTH, SMOOTH])),
+            "k": g.uniform(1, 14),
+        }
         r, h = q * g.uniform(0.12, 0.6), top * g.uniform(0.2, 1)
         kind = g.integers(6)
         if kind == 0:
-            s.box((x, y, h / 2), (2 * r, 3 * r * g.uniform(0.3, 1), h), yaw=g.uniform(0, 3.1), edge=g.uniform(0.3, 8), **how)
+            s.box(
+                (x, y, h / 2),
+                (2 * r, 3 * r * g.uniform(0.3, 1), h),
+                yaw=g.uniform(0, 3.1),
+                edge=g.uniform(0.3, 8),
+                **how,
+            )
         elif kind == 1:
             s.post(x, y, 0, h, r, n=int(g.choice([0, 6, 8])), edge=g.uniform(0.3, 6), **how)
         elif kind == 2:
@@ -247,5 +320,19 @@ def cable(g: Generator) -> tuple[Shape, list[str]]:
     return s, ["cable"]
 
 
-BULKY_TOOLS: list[Recipe] = [block, block, drill, machine, standing, standing, bolt, clamp, brush, tube,
-                             frame, odd, odd, odd]
+BULKY_TOOLS: list[Recipe] = [
+    block,
+    block,
+    drill,
+    machine,
+    standing,
+    standing,
+    bolt,
+    clamp,
+    brush,
+    tube,
+    frame,
+    odd,
+    odd,
+    odd,
+]

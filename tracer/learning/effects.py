@@ -35,7 +35,9 @@ def blur(x: Tensor, sigma: Tensor, radius: int = 6) -> Tensor:
     t = torch.arange(-radius, radius + 1, device=x.device, dtype=x.dtype)
     k = torch.exp(-0.5 * (t / sigma.view(b, 1).to(x.dtype)) ** 2)
     k = (k / k.sum(1, keepdim=True)).repeat_interleave(c, 0)
-    y = nn.pad(x, (radius, radius, radius, radius), mode="replicate").view(1, b * c, h + 2 * radius, w + 2 * radius)
+    y = nn.pad(x, (radius, radius, radius, radius), mode="replicate").view(
+        1, b * c, h + 2 * radius, w + 2 * radius
+    )
     y = nn.conv2d(y, k.view(b * c, 1, 1, -1), groups=b * c)
     y = nn.conv2d(y, k.view(b * c, 1, -1, 1), groups=b * c)
     return y.view(b, c, h, w)
@@ -54,9 +56,13 @@ def jpeg(x: Tensor, quality: Tensor) -> Tensor:
     and quantised three times as coarsely.
     """
     b, _, h, w = x.shape
-    rot = x.new_tensor([[0.299, 0.587, 0.114], [-0.168736, -0.331264, 0.5], [0.5, -0.418688, -0.081312]])
+    rot = x.new_tensor(
+        [[0.299, 0.587, 0.114], [-0.168736, -0.331264, 0.5], [0.5, -0.418688, -0.081312]]
+    )
     y = torch.einsum("kc,bchw->bkhw", rot, x * 255)
-    chroma = nn.interpolate(nn.avg_pool2d(y[:, 1:], 2), scale_factor=2.0, mode="bilinear", align_corners=False)
+    chroma = nn.interpolate(
+        nn.avg_pool2d(y[:, 1:], 2), scale_factor=2.0, mode="bilinear", align_corners=False
+    )
     y = torch.cat([y[:, :1] - 128, chroma], 1)
     i = torch.arange(8, device=x.device, dtype=x.dtype)
     d = torch.cos((2 * i[None] + 1) * i[:, None] * math.pi / 16) * 0.5
@@ -91,7 +97,9 @@ def photograph(light: Tensor) -> Tensor:
     x = blur(x, lens)
     shot, read = _log_uniform(b, 3e-6, 1e-3, x), _log_uniform(b, 1e-4, 5e-3, x)
     noise = torch.randn_like(x) * torch.sqrt(shot * x.clamp_min(0) + read**2)
-    noise = torch.where(_uniform(b, 0, 1, x) < 0.5, blur(noise, _uniform(b, 0.4, 1.0, x), 3) * 1.5, noise)
+    noise = torch.where(
+        _uniform(b, 0, 1, x) < 0.5, blur(noise, _uniform(b, 0.4, 1.0, x), 3) * 1.5, noise
+    )
     x = srgb(x + noise)
     bend = _uniform(b, -0.25, 0.5, x)  # tone curve: S-shaped, or flatter
     x = x + bend * (x - 0.5) * x * (1 - x) * 2

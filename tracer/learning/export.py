@@ -40,8 +40,12 @@ def halve(model: onnx.ModelProto) -> onnx.ModelProto:
         if values.dtype != np.float32 or values.size < 64:
             continue
         graph.initializer.remove(weight)
-        graph.initializer.append(numpy_helper.from_array(values.astype(np.float16), weight.name + "_half"))
-        nodes.append(helper.make_node("Cast", [weight.name + "_half"], [weight.name], to=TensorProto.FLOAT))
+        graph.initializer.append(
+            numpy_helper.from_array(values.astype(np.float16), weight.name + "_half")
+        )
+        nodes.append(
+            helper.make_node("Cast", [weight.name + "_half"], [weight.name], to=TensorProto.FLOAT)
+        )
     kept = list(graph.node)
     del graph.node[:]
     graph.node.extend(nodes + kept)
@@ -55,8 +59,14 @@ def export(weights: Path, target: Path) -> str:
     answers = _Answers(net).eval()
     axes = {0: "n", 2: "h", 3: "w"}
     torch.onnx.export(
-        answers, (torch.zeros(1, INPUTS, 128, 128),), str(target), opset_version=13, dynamo=False,
-        input_names=["sheet"], output_names=["answers"], dynamic_axes={"sheet": axes, "answers": axes},
+        answers,
+        (torch.zeros(1, INPUTS, 128, 128),),
+        str(target),
+        opset_version=13,
+        dynamo=False,
+        input_names=["sheet"],
+        output_names=["answers"],
+        dynamic_axes={"sheet": axes, "answers": axes},
     )
     model = halve(onnx.load(str(target)))
     model.producer_name, model.producer_version = "", ""

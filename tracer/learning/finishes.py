@@ -65,7 +65,13 @@ def _plastic(m: NDArray[np.void], g: Generator, kind: str) -> None:
     q = m["q"]
     if p < 0.15:
         a = g.uniform(0, 3.1)
-        m["pattern"], q[0], q[1], q[2], q[3] = 1, np.cos(a), np.sin(a), g.uniform(3, 40), g.uniform(0.1, 0.6)
+        m["pattern"], q[0], q[1], q[2], q[3] = (
+            1,
+            np.cos(a),
+            np.sin(a),
+            g.uniform(3, 40),
+            g.uniform(0.1, 0.6),
+        )
     elif p < 0.3:
         m["pattern"], q[0], q[1] = 4, g.normal(0, 25), g.normal(0, 8)
         q[2], q[3], q[4] = g.uniform(6, 40), g.uniform(3, 14), g.random()
@@ -106,7 +112,11 @@ def material(kind: str, g: Generator) -> NDArray[np.void]:
         _plastic(m, g, "body")
         m["rough"] = g.uniform(0.05, 0.4)
     elif kind == "cable":
-        m["a"] = grey(g, 0.01, 0.05) if g.random() < 0.55 else paint_colour(g, g.uniform(0, 1), g.uniform(0.3, 1))
+        m["a"] = (
+            grey(g, 0.01, 0.05)
+            if g.random() < 0.55
+            else paint_colour(g, g.uniform(0, 1), g.uniform(0.3, 1))
+        )
         m["rough"], m["b"] = g.uniform(0.2, 0.6), m["a"]
     else:
         _plastic(m, g, kind)
@@ -118,7 +128,11 @@ def ground(g: Generator) -> NDArray[np.void]:
     """A sheet or bench: paper, board, foam, wood, concrete, mat, cloth, tiles."""
     r = np.zeros((), GROUND)
     s = r["s"]
-    s[1], s[2], s[3] = np.exp(g.uniform(np.log(0.8), np.log(25))), g.uniform(0, 6.28), g.uniform(0, 0.08)
+    s[1], s[2], s[3] = (
+        np.exp(g.uniform(np.log(0.8), np.log(25))),
+        g.uniform(0, 6.28),
+        g.uniform(0, 0.08),
+    )
     s[5], s[6] = g.uniform(4, 20), g.uniform(0.25, 1.0)
     r["gloss"] = 0.0 if g.random() < 0.5 else g.uniform(0, 0.9) ** 2
     kind = int(g.choice(8, p=[0.27, 0.11, 0.17, 0.14, 0.08, 0.12, 0.07, 0.04]))

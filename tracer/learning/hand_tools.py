@@ -18,8 +18,17 @@ Recipe = Callable[[Generator], tuple[Shape, list[str]]]
 METAL_GRIP = ["metal", "grip", "accent"]
 
 
-def chain(s: Shape, points: np.ndarray, radii: np.ndarray, z: np.ndarray, *, mat: int,
-          k: float = 4.0, flat: float | None = None, first_op: int = 0) -> None:
+def chain(
+    s: Shape,
+    points: np.ndarray,
+    radii: np.ndarray,
+    z: np.ndarray,
+    *,
+    mat: int,
+    k: float = 4.0,
+    flat: float | None = None,
+    first_op: int = 0,
+) -> None:
     """A bent limb: round bars, or flat lugs of half thickness ``flat``, along a polyline."""
     for i in range(len(points) - 1):
         a, b = points[i], points[i + 1]
@@ -48,13 +57,23 @@ def _handle(s: Shape, g: Generator, x0: float, length: float, r: float, z: float
         s.rod((end - sign * 3, 0, z), (end + sign * g.uniform(1, 6), 0, z), r * 0.75, edge=2, mat=2)
     elif style == 3:
         s.egg((x0 + 0.72 * length, 0, z), (abs(length) * 0.36, r, r), mat=1)
-        s.egg((x0 + 0.3 * length, 0, z), (abs(length) * 0.36, r * 0.8, r * 0.8), mat=1, op=SMOOTH, k=8)
+        s.egg(
+            (x0 + 0.3 * length, 0, z), (abs(length) * 0.36, r * 0.8, r * 0.8), mat=1, op=SMOOTH, k=8
+        )
         s.rod((x0, 0, z), (x0 + 0.2 * length, 0, z), r * 0.8, edge=1, mat=2, op=SMOOTH, k=3)
     else:
         s.rod((x0, 0, z), (end, 0, z), r * 0.8, edge=0.5 * r, mat=1)
         for i in range(int(g.integers(2, 5))):
             x = x0 + length * (0.25 + 0.2 * i)
-            s.rod((x, 0, z), (x + 0.12 * length, 0, z), r, edge=2, mat=int(g.integers(1, 3)), op=SMOOTH, k=2)
+            s.rod(
+                (x, 0, z),
+                (x + 0.12 * length, 0, z),
+                r,
+                edge=2,
+                mat=int(g.integers(1, 3)),
+                op=SMOOTH,
+                k=2,
+            )
     if g.random() < 0.25:
         s.post(end - sign * 7, 0, 0, 3 * z, g.uniform(1.5, 4), op=CUT)
 
@@ -68,10 +87,20 @@ def screwdriver(g: Generator) -> tuple[Shape, list[str]]:
     s.rod((-5, 0, z), (ls, 0, z - drop), t, n=int(g.choice([0, 0, 6])), mat=0)
     if g.random() < 0.5:
         w = t * g.uniform(0.9, 1.6)
-        s.plate([(ls - 10, -t), (ls, -w), (ls + 7, -w), (ls + 7, w), (ls, w), (ls - 10, t)],
-                max(z - drop - 1, 0.1), z - drop + 1, mat=int(g.choice([0, 3])))
+        s.plate(
+            [(ls - 10, -t), (ls, -w), (ls + 7, -w), (ls + 7, w), (ls, w), (ls - 10, t)],
+            max(z - drop - 1, 0.1),
+            z - drop + 1,
+            mat=int(g.choice([0, 3])),
+        )
     else:
-        s.cone((ls - 1, 0, z - drop), (ls + g.uniform(3, 9), 0, z - drop), t, t * 0.3, mat=int(g.choice([0, 3])))
+        s.cone(
+            (ls - 1, 0, z - drop),
+            (ls + g.uniform(3, 9), 0, z - drop),
+            t,
+            t * 0.3,
+            mat=int(g.choice([0, 3])),
+        )
     _handle(s, g, 0, -lh, r, z)
     return s, [*METAL_GRIP, "dark metal"]
 
@@ -79,13 +108,38 @@ def screwdriver(g: Generator) -> tuple[Shape, list[str]]:
 def _jaw(s: Shape, g: Generator, x: float, r: float, z0: float, z1: float, sign: float) -> None:
     w = r * g.uniform(0.95, 1.25) / 2
     a = g.uniform(-0.3, 0.3)
-    s.strip((x - sign * r * 0.2, 0), (x + sign * r * 0.25, 0), r, r * 0.95, z0, z1, mat=0, op=SMOOTH, k=4)
-    s.box((x + sign * r, 0, z0), (2 * r, 2 * w, 4 * (z1 - z0)), yaw=a, edge=w * g.uniform(0.05, 0.9), op=CUT)
+    s.strip(
+        (x - sign * r * 0.2, 0),
+        (x + sign * r * 0.25, 0),
+        r,
+        r * 0.95,
+        z0,
+        z1,
+        mat=0,
+        op=SMOOTH,
+        k=4,
+    )
+    s.box(
+        (x + sign * r, 0, z0),
+        (2 * r, 2 * w, 4 * (z1 - z0)),
+        yaw=a,
+        edge=w * g.uniform(0.05, 0.9),
+        op=CUT,
+    )
 
 
 def _eye(s: Shape, g: Generator, x: float, r: float, z0: float, z1: float) -> None:
     s.post(x, 0, z0, z1, r, mat=0, op=SMOOTH, k=4, edge=g.uniform(0.3, 2))
-    s.post(x, 0, z0 - 5, z1 + 5, r * g.uniform(0.55, 0.72), n=int(g.choice([6, 12, 12, 0])), op=CUT, edge=0.05)
+    s.post(
+        x,
+        0,
+        z0 - 5,
+        z1 + 5,
+        r * g.uniform(0.55, 0.72),
+        n=int(g.choice([6, 12, 12, 0])),
+        op=CUT,
+        edge=0.05,
+    )
 
 
 def spanner(g: Generator) -> tuple[Shape, list[str]]:
@@ -114,7 +168,9 @@ def spanner(g: Generator) -> tuple[Shape, list[str]]:
         _jaw(s, g, length + r * 0.4, r, 0, t, 1)
         s.post(-w, 0, z0 - 4, z1 + 4, w * 0.55, op=CUT)
     if g.random() < 0.2:
-        s.strip((length * 0.1, 0), (length * 0.55, 0), w * 1.3, w * 1.3, 0, t + 2, mat=1, op=SMOOTH, k=2)
+        s.strip(
+            (length * 0.1, 0), (length * 0.55, 0), w * 1.3, w * 1.3, 0, t + 2, mat=1, op=SMOOTH, k=2
+        )
     return s, ["metal", "grip", "accent"]
 
 
@@ -125,7 +181,9 @@ def adjustable(g: Generator) -> tuple[Shape, list[str]]:
     r = length * 0.1
     s.strip((0, 0), (length, 0), w, w * 1.1, t * 0.15, t * 0.85, mat=int(g.integers(2)), edge=2)
     s.strip((length, 0), (length + r, r * 0.3), r * 0.8, r * 0.6, 0, t, mat=0, op=SMOOTH, k=6)
-    s.box((length + r * 1.3, r * 0.6, t / 2), (r * 1.5, r * 0.6, t), yaw=0.35, mat=0, op=SMOOTH, k=2)
+    s.box(
+        (length + r * 1.3, r * 0.6, t / 2), (r * 1.5, r * 0.6, t), yaw=0.35, mat=0, op=SMOOTH, k=2
+    )
     s.box((length + r * 1.2, -r * 0.45, t / 2), (r * 1.4, r * 0.5, t * 0.9), yaw=0.35, mat=0)
     s.rod((length + r * 0.2, -r * 0.1, t / 2), (length + r * 0.8, r * 0.1, t / 2), r * 0.3, mat=3)
     s.post(3, 0, -3, t + 3, w * 0.55, op=CUT)
@@ -142,12 +200,24 @@ def pliers(g: Generator) -> tuple[Shape, list[str]]:
     for side in (-1, 1):
         tip = w * (0.2 if style == 0 else g.uniform(0.3, 1))
         y = side * (w * 0.5 + jaw * gap * 0.5)
-        s.strip((0, side * w * 0.3), (jaw, y if style else side * tip * 0.9), w * 0.8, tip, 0.2, 2 * t * 0.8,
-                mat=0, op=SMOOTH if side == 1 else 0, k=1.5, edge=g.uniform(0.5, 3))
+        s.strip(
+            (0, side * w * 0.3),
+            (jaw, y if style else side * tip * 0.9),
+            w * 0.8,
+            tip,
+            0.2,
+            2 * t * 0.8,
+            mat=0,
+            op=SMOOTH if side == 1 else 0,
+            k=1.5,
+            edge=g.uniform(0.5, 3),
+        )
         if style == 2:
             s.egg((jaw * 0.5, side * w, t), (jaw * 0.6, w * 0.9, t), mat=0, op=SMOOTH, k=3)
     if gap > 0.06:
-        s.plate([(w, 0), (jaw + 20, -jaw * gap * 0.4), (jaw + 20, jaw * gap * 0.4)], -5, 4 * t, op=CUT)
+        s.plate(
+            [(w, 0), (jaw + 20, -jaw * gap * 0.4), (jaw + 20, jaw * gap * 0.4)], -5, 4 * t, op=CUT
+        )
     s.post(0, 0, 0, 2 * t, w * g.uniform(0.9, 1.4), mat=0, op=SMOOTH, k=3)
     s.post(0, 0, 0, 2 * t + g.uniform(0.3, 2), w * 0.45, mat=3)
     length, spread = g.uniform(75, 160) * size, g.uniform(8, 34) * size
@@ -155,11 +225,15 @@ def pliers(g: Generator) -> tuple[Shape, list[str]]:
     bow = g.uniform(0.5, 1.3)
     for side in (-1, 1):
         f = np.array([0.05, 0.3, 0.65, 1.0])
-        y = side * np.array([w * 0.5, spread * bow, spread * g.uniform(0.9, 1.2), spread * g.uniform(0.6, 1)])
+        y = side * np.array(
+            [w * 0.5, spread * bow, spread * g.uniform(0.9, 1.2), spread * g.uniform(0.6, 1)]
+        )
         p = np.column_stack([-f * length, y])
         rr = r * np.array([0.7, 1, 0.95, 0.8])
         z = np.full(4, max(t, r * 0.95))
-        s.strip((0, side * w * 0.2), tuple(p[1]), w * 0.6, r * 0.6, 0.3, 1.7 * t, mat=0, op=SMOOTH, k=2)
+        s.strip(
+            (0, side * w * 0.2), tuple(p[1]), w * 0.6, r * 0.6, 0.3, 1.7 * t, mat=0, op=SMOOTH, k=2
+        )
         if g.random() < 0.7:
             chain(s, p[0:] if g.random() < 0.5 else p[1:], rr, z, mat=1)
         else:
@@ -189,7 +263,9 @@ def hammer(g: Generator) -> tuple[Shape, list[str]]:
     hy = g.uniform(22, 60)
     bend = g.uniform(-5, 5)
     p = np.array([[0, 0], [length * 0.4, bend], [length * 0.75, 0], [length, 0]], float)
-    chain(s, p, r * np.array([1, 1.05, 0.7, 0.75]), np.array([r, r, (r + z) / 2, z]) + 0.2, mat=1, k=6)
+    chain(
+        s, p, r * np.array([1, 1.05, 0.7, 0.75]), np.array([r, r, (r + z) / 2, z]) + 0.2, mat=1, k=6
+    )
     if g.random() < 0.5:
         s.bar((length * 0.55, 0, (r + z) / 2), (length, 0, z), r * 0.66, mat=2)
     kind = g.integers(4)
@@ -199,10 +275,19 @@ def hammer(g: Generator) -> tuple[Shape, list[str]]:
     elif kind == 1:
         s.rod((length, 0, z), (length, hy, z), hr * 0.9, edge=1.5, mat=m)
         for o in (-1, 1):
-            c = np.array([[0, 0], [2, -hy * 0.5], [-6, -hy], [-16, -hy * 1.35]], float) + [length, 0]
+            c = np.array([[0, 0], [2, -hy * 0.5], [-6, -hy], [-16, -hy * 1.35]], float) + [
+                length,
+                0,
+            ]
             w = hr * 0.4
-            chain(s, c, np.array([1, 0.8, 0.6, 0.3]) * w, z + o * np.array([0.2, 0.35, 0.5, 0.6]) * hr, mat=m,
-                  first_op=SMOOTH)
+            chain(
+                s,
+                c,
+                np.array([1, 0.8, 0.6, 0.3]) * w,
+                z + o * np.array([0.2, 0.35, 0.5, 0.6]) * hr,
+                mat=m,
+                first_op=SMOOTH,
+            )
     elif kind == 2:
         s.box((length, 0, z), (hr * 1.7, 2 * hy, hr * 1.9), edge=g.uniform(1, 8), mat=m)
     else:
@@ -276,23 +361,49 @@ def blade(g: Generator) -> tuple[Shape, list[str]]:
     s = Shape()
     kind = g.integers(6)
     if kind == 0:
-        s.box((0, 0, 0.6), (g.uniform(120, 520), g.uniform(10, 42), g.uniform(0.7, 2)), edge=0.2, mat=0)
+        s.box(
+            (0, 0, 0.6),
+            (g.uniform(120, 520), g.uniform(10, 42), g.uniform(0.7, 2)),
+            edge=0.2,
+            mat=0,
+        )
         if g.random() < 0.6:
             s.post(s.lo[0] + 9, 0, -3, 5, g.uniform(1.5, 4), op=CUT)
         return s, ["rule", "grip", "accent"]
     if kind == 1:
         length, w, t = g.uniform(90, 320), g.uniform(2.5, 15), g.uniform(2, 5)
         z = g.uniform(8, 15)
-        s.plate([(0, -w), (length, -w * g.uniform(0.2, 1)), (length, w * g.uniform(0.2, 1)), (0, w)],
-                max(z - t, 0.2), z, mat=0)
+        s.plate(
+            [(0, -w), (length, -w * g.uniform(0.2, 1)), (length, w * g.uniform(0.2, 1)), (0, w)],
+            max(z - t, 0.2),
+            z,
+            mat=0,
+        )
         _handle(s, g, 2, -g.uniform(80, 130), z, z)
         return s, ["file", str(g.choice(["grip", "wood"])), "accent"]
     if kind == 2:
         h, length = g.uniform(30, 60), g.uniform(160, 480)
-        s.plate([(0, -h), (length, -h * 0.3), (length, h * 0.25), (length * 0.9, h * 0.4), (0, h)], 4, 5.3, mat=0)
+        s.plate(
+            [(0, -h), (length, -h * 0.3), (length, h * 0.25), (length * 0.9, h * 0.4), (0, h)],
+            4,
+            5.3,
+            mat=0,
+        )
         q = g.uniform(45, 65)
-        s.plate([(4, -h), (10, h), (-q, h * 1.1), (-2 * q, h * 0.4), (-2 * q, -h * 1.3), (-q, -h * 1.5)],
-                0.5, 22, edge=6, mat=1)
+        s.plate(
+            [
+                (4, -h),
+                (10, h),
+                (-q, h * 1.1),
+                (-2 * q, h * 0.4),
+                (-2 * q, -h * 1.3),
+                (-q, -h * 1.5),
+            ],
+            0.5,
+            22,
+            edge=6,
+            mat=1,
+        )
         s.strip((-q * 0.8, h * 0.2), (-q * 1.3, -h * 0.6), 14, 14, -5, 40, op=CUT)
         return s, ["metal", str(g.choice(["grip", "wood"])), "accent"]
     if kind == 3:
@@ -308,8 +419,17 @@ def blade(g: Generator) -> tuple[Shape, list[str]]:
         s.strip((length * 0.3, b), (length * 0.6, b * 0.5), 4, 4, t, 2 * t + 1.5, mat=2)
         if g.random() < 0.7:
             e = g.uniform(15, 70)
-            s.plate([(length, -w * 0.5), (length + e, -w * 0.5), (length + e * 0.7, w * 0.5), (length, w * 0.5)],
-                    t, t + 0.8, mat=0)
+            s.plate(
+                [
+                    (length, -w * 0.5),
+                    (length + e, -w * 0.5),
+                    (length + e * 0.7, w * 0.5),
+                    (length, w * 0.5),
+                ],
+                t,
+                t + 0.8,
+                mat=0,
+            )
         return s, METAL_GRIP
     length, r = g.uniform(60, 230), g.uniform(1, 7)
     z = max(r, 2)
@@ -320,5 +440,15 @@ def blade(g: Generator) -> tuple[Shape, list[str]]:
     return s, [str(g.choice(["metal", "dark metal"])), "grip", "accent"]
 
 
-HAND_TOOLS: list[Recipe] = [screwdriver, spanner, adjustable, pliers, scissors, hammer, socket,
-                            ratchet, hex_key, blade]
+HAND_TOOLS: list[Recipe] = [
+    screwdriver,
+    spanner,
+    adjustable,
+    pliers,
+    scissors,
+    hammer,
+    socket,
+    ratchet,
+    hex_key,
+    blade,
+]

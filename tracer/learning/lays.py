@@ -59,7 +59,9 @@ def _room(scene: NDArray[np.void], g: Generator) -> None:
         for i in range(int(g.integers(1, 4 if window else 7))):
             p = np.zeros((), PATCH)
             if window:
-                d = _unit(a0 + g.normal(0, 0.5) + (3.1 if g.random() < 0.2 else 0), g.uniform(0.2, 0.8))
+                d = _unit(
+                    a0 + g.normal(0, 0.5) + (3.1 if g.random() < 0.2 else 0), g.uniform(0.2, 0.8)
+                )
                 hu, hv = g.uniform(0.15, 0.6), g.uniform(0.2, 0.6)
             else:
                 d = np.array([g.normal(0, 0.7), g.normal(0, 0.7), 1.0])
@@ -144,7 +146,9 @@ def random_lay(g: Generator, size: int, step_mm: float = 1.0) -> Lay:
     cards = []
     for number in g.permutation(48)[: int(g.choice([0, 1, 2, 3], p=[0.35, 0.35, 0.2, 0.1]))]:
         x, y = g.uniform(-half - 60, half - 20), g.uniform(-half + 20, half + 60)
-        card, paper = _card(x, y, g.uniform(0, 6.28) if g.random() < 0.4 else g.normal(0, 0.15), int(number))
+        card, paper = _card(
+            x, y, g.uniform(0, 6.28) if g.random() < 0.4 else g.normal(0, 0.15), int(number)
+        )
         if all(_apart(paper, t) for t in taken):
             cards.append(card)
             taken.append(paper)
@@ -153,13 +157,19 @@ def random_lay(g: Generator, size: int, step_mm: float = 1.0) -> Lay:
     scene["n_cards"] = len(cards)
     tools, prims, mats = _fill(g, scene, taken, half)
     scene["n_tools"] = len(tools)
-    pack = [np.array(x, dtype=d) if x else np.zeros(0, d)
-            for x, d in ((tools, TOOL), (prims, PRIM), (mats, MATERIAL))]
+    pack = [
+        np.array(x, dtype=d) if x else np.zeros(0, d)
+        for x, d in ((tools, TOOL), (prims, PRIM), (mats, MATERIAL))
+    ]
     return Lay(scene, *pack)
 
 
-def _fill(g: Generator, scene: NDArray[np.void], taken: list[Array], half: float,
-          ) -> tuple[list[NDArray[np.void]], list[NDArray[np.void]], list[NDArray[np.void]]]:
+def _fill(
+    g: Generator,
+    scene: NDArray[np.void],
+    taken: list[Array],
+    half: float,
+) -> tuple[list[NDArray[np.void]], list[NDArray[np.void]], list[NDArray[np.void]]]:
     """Throw tools on the sheet until it is as full as this tile is meant to be."""
     tools: list[NDArray[np.void]] = []
     prims: list[NDArray[np.void]] = []
@@ -189,7 +199,11 @@ def _fill(g: Generator, scene: NDArray[np.void], taken: list[Array], half: float
         span = (shape.hi - shape.lo)[:2]
         if max(span) > 560 or len(shape.prims) > 40:
             continue
-        yaw = g.uniform(0, 6.28) if rows is None else rows + g.normal(0, 0.03) + 3.1416 * g.integers(2)
+        yaw = (
+            g.uniform(0, 6.28)
+            if rows is None
+            else rows + g.normal(0, 0.03) + 3.1416 * g.integers(2)
+        )
         for _ in range(12):
             spot = g.uniform(-half * 1.15, half * 1.15, 2)
             if touching and tools and g.random() < 0.8:

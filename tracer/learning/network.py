@@ -20,7 +20,9 @@ WIDTHS = (24, 48, 80, 128, 144)
 
 def _conv(a: int, b: int, stride: int = 1, dilation: int = 1) -> nn.Sequential:
     return nn.Sequential(
-        nn.Conv2d(a, b, 3, stride, dilation, dilation, bias=False), nn.BatchNorm2d(b), nn.ReLU(inplace=True)
+        nn.Conv2d(a, b, 3, stride, dilation, dilation, bias=False),
+        nn.BatchNorm2d(b),
+        nn.ReLU(inplace=True),
     )
 
 
@@ -28,7 +30,9 @@ class _Residual(nn.Module):
     def __init__(self, width: int, dilation: int = 1) -> None:
         super().__init__()
         self.one = _conv(width, width, dilation=dilation)
-        self.two = nn.Sequential(nn.Conv2d(width, width, 3, 1, 1, bias=False), nn.BatchNorm2d(width))
+        self.two = nn.Sequential(
+            nn.Conv2d(width, width, 3, 1, 1, bias=False), nn.BatchNorm2d(width)
+        )
 
     def forward(self, x: Tensor) -> Tensor:
         return f.relu(x + self.two(self.one(x)))

@@ -71,7 +71,12 @@ def join(lays: list[Lay]) -> tuple[NDArray[np.void], ...]:
         prims.append(p)
         tool_at, prim_at, mat_at = tool_at + len(t), prim_at + len(p), mat_at + len(lay.materials)
     mats = np.concatenate([lay.materials for lay in lays])
-    return scenes, np.concatenate(tools).astype(TOOL), np.concatenate(prims).astype(PRIM), mats.astype(MATERIAL)
+    return (
+        scenes,
+        np.concatenate(tools).astype(TOOL),
+        np.concatenate(prims).astype(PRIM),
+        mats.astype(MATERIAL),
+    )
 
 
 class Renderer:
@@ -88,12 +93,29 @@ class Renderer:
         folder = Path(tempfile.mkdtemp())
         target = folder / "render.so"
         if gpu:
-            command = ["nvcc", "-O3", "-use_fast_math", "-arch=native", "-shared", "-Xcompiler", "-fPIC"]
+            command = [
+                "nvcc",
+                "-O3",
+                "-use_fast_math",
+                "-arch=native",
+                "-shared",
+                "-Xcompiler",
+                "-fPIC",
+            ]
         else:
             compiler = shutil.which("g++") or shutil.which("clang++")
             if compiler is None:
                 raise RuntimeError("The renderer needs a C++ compiler.")
-            command = [compiler, "-O3", "-ffast-math", "-march=native", "-shared", "-fPIC", "-x", "c++"]
+            command = [
+                compiler,
+                "-O3",
+                "-ffast-math",
+                "-march=native",
+                "-shared",
+                "-fPIC",
+                "-x",
+                "c++",
+            ]
         subprocess.run([*command, str(SOURCE), "-o", str(target)], check=True)
         self._call = ctypes.CDLL(str(target)).render_scenes
         self._bits = _marker_bits()
@@ -102,11 +124,20 @@ class Renderer:
         """Render lays of one tile size; also the height in mm of every thing, lay after lay."""
         scenes, tools, prims, mats = join(lays)
         n, size = len(scenes), int(scenes[0]["size"])
-        shapes = [(n, 2 * size, 2 * size, 3), (n, size, size), (n, size, size, 2), (n, size, size), (n, size, size)]
+        shapes = [
+            (n, 2 * size, 2 * size, 3),
+            (n, size, size),
+            (n, size, size, 2),
+            (n, size, size),
+            (n, size, size),
+        ]
         if self.gpu:
             return self._on_gpu((scenes, tools, prims, mats), shapes)
         out = [np.zeros(s, np.uint8 if i == 1 else np.float32) for i, s in enumerate(shapes)]
-        ptr = [a.ctypes.data_as(ctypes.c_void_p) for a in (scenes, tools, prims, mats, self._bits, *out)]
+        ptr = [
+            a.ctypes.data_as(ctypes.c_void_p)
+            for a in (scenes, tools, prims, mats, self._bits, *out)
+        ]
         self._run(n, len(tools), size, ptr)
         return Tiles(*out), tools["height"].copy()
 
@@ -115,14 +146,19 @@ class Renderer:
         if code:
             raise RuntimeError(f"The renderer failed with code {code}.")
 
-    def _on_gpu(self, arrays: tuple[NDArray[np.void], ...], shapes: list[tuple[int, ...]]
-                ) -> tuple[Tiles, NDArray[np.float32]]:
+    def _on_gpu(
+        self, arrays: tuple[NDArray[np.void], ...], shapes: list[tuple[int, ...]]
+    ) -> tuple[Tiles, NDArray[np.float32]]:
         import torch
 
-        held = [torch.from_numpy(np.frombuffer(a.tobytes() or b"\0", np.uint8).copy()).cuda()
-                for a in (*arrays, self._bits)]
-        out = [torch.zeros(s, dtype=torch.uint8 if i == 1 else torch.float32, device="cuda")
-               for i, s in enumerate(shapes)]
+        held = [
+            torch.from_numpy(np.frombuffer(a.tobytes() or b"\0", np.uint8).copy()).cuda()
+            for a in (*arrays, self._bits)
+        ]
+        out = [
+            torch.zeros(s, dtype=torch.uint8 if i == 1 else torch.float32, device="cuda")
+            for i, s in enumerate(shapes)
+        ]
         torch.cuda.synchronize()
         ptr = [ctypes.c_void_p(t.data_ptr()) for t in (*held, *out)]
         self._run(shapes[0][0], len(arrays[1]), shapes[1][1], ptr)

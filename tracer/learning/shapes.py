@@ -78,8 +78,16 @@ class Shape:
             self.hi = np.maximum(self.hi, world.max(0) + pad)
         return self
 
-    def box(self, at: tuple[float, float, float], size: tuple[float, float, float], *,
-            yaw: float = 0.0, pitch: float = 0.0, edge: float = 0.5, **how: float | int) -> Shape:
+    def box(
+        self,
+        at: tuple[float, float, float],
+        size: tuple[float, float, float],
+        *,
+        yaw: float = 0.0,
+        pitch: float = 0.0,
+        edge: float = 0.5,
+        **how: float | int,
+    ) -> Shape:
         """Box centred at ``at``, full ``size``, edges rounded by ``edge``."""
         c, s = np.cos(yaw), np.sin(yaw)
         cp, sp = np.cos(pitch), np.sin(pitch)
@@ -89,8 +97,14 @@ class Shape:
         edge = min(edge, 0.98 * half.min())
         return self._add(BOX, tip @ turn, np.array(at, float), [*half, edge], (-half, half), **how)  # type: ignore[arg-type]
 
-    def bar(self, a: tuple[float, float, float], b: tuple[float, float, float], ra: float,
-            rb: float | None = None, **how: float | int) -> Shape:
+    def bar(
+        self,
+        a: tuple[float, float, float],
+        b: tuple[float, float, float],
+        ra: float,
+        rb: float | None = None,
+        **how: float | int,
+    ) -> Shape:
         """Round bar with round ends from ``a`` to ``b``, radius ``ra`` to ``rb``."""
         rb = ra if rb is None else rb
         p, q = np.array(a, float), np.array(b, float)
@@ -102,8 +116,15 @@ class Shape:
         lo, hi = np.array([-ra, -m, -m]), np.array([length + rb, m, m])
         return self._add(TAPER, _turned(q - p), p, [length, ra, rb], (lo, hi), **how)  # type: ignore[arg-type]
 
-    def rod(self, a: tuple[float, float, float], b: tuple[float, float, float], r: float, *,
-            edge: float = 0.3, **how: float | int) -> Shape:
+    def rod(
+        self,
+        a: tuple[float, float, float],
+        b: tuple[float, float, float],
+        r: float,
+        *,
+        edge: float = 0.3,
+        **how: float | int,
+    ) -> Shape:
         """Bar with flat ends; round, or with ``n`` flats (``r`` is then half across flats)."""
         p, q = np.array(a, float), np.array(b, float)
         half = float(np.linalg.norm(q - p)) / 2
@@ -113,8 +134,16 @@ class Shape:
         box = (np.array([-m, -m, -half]), np.array([m, m, half]))
         return self._add(PRISM, frame, (p + q) / 2, [r, half, edge], box, **how)  # type: ignore[arg-type]
 
-    def cone(self, a: tuple[float, float, float], b: tuple[float, float, float], ra: float,
-             rb: float, *, edge: float = 0.3, **how: float | int) -> Shape:
+    def cone(
+        self,
+        a: tuple[float, float, float],
+        b: tuple[float, float, float],
+        ra: float,
+        rb: float,
+        *,
+        edge: float = 0.3,
+        **how: float | int,
+    ) -> Shape:
         """Frustum with flat ends from ``a`` (radius ``ra``) to ``b`` (``rb``)."""
         p, q = np.array(a, float), np.array(b, float)
         half = float(np.linalg.norm(q - p)) / 2
@@ -125,8 +154,18 @@ class Shape:
         params = [ra - edge, rb - edge, half - edge, edge]
         return self._add(CONE, frame, (p + q) / 2, params, box, **how)  # type: ignore[arg-type]
 
-    def post(self, x: float, y: float, z0: float, z1: float, r: float, *, edge: float = 0.4,
-             turn: float = 0.0, **how: float | int) -> Shape:
+    def post(
+        self,
+        x: float,
+        y: float,
+        z0: float,
+        z1: float,
+        r: float,
+        *,
+        edge: float = 0.4,
+        turn: float = 0.0,
+        **how: float | int,
+    ) -> Shape:
         """Standing cylinder, or prism with ``n`` flats."""
         half = (z1 - z0) / 2
         c, s = np.cos(turn), np.sin(turn)
@@ -137,8 +176,18 @@ class Shape:
         at = np.array([x, y, (z0 + z1) / 2])
         return self._add(PRISM, frame, at, [r, half, edge], box, **how)  # type: ignore[arg-type]
 
-    def strip(self, a: tuple[float, float], b: tuple[float, float], ra: float, rb: float,
-              z0: float, z1: float, *, edge: float = 0.5, **how: float | int) -> Shape:
+    def strip(
+        self,
+        a: tuple[float, float],
+        b: tuple[float, float],
+        ra: float,
+        rb: float,
+        z0: float,
+        z1: float,
+        *,
+        edge: float = 0.5,
+        **how: float | int,
+    ) -> Shape:
         """Flat lug from ``a`` to ``b`` with round ends, from z0 to z1."""
         p, q = np.array([*a, (z0 + z1) / 2], float), np.array([*b, (z0 + z1) / 2], float)
         length = float(np.linalg.norm(q - p))
@@ -152,8 +201,15 @@ class Shape:
         params = [length, ra, rb, half, edge]
         return self._add(STRIP, _turned(q - p), p, params, box, **how)  # type: ignore[arg-type]
 
-    def plate(self, points: list[tuple[float, float]], z0: float, z1: float, *, edge: float = 0.3,
-              **how: float | int) -> Shape:
+    def plate(
+        self,
+        points: list[tuple[float, float]],
+        z0: float,
+        z1: float,
+        *,
+        edge: float = 0.3,
+        **how: float | int,
+    ) -> Shape:
         """Polygon of at most seven corners, from z0 to z1."""
         v = np.array(points[:7], float)
         half = (z1 - z0) / 2
@@ -162,16 +218,31 @@ class Shape:
         at = np.array([0, 0, (z0 + z1) / 2])
         return self._add(POLY, np.eye(3), at, [half, edge, *v.ravel()], box, n=len(v), **how)  # type: ignore[arg-type]
 
-    def ring(self, x: float, y: float, z: float, radius: float, r: float, *, flat: float = 1.0,
-             **how: float | int) -> Shape:
+    def ring(
+        self,
+        x: float,
+        y: float,
+        z: float,
+        radius: float,
+        r: float,
+        *,
+        flat: float = 1.0,
+        **how: float | int,
+    ) -> Shape:
         """Lying ring: wire radius ``r``, ``flat`` > 1 makes it flatter."""
         m = radius + r
         box = (np.array([-m, -m, -r / flat]), np.array([m, m, r / flat]))
         at = np.array([x, y, z])
         return self._add(TORUS, np.eye(3), at, [radius, r, flat], box, **how)  # type: ignore[arg-type]
 
-    def egg(self, at: tuple[float, float, float], radii: tuple[float, float, float], *,
-            yaw: float = 0.0, **how: float | int) -> Shape:
+    def egg(
+        self,
+        at: tuple[float, float, float],
+        radii: tuple[float, float, float],
+        *,
+        yaw: float = 0.0,
+        **how: float | int,
+    ) -> Shape:
         """Ellipsoid."""
         c, s = np.cos(yaw), np.sin(yaw)
         r = np.array(radii)

@@ -30,7 +30,9 @@ def _spread(x: Tensor, radius: int) -> Tensor:
     return f.max_pool2d(x[:, None], 2 * radius + 1, 1, radius)[:, 0]
 
 
-def prepare(tool: Tensor, cover: Tensor, near_mm: Tensor, fraction: Tensor, kinds: Tensor, heights: Tensor) -> Targets:
+def prepare(
+    tool: Tensor, cover: Tensor, near_mm: Tensor, fraction: Tensor, kinds: Tensor, heights: Tensor
+) -> Targets:
     """Targets from the renderer's maps.
 
     Parameters
@@ -56,7 +58,15 @@ def prepare(tool: Tensor, cover: Tensor, near_mm: Tensor, fraction: Tensor, kind
     share = torch.where(known, fraction, -1.0)
     around = _spread(torch.gather(heights, 1, ids.flatten(1)).view_as(mine) * (kind == 0), 4)
     tall = (around / 30).clamp(0.15, 2.0)
-    return Targets(is_tool.float(), contact.float(), (cover[..., 1] >= 0.5).float(), rim.float(), share, weight, tall)
+    return Targets(
+        is_tool.float(),
+        contact.float(),
+        (cover[..., 1] >= 0.5).float(),
+        rim.float(),
+        share,
+        weight,
+        tall,
+    )
 
 
 def loss(logits: Tensor, t: Targets) -> tuple[Tensor, dict[str, Tensor]]:
@@ -78,8 +88,12 @@ def loss(logits: Tensor, t: Targets) -> tuple[Tensor, dict[str, Tensor]]:
     z = (t.fraction - mean) / sigma
     height = ((0.5 * z * z + torch.log(sigma)) * known).sum() / known.sum().clamp_min(1)
     parts = {
-        "tool": entropy(0, t.tool, 1.0), "overlap": overlap.mean(), "contact": entropy(1, t.contact, 6.0),
-        "cable": entropy(2, t.cable, 1.0), "rim": entropy(5, t.rim, 1.0), "height": height,
+        "tool": entropy(0, t.tool, 1.0),
+        "overlap": overlap.mean(),
+        "contact": entropy(1, t.contact, 6.0),
+        "cable": entropy(2, t.cable, 1.0),
+        "rim": entropy(5, t.rim, 1.0),
+        "height": height,
     }
     gains = {"tool": 1.0, "overlap": 0.5, "contact": 1.0, "cable": 0.5, "rim": 0.3, "height": 0.3}
     return torch.stack([gains[k] * v for k, v in parts.items()]).sum(), parts

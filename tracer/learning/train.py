@@ -58,7 +58,9 @@ class Pool:
     def add(self, renderer: Renderer, lays: list[Lay]) -> None:
         """Render lays and take them in."""
         tiles, heights = renderer.render(lays)
-        pictures = photograph(torch.as_tensor(tiles.light, device=self.device).permute(0, 3, 1, 2).contiguous())
+        pictures = photograph(
+            torch.as_tensor(tiles.light, device=self.device).permute(0, 3, 1, 2).contiguous()
+        )
         pictures = (pictures * 255).round().byte()
         n = len(lays)
         kinds = torch.full((n, 256), 3, dtype=torch.int64)
@@ -68,13 +70,20 @@ class Pool:
             kinds[i, 1 : m + 1] = torch.as_tensor(lay.tools["kind"].astype(np.int64))
             tall[i, 1 : m + 1] = torch.as_tensor(heights[:m].copy())
             heights = heights[m:]
-        maps = (torch.as_tensor(v, device=self.device) for v in (tiles.tool, tiles.cover, tiles.near_mm, tiles.fraction))
+        maps = (
+            torch.as_tensor(v, device=self.device)
+            for v in (tiles.tool, tiles.cover, tiles.near_mm, tiles.fraction)
+        )
         t = prepare(*maps, kinds.to(self.device), tall.to(self.device))
         flags = t.tool + 2 * t.contact + 4 * t.cable + 8 * t.rim
         share = torch.where(t.fraction < 0, torch.full_like(t.fraction, 255), t.fraction * 250)
         for i, lay in enumerate(lays):
             k = self.at
-            self.picture[k], self.flags[k], self.fraction[k] = pictures[i], flags[i].byte(), share[i].byte()
+            self.picture[k], self.flags[k], self.fraction[k] = (
+                pictures[i],
+                flags[i].byte(),
+                share[i].byte(),
+            )
             self.weight[k], self.tall[k] = (t.weight[i] * 40).byte(), (t.tall[i] * 100).byte()
             self.field[k] = torch.as_tensor(lay.scene["cam"].astype(np.float32), device=self.device)
             self.at = (self.at + 1) % self.capacity
@@ -101,8 +110,14 @@ class Pool:
 
 def _varied(x: Tensor, t: Targets, g: torch.Generator) -> tuple[Tensor, Targets]:
     """One random symmetry for the batch, and now and then a corner outside the photo."""
-    turn, mirror = int(torch.randint(4, (1,), generator=g)), bool(torch.randint(2, (1,), generator=g))
-    maps = [symmetry(v, turn, mirror) for v in (t.tool, t.contact, t.cable, t.rim, t.fraction, t.weight, t.tall)]
+    turn, mirror = (
+        int(torch.randint(4, (1,), generator=g)),
+        bool(torch.randint(2, (1,), generator=g)),
+    )
+    maps = [
+        symmetry(v, turn, mirror)
+        for v in (t.tool, t.contact, t.cable, t.rim, t.fraction, t.weight, t.tall)
+    ]
     x = torch.cat([symmetry(x[:, :3], turn, mirror), directions(x[:, 3:], turn, mirror)], 1)
     out = Targets(*maps)
 
@@ -110,7 +125,9 @@ def _varied(x: Tensor, t: Targets, g: torch.Generator) -> tuple[Tensor, Targets]
         return (torch.rand(shape, generator=g) * (high - low) + low).to(x.device)
 
     n = len(x)
-    picture = x[:, :3] * draw(n, 3, 1, 1, low=0.93, high=1.07) * draw(n, 1, 1, 1, low=0.75, high=1.25)
+    picture = (
+        x[:, :3] * draw(n, 3, 1, 1, low=0.93, high=1.07) * draw(n, 1, 1, 1, low=0.75, high=1.25)
+    )
     picture = picture.clamp(1e-3, 1) ** draw(n, 1, 1, 1, low=0.8, high=1.25)
     picture = picture + torch.randn_like(picture) * draw(n, 1, 1, 1, low=0.0, high=0.012)
     x = torch.cat([picture.clamp(0, 1), x[:, 3:]], 1)
@@ -118,7 +135,9 @@ def _varied(x: Tensor, t: Targets, g: torch.Generator) -> tuple[Tensor, Targets]
         if torch.rand(1, generator=g) < 0.06:
             a = float(torch.rand(1, generator=g)) * 6.28
             c = torch.linspace(-1, 1, x.shape[-1], device=x.device)
-            away = math.cos(a) * c[None, :] + math.sin(a) * c[:, None] > 0.3 + 0.9 * float(torch.rand(1, generator=g))
+            away = math.cos(a) * c[None, :] + math.sin(a) * c[:, None] > 0.3 + 0.9 * float(
+                torch.rand(1, generator=g)
+            )
             x[i, :3, away] = 0.0
             for m in (out.tool, out.contact, out.cable, out.rim):
                 m[i, away] = 0.0
@@ -162,8 +181,11 @@ def validate(net: torch.nn.Module, pool: Pool, batch: int) -> dict[str, float]:
     net.train()
     e, s = torch.cat(error), torch.cat(sigma)
     return {
-        "iou": both / max(either, 1), "over": over / max(either, 1), "under": under / max(either, 1),
-        "height_mae": float(e.abs().mean()), "height_rms": float(e.square().mean().sqrt()),
+        "iou": both / max(either, 1),
+        "over": over / max(either, 1),
+        "under": under / max(either, 1),
+        "height_mae": float(e.abs().mean()),
+        "height_rms": float(e.square().mean().sqrt()),
         "height_z": float((e / s).square().mean().sqrt()),
     }
 
@@ -191,7 +213,9 @@ def main(argv: list[str] | None = None) -> None:
     queue: Queue[list[Lay]] = context.Queue(maxsize=3 * a.workers)
     base = a.seed * 1_000_000
     workers = [
-        context.Process(target=_work, args=(queue, base + i, a.workers, a.chunk, a.size), daemon=True)
+        context.Process(
+            target=_work, args=(queue, base + i, a.workers, a.chunk, a.size), daemon=True
+        )
         for i in range(a.workers)
     ]
     for w in workers:
@@ -206,7 +230,9 @@ def main(argv: list[str] | None = None) -> None:
     print(f"validation rendered after {time.monotonic() - began:.0f} s", flush=True)
     pool = Pool(a.pool, a.size, device)
     net: Any = SilhouetteNet().to(device).to(memory_format=torch.channels_last)
-    optimizer = torch.optim.AdamW(net.parameters(), lr=a.rate, weight_decay=0.01, fused=device == "cuda")
+    optimizer = torch.optim.AdamW(
+        net.parameters(), lr=a.rate, weight_decay=0.01, fused=device == "cuda"
+    )
     if a.start:
         net.load_state_dict(torch.load(a.start, map_location=device, weights_only=True))
     average = _Average(net)
@@ -251,7 +277,14 @@ def main(argv: list[str] | None = None) -> None:
             sums = {k: float(v.detach()) for k, v in parts.items()}
         if time.monotonic() - last > 45:
             last = time.monotonic()
-            row = {"seconds": last - began, "step": step, "drawn": float(drawn), "waiting": queue.qsize(), "rendering": rendering, **sums}
+            row = {
+                "seconds": last - began,
+                "step": step,
+                "drawn": float(drawn),
+                "waiting": queue.qsize(),
+                "rendering": rendering,
+                **sums,
+            }
             row.update({f"val_{k}": v for k, v in validate(average.net, held_out, a.batch).items()})
             log.append({k: round(float(v), 4) for k, v in row.items()})
             print(json.dumps(log[-1]), flush=True)
@@ -262,7 +295,9 @@ def main(argv: list[str] | None = None) -> None:
         w.terminate()
 
 
-def _save(out: Path, net: torch.nn.Module, log: list[dict[str, float]], settings: dict[str, Any]) -> None:
+def _save(
+    out: Path, net: torch.nn.Module, log: list[dict[str, float]], settings: dict[str, Any]
+) -> None:
     torch.save({k: v.cpu() for k, v in net.state_dict().items()}, out / "weights.pt")
     record = {"settings": {k: str(v) for k, v in settings.items()}, "log": log}
     (out / "log.json").write_text(json.dumps(record, indent=1))

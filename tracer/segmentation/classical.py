@@ -23,7 +23,7 @@ from tracer.segmentation.regions import Partition, partition, sharpness
 from tracer.segmentation.shadow import find_hard_shadow
 from tracer.segmentation.sheet import FLOOR, SheetModel, fit_sheet
 
-__all__ = ["classical_evidence"]
+__all__ = ["CORE_MM", "classical_evidence", "sheet_extent"]
 
 Array = NDArray[np.float64]
 
@@ -35,6 +35,7 @@ HALO_BRIGHT = 0.25  # the same for brightness
 COLOUR_WEIGHT = 0.2  # per cell of a colour that neither sheet nor shadow has
 UNCLEAR_EDGE = 0.5  # what an edge between two strange sides says for tool, on both sides
 GROUND_SIDE = 0.7  # what an edge says for ground on its quieter side: tools have edges inside
+RIM_GAP_MM = 120.0  # a tool cut by the frame is no wider than this
 DARK_SHEET = 0.06  # linear light
 STRONG = 2.0  # an edge is this much sharper than the bare sheet ever is
 GRAIN_WEIGHT = 0.15  # per cell
@@ -67,7 +68,7 @@ def classical_evidence(
     allowed = seen & ~card_cells
     core = paint([hull.buffer(CORE_MM)], raster) & seen if hull is not None else seen
     sheet = fit_sheet(np.log(linear + FLOOR), core, allowed, mm)
-    domain = _sheet_extent(sheet.certain, core, mm) & allowed
+    domain = sheet_extent(sheet.certain, core, mm) & allowed
     sharp = sharpness(sheet.residual, mm)
     bare = sheet.certain & core
     level = max(0.03, float(np.percentile(sharp[bare][::5], 99)) if bare.any() else 0.03)
@@ -111,7 +112,7 @@ def _grow(mask: Mask, cells: int) -> Mask:
     return cv2.dilate(mask.astype(np.uint8), np.ones((k, k), np.uint8)).astype(bool)
 
 
-def _sheet_extent(certain: Mask, core: Mask, mm_per_cell: float) -> Mask:
+def sheet_extent(certain: Mask, core: Mask, mm_per_cell: float) -> Mask:
     """The sheet and what lies on it: certain cells connected to the core, holes filled."""
     k = max(3, round(4 / mm_per_cell) | 1)
     kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (k, k))
@@ -121,6 +122,14 @@ def _sheet_extent(certain: Mask, core: Mask, mm_per_cell: float) -> Mask:
     inside[0] = 0
     keep = (inside > 0.02 * inside.sum())[labels] & (solid > 0)
     keep |= core
+    # a tool that runs out of the photo opens a gap in the sheet's rim: bridge it, coarsely
+    small = cv2.resize(keep.astype(np.uint8), None, fx=0.25, fy=0.25, interpolation=cv2.INTER_AREA)
+    k = 2 * max(1, round(RIM_GAP_MM / 2 / (4 * mm_per_cell))) + 1
+    small = cv2.morphologyEx(
+        small, cv2.MORPH_CLOSE, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (k, k))
+    )
+    size = (keep.shape[1], keep.shape[0])
+    keep |= cv2.resize(small, size, interpolation=cv2.INTER_NEAREST) > 0
     outside = (~keep).astype(np.uint8)
     # holes are what the frame cannot reach
     padded = cv2.copyMakeBorder(outside, 1, 1, 1, 1, cv2.BORDER_CONSTANT, value=1)

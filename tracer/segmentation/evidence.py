@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from tracer.segmentation.components import Labels
 from tracer.segmentation.raster import Image, Mask, Raster
 
 __all__ = ["RegionEvidence"]
@@ -32,6 +33,11 @@ class RegionEvidence:
     shadow
         (rows, columns) True where ground was recognised as lying in shadow; for pictures and
         confidence only.
+    instances
+        (rows, columns) number of each tool or cable where the decision has parted them already,
+        0 elsewhere; None where parting is still to be done.
+    cables
+        The numbers among ``instances`` that are cables.
     """
 
     raster: Raster
@@ -39,3 +45,5 @@ class RegionEvidence:
     border: Image
     domain: Mask
     shadow: Mask
+    instances: Labels | None = None
+    cables: frozenset[int] = frozenset()

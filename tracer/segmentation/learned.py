@@ -8,7 +8,7 @@ fraction of a pixel is measured in the photo afterwards, as with the classical w
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import cv2
 import numpy as np
@@ -18,13 +18,13 @@ from shapely.geometry import Polygon
 
 from tracer.model.view import PlaneMap, View
 from tracer.segmentation.answers import Answers, Network, blank, encode_srgb, load_network
+from tracer.segmentation.components import Labels
 from tracer.segmentation.evidence import RegionEvidence
 from tracer.segmentation.raster import Image, Mask, Raster, paint
 
 __all__ = ["LearnedRegions", "camera_offset", "edge_heights", "learned_regions"]
 
 Array = NDArray[np.float64]
-Labels = NDArray[np.int32]
 
 CARD_RIM_MM = 3.0  # paper edge, its contact shadow and calibration's error
 TOOL = 0.5  # decision level
@@ -44,18 +44,13 @@ class LearnedRegions:
     Attributes
     ----------
     evidence
-        As the classical way gives it; ``border`` is likely contact between tools.
-    instances
-        (rows, columns) int32: 0 ground, k the k-th tool or cable.
-    cables
-        Which instance numbers are cables.
+        As the classical way gives it, tools and cables numbered; ``border`` is likely contact
+        between tools.
     answers
         The model's own answers, for `edge_heights`.
     """
 
     evidence: RegionEvidence
-    instances: Labels
-    cables: frozenset[int]
     answers: Answers
 
 
@@ -112,9 +107,15 @@ def learned_regions(
     sure = np.where(bridges, np.maximum(sure, np.float32(TOOL + 0.1)), sure)
     sure = np.where((labels > 0) | (sure <= TOOL), sure, np.float32(TOOL))
     evidence = RegionEvidence(
-        raster, sure.astype(np.float32), answers.contact, domain, np.zeros(domain.shape, np.bool_)
+        raster,
+        sure.astype(np.float32),
+        answers.contact,
+        domain,
+        np.zeros(domain.shape, np.bool_),
+        labels,
+        cables,
     )
-    return LearnedRegions(evidence, labels, cables, answers)
+    return LearnedRegions(evidence, answers)
 
 
 def part_instances(
@@ -226,7 +227,7 @@ def edge_heights(answers: Answers, raster: Raster, ring_mm: ArrayLike) -> tuple[
     Parameters
     ----------
     ring_mm
-        (N, 2) ring in sheet mm at z = 0, counter-clockwise (clockwise for a hole), not closed.
+        (N, 2) outer ring in sheet mm at z = 0, not closed.
 
     Returns
     -------
@@ -238,7 +239,8 @@ def edge_heights(answers: Answers, raster: Raster, ring_mm: ArrayLike) -> tuple[
     ring = np.asarray(ring_mm, np.float64).reshape(-1, 2)
     along = np.roll(ring, -1, axis=0) - np.roll(ring, 1, axis=0)
     length = np.maximum(np.linalg.norm(along, axis=1, keepdims=True), 1e-9)
-    outward = np.column_stack([along[:, 1], -along[:, 0]]) / length
+    turn = 1.0 if _signed_area(ring) > 0 else -1.0
+    outward = turn * np.column_stack([along[:, 1], -along[:, 0]]) / length
     at = raster.to_cells(ring + outward * OUTSIDE_CELLS * raster.mm_per_cell).astype(np.float32)
     x, y = at[:, :1].copy(), at[:, 1:].copy()
 
@@ -250,7 +252,6 @@ def edge_heights(answers: Answers, raster: Raster, ring_mm: ArrayLike) -> tuple[
     return np.where(sigma <= TRUSTED_SIGMA, share, np.nan), sigma
 
 
-def with_domain(regions: LearnedRegions, domain: Mask) -> LearnedRegions:
-    """The same decision with a smaller domain."""
-    evidence = replace(regions.evidence, domain=regions.evidence.domain & domain)
-    return replace(regions, evidence=evidence, instances=np.where(domain, regions.instances, 0))
+def _signed_area(ring: Array) -> float:
+    x, y = ring.T
+    return float(np.sum(x * np.roll(y, -1) - np.roll(x, -1) * y) / 2)

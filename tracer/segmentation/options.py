@@ -5,7 +5,15 @@ from __future__ import annotations
 from dataclasses import dataclass
 from enum import StrEnum
 
-__all__ = ["Correction", "Frame", "Mark", "SegmentOptions"]
+__all__ = ["Correction", "Frame", "Mark", "SegmentOptions", "Way"]
+
+
+class Way(StrEnum):
+    """Who decides what is tool: a fitted sheet model, the shipped network, or what suits best."""
+
+    AUTO = "auto"
+    CLASSICAL = "classical"
+    LEARNED = "learned"
 
 
 class Mark(StrEnum):
@@ -61,6 +69,8 @@ class SegmentOptions:
         A hole of less than this diameter is filled.
     cables
         Keep cables, as silhouettes of their own kind.
+    way
+        Classical, learned, or auto.
     """
 
     cell_mm: float = 1.0
@@ -68,3 +78,4 @@ class SegmentOptions:
     smallest_mm: tuple[float, float] = (3.0, 30.0)
     smallest_hole_mm: float = 4.0
     cables: bool = True
+    way: Way = Way.AUTO

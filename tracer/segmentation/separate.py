@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 from numpy.typing import NDArray
+from scipy import ndimage
 from shapely.geometry import Polygon
 
 from tracer.model.silhouette import Kind
@@ -71,12 +72,13 @@ def separate(
     marks = marks or Marks()
     mm = evidence.raster.mm_per_cell
     tool = (evidence.tool > 0.5) & evidence.domain
-    tool = _without_lines(tool, options.smallest_mm[0], mm)
-    tool = _joined(tool, mm)
-    tool = _without_crumbs(tool, mm)
+    if evidence.instances is None:
+        tool = _without_lines(tool, options.smallest_mm[0], mm)
+        tool = _joined(tool, mm)
+        tool = _without_crumbs(tool, mm)
     rim = _rim(seen)
     reach = paint([hull], evidence.raster) if hull is not None else np.ones_like(tool)
-    count, labels, boxes = label_cells(tool)
+    count, labels, boxes = _labelled(tool, evidence.instances)
     kept = {_label_near(labels, p[0], mm) for p in marks.keep} - {0}
     dropped = {_label_near(labels, p[0], mm) for p in marks.drop} - {0}
     blobs = []
@@ -95,7 +97,10 @@ def separate(
         for part in _parts(cells, labels, k, (x0, y0), evidence, marks):
             if _hit(part, marks.drop, (x0, y0)):
                 continue
-            tools, cables = without_cables(part, mm)
+            if evidence.instances is None:
+                tools, cables = without_cables(part, mm)
+            else:
+                tools, cables = ([], [part]) if k in evidence.cables else ([part], [])
             for kind, pieces in (
                 (Kind.TOOL, tools),
                 (Kind.CABLE, cables if options.cables else []),
@@ -104,6 +109,22 @@ def separate(
                     whole = _filled(piece, options.smallest_hole_mm, mm)
                     blobs.append(Blob(whole, (y0, x0), kind, bool((whole & rim[window]).any())))
     return blobs
+
+
+def _labelled(tool: Mask, instances: Labels | None) -> tuple[int, Labels, Labels]:
+    """`label_cells` of the tools, by number where the decision has given each its own."""
+    if instances is None:
+        return label_cells(tool)
+    labels = np.where(tool, instances, 0).astype(np.int32)
+    count = int(labels.max()) + 1
+    boxes = np.zeros((count, 5), np.int32)
+    for k, place in enumerate(ndimage.find_objects(labels), 1):
+        if place is not None:
+            rows, cols = place
+            area = np.count_nonzero(labels[place] == k)
+            size = (cols.stop - cols.start, rows.stop - rows.start)
+            boxes[k] = (cols.start, rows.start, *size, area)
+    return count, labels, boxes
 
 
 def _parts(
@@ -124,7 +145,7 @@ def _parts(
         h, w = cells.shape
         border = evidence.border[origin[1] : origin[1] + h, origin[0] : origin[0] + w]
         return part_between(cells, [(x - origin[0], y - origin[1]) for x, y in points], border)
-    if points:
+    if points or evidence.instances is not None:
         return [cells]
     return part_at_necks(cells, evidence.raster.mm_per_cell)
 

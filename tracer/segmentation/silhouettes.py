@@ -14,10 +14,12 @@ from tracer.model.photo import Photo
 from tracer.model.report import Check, Severity
 from tracer.model.silhouette import Kind, Segmentation, Silhouette
 from tracer.model.view import PlaneMap
-from tracer.segmentation.classical import classical_evidence
+from tracer.segmentation.answers import Answers
 from tracer.segmentation.contours import mask_rings
 from tracer.segmentation.corrections import marks_on
+from tracer.segmentation.deciding import decide
 from tracer.segmentation.evidence import RegionEvidence
+from tracer.segmentation.learned import edge_heights
 from tracer.segmentation.options import Correction, Mark, SegmentOptions
 from tracer.segmentation.psf import measure_blur
 from tracer.segmentation.raster import fit_raster, rectify
@@ -61,7 +63,16 @@ def segment(
     raster = fit_raster(plane, options.cell_mm, hull)
     linear, seen = rectify(photo.pixels, plane, raster)
     report(0.1)
-    evidence = classical_evidence(linear, seen, raster, cards=cards, hull=hull)
+    evidence, answers, checks = decide(
+        linear,
+        seen,
+        raster,
+        plane,
+        cards=cards,
+        hull=hull,
+        way=options.way,
+        progress=lambda share: report(0.1 + 0.4 * share),
+    )
     report(0.5)
     marks = Marks(
         *(
@@ -74,12 +85,12 @@ def segment(
     blur = measure_blur(photo.pixels, plane, cards)
     found = []
     for k, blob in enumerate(blobs):
-        silhouette = _measure(photo, plane, evidence, blob, options, blur)
+        silhouette = _measure(photo, plane, evidence, answers, blob, options, blur)
         if silhouette is not None:
             found.append(silhouette)
         report(0.6 + 0.4 * (k + 1) / len(blobs))
     silhouettes = _numbered(found)
-    checks = [c for s in silhouettes for c in _findings(s, photo)]
+    checks += [c for s in silhouettes for c in _findings(s, photo)]
     return Segmentation(photo.photo_id, tuple(silhouettes), tuple(checks))
 
 
@@ -121,6 +132,7 @@ def _measure(
     photo: Photo,
     plane: PlaneMap,
     evidence: RegionEvidence,
+    answers: Answers | None,
     blob: Blob,
     options: SegmentOptions,
     blur_px: float,
@@ -153,7 +165,7 @@ def _measure(
         sigma_mm=outer.sigma_mm[near],
         confidence=float(np.mean(outer.confidence)),
         edge_confidence=outer.confidence[near],
-        edge_height=np.empty(0),
+        edge_height=edge_heights(answers, evidence.raster, ring)[0] if answers else np.empty(0),
         kind=blob.kind,
         touches_border=blob.touches_border,
         holes_sigma_mm=tuple(float(np.median(h.sigma_mm)) for h in holes),
