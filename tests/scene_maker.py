@@ -319,6 +319,8 @@ def make_scene(
             away = np.linalg.norm(np.dstack([xy - lamp[:2], np.full((h, w), lamp[2])]), axis=-1)
             fall = (np.linalg.norm(lamp - (300, 200, 0)) / away) ** 3
             lit += fall * (1 - dark) / len(offsets)
+        if radius > 50:  # a wide lamp's few samples would leave steps that no real shadow has
+            lit = cv2.GaussianBlur(lit, (0, 0), 5.0)
         light += share * (lit - 1)
     floor = ground * light[..., None]
     for cover, tool in zip(covers, tools, strict=True):
