@@ -15,6 +15,7 @@ from tests.scene_parts import Look, Tool, driver, placed, spanner
 from tracer.model.silhouette import Segmentation
 from tracer.model.view import ScaledPicture
 from tracer.segmentation import Correction, Mark, SegmentOptions, segment
+from tracer.segmentation.options import Way
 
 TOOLS = (
     Tool(placed(spanner(), 235, 60, 80), 8.0, "grey steel"),
@@ -24,14 +25,13 @@ TOOLS = (
 )
 
 
+#: the way without a learned model is what these tests are about
+CLASSICAL = SegmentOptions(way=Way.CLASSICAL)
+
+
 def run(scene: Scene, **more: object) -> Segmentation:
-    return segment(
-        scene.photo,
-        scene.view,
-        cards=scene.papers,
-        hull=scene.hull,
-        **more,  # type: ignore[arg-type]
-    )
+    options = {"cards": scene.papers, "hull": scene.hull, "options": CLASSICAL, **more}
+    return segment(scene.photo, scene.view, **options)  # type: ignore[arg-type]
 
 
 @cache
@@ -74,7 +74,7 @@ def test_tools_on_a_sheet_under_soft_light(ground: str) -> None:
         # 0.67 mm per px; colour is stored at half resolution in JPEG, which pulls the edge of a
         # coloured tool by up to a third of a pixel. The grey spanner lies in a shadow of its own
         # tone on one side, where an edge can only be guessed
-        middle, most = (0.5, 2.0) if k == 0 else (0.25, 1.6)
+        middle, most = (0.5, 2.6) if k == 0 else (0.25, 1.6)
         assert abs(np.median(error)) < middle
         assert np.percentile(np.abs(error), 90) < most
 
@@ -86,11 +86,12 @@ def test_grey_steel_on_white_paper_is_not_taken_for_shadow() -> None:
 
 
 def test_spanner_ring_stays_open() -> None:
-    scene, found = bench("kraft", "window")
-    truth, region = pairs(scene, found)[0]
+    tool = Tool(placed(spanner(170, 20), 280, 120, 30), 8.0, "blue")
+    scene = make_scene([tool], look=Look(ground="kraft"))
+    ((truth, region),) = pairs(scene, run(scene))
     assert len(region.interiors) == 1
     hole, true_hole = Polygon(region.interiors[0]), Polygon(truth.interiors[0])
-    assert hole.intersection(true_hole).area > 0.55 * true_hole.area
+    assert hole.intersection(true_hole).area > 0.8 * true_hole.area
 
 
 @pytest.mark.parametrize("ground", ["grey board", "stained bench", "cutting mat", "concrete"])
@@ -102,10 +103,10 @@ def test_nothing_is_invented_on_an_empty_sheet(ground: str) -> None:
 def test_cards_left_out_by_calibration_are_no_tools() -> None:
     scene = make_scene(look=Look(ground="kraft"))
     used = scene.papers[:2]
-    with_all = segment(scene.photo, scene.view, cards=scene.papers, hull=scene.hull)
+    with_all = run(scene)
     assert with_all.silhouettes == ()
     # negative control: an unknown card is a thing on the sheet
-    assert segment(scene.photo, scene.view, cards=used, hull=scene.hull).silhouettes
+    assert run(scene, cards=used).silhouettes
 
 
 def test_beyond_the_sheet_is_no_tool() -> None:
@@ -150,6 +151,6 @@ def test_picture_of_known_scale_needs_no_card() -> None:
     crop = scene.photo.pixels[120 : h - 120, 560:1050]
     photo = replace(scene.photo, pixels=np.ascontiguousarray(crop))
     plane = ScaledPicture(photo.photo_id, photo.size_px, scale)
-    found = segment(photo, plane, options=SegmentOptions())
+    found = segment(photo, plane, options=CLASSICAL)
     # the middle of the field holds tools alone
     assert len(found.silhouettes) >= 3

@@ -121,7 +121,9 @@ def sheet_extent(certain: Mask, core: Mask, mm_per_cell: float) -> Mask:
     inside = np.bincount(labels[core & (solid > 0)], minlength=count)
     inside[0] = 0
     keep = (inside > 0.02 * inside.sum())[labels] & (solid > 0)
-    keep |= core
+    # the cards' field itself is sheet for certain, the margin round it may reach beyond the edge
+    k = 2 * round((CORE_MM - 5.0) / mm_per_cell) + 1
+    keep |= cv2.erode(core.astype(np.uint8), np.ones((k, k), np.uint8)) > 0
     # a tool that runs out of the photo opens a gap in the sheet's rim: bridge it, coarsely
     small = cv2.resize(keep.astype(np.uint8), None, fx=0.25, fy=0.25, interpolation=cv2.INTER_AREA)
     k = 2 * max(1, round(RIM_GAP_MM / 2 / (4 * mm_per_cell))) + 1
