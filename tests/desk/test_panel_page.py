@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import shutil
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
@@ -24,9 +25,16 @@ from tracer.workflows.arrange import arrange_job
 Open = Callable[..., Any]
 
 
+@pytest.fixture(scope="module")
+def arranged(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = seed_job(tmp_path_factory.mktemp("arranged") / "bench.job")
+    arrange_job(folder)
+    return folder.path
+
+
 @pytest.fixture
-def desk(tmp_path: Path) -> Iterator[DeskServer]:
-    arrange_job(seed_job(tmp_path / "bench.job"))
+def desk(tmp_path: Path, arranged: Path) -> Iterator[DeskServer]:
+    shutil.copytree(arranged, tmp_path / "bench.job")
     with serving(tmp_path, "bench") as server:
         yield server
 
@@ -123,8 +131,7 @@ def test_keys_and_typed_values_move_turn_and_deepen(desk: DeskServer, open_page:
     assert (after[0] - before[0], after[1] - before[1]) == pytest.approx((3, -10), abs=0.02)
     page.get_by_label("Middle x (mm)").fill("300,5")
     page.get_by_label("Middle x (mm)").press("Enter")
-    settled(page)
-    assert middle_of(desk, "T10")[0] == pytest.approx(300.5, abs=0.02)
+    kept(page)
     page.get_by_label("Depth (mm)", exact=True).fill("11.5")
     page.get_by_label("Depth (mm)", exact=True).press("Enter")
     settled(page)

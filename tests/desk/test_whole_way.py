@@ -147,8 +147,8 @@ def test_drop_trace_type_correct_download(empty_desk: DeskServer, open_page: Ope
     # drop a tool: it is gone from the file, and comes back
     page.get_by_role("button", name="Outlines", exact=True).click()
     page.locator(".tools tbody tr").first.get_by_role("button", name="Drop").click()
+    page.wait_for_function("() => document.querySelectorAll('.tools tbody tr').length === 1")
     up_to_date(page)
-    assert page.locator(".tools tbody tr").count() == 1
     assert len(outlines_in(downloaded(page))) == 1
     page.get_by_role("button", name="Undo").click()
     up_to_date(page)

@@ -14,6 +14,7 @@ from tracer.model.panel import Panel, PanelPocket, PlyRole
 from tracer.panel.build import rules_of
 from tracer.project.panel_file import load_panel
 from tracer.workflows.arrange import PANEL_JSON
+from tracer.workflows.plan_inputs import plan_value
 
 __all__ = ["panel_record"]
 
@@ -27,6 +28,8 @@ def panel_record(job: DeskJob) -> dict[str, Any]:
     content = load_panel(job.folder.read(PANEL_JSON), PANEL_JSON)
     panel = content.panel
     rules = rules_of(content.plan, panel.bay)
+    turns = {m.pocket_id: m.turn_deg for m in content.plan.moves}
+    moves = {i: plan_value(content.plan, ("moves", i)) for i in turns}
     base = next((p.stock.rgb for p in panel.plies if p.role is not PlyRole.FACE), (60, 60, 60))
     return {
         "panel": {
@@ -48,7 +51,8 @@ def panel_record(job: DeskJob) -> dict[str, Any]:
                 for p in panel.plies
             ],
             "rules": {k: getattr(rules, k) for k in ("web_mm", "web_least_mm", "edge_mm")},
-            "pockets": [_pocket(p) for p in panel.pockets],
+            "moves": moves,
+            "pockets": [_pocket(p, turns.get(p.pocket_id) or 0.0) for p in panel.pockets],
             "keep_outs": [{"name": k.name, "rings": _rings(k.region)} for k in panel.keep_outs],
             "seams": _seams(panel),
             "dimensions": [
@@ -59,8 +63,10 @@ def panel_record(job: DeskJob) -> dict[str, Any]:
     }
 
 
-def _pocket(p: PanelPocket) -> dict[str, Any]:
+def _pocket(p: PanelPocket, turn_deg: float) -> dict[str, Any]:
+    """``turn_deg`` is the turn by hand that the pocket was made with."""
     return {
+        "turn_deg": turn_deg,
         "id": p.pocket_id,
         "number": p.number,
         "name": p.name,

@@ -201,7 +201,9 @@ def _project(view: View | None, ring_mm: Any) -> NDArray[np.float64]:
 
 def _seen(edge: SeenEdge) -> dict[str, Any]:
     rings = [edge.exterior_px, *edge.holes_px]
+    inside = Polygon(edge.exterior_px).buffer(0).representative_point()
     return {
+        "inside": [round(inside.x, 1), round(inside.y, 1)],
         "id": edge.silhouette_id,
         "outline": edge.outline_id,
         "kind": edge.kind,

@@ -78,11 +78,6 @@ export class Layers {
     return [b.x, b.y, b.x + b.width, b.y + b.height];
   }
 
-  /** A point inside what was seen of an outline, for corrections by a button. */
-  inside(id) {
-    return this.record.true.find((o) => o.outline === id)?.centre ?? null;
-  }
-
   toggle(kind, on) {
     this[kind].classList.toggle('off', !on);
     if (kind === 'cards') this.hull.classList.toggle('off', !on);

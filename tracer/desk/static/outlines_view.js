@@ -114,16 +114,24 @@ export class OutlinesView {
     else if (event.key === 'Delete' && !typing && this.chosen) this.#drop(this.chosen);
   }
 
-  #drop(id) {
-    const at = this.layers.inside(id) ?? this.job.state.outlines.find((o) => o.id === id)?.point_px;
-    if (!at) return;
-    const home = this.job.state.lays.find((l) => l.number === this.photo.lay);
-    // the point was taken in the photo on show; other photos of the lay see the tool elsewhere
-    this.#correct('drop', 'drop', at, home ? this.photo.photo : null);
+  /** Drop a tool in every photo of its lay: one that any photo still shows would come back. */
+  async #drop(id) {
+    const outline = this.job.state.outlines.find((o) => o.id === id);
+    const { photos } = this.job.state.lays[outline.lay - 1];
+    const changes = [];
+    for (const { photo } of photos) {
+      try {
+        const { seen } = await get(`${this.job.path}/photos/${photo}`);
+        const points = seen.filter((e) => e.outline === id).map((e) => e.inside);
+        if (points.length) changes.push({ path: ['photo', photo, 'drop'], was: [], now: points });
+      } catch (error) { this.message(error.message); return; }
+    }
+    if (!changes.length) changes.push({ path: ['photo', photos[0].photo, 'drop'], was: [], now: [outline.point_px] });
+    this.job.edit('drop', outline.cells.name ?? id, changes);
   }
 
-  #correct(kind, list, value, photo = this.photo.photo) {
-    this.job.edit(kind, this.photo.name, [{ path: ['photo', photo, list], was: [], now: [value] }]);
+  #correct(kind, list, value) {
+    this.job.edit(kind, this.photo.name, [{ path: ['photo', this.photo.photo, list], was: [], now: [value] }]);
   }
 
   #setMode(mode) {

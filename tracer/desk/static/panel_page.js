@@ -53,7 +53,8 @@ export class PanelPage {
     const asked = (this.asked += 1);
     let record;
     try { record = await get(`${this.job.path}/panel`); } catch (error) { this.message(error.message); return; }
-    if (asked !== this.asked || this.stage.drag) return;
+    if (asked !== this.asked || this.stage.busy) return; // a hand is on it; its edit brings the next state
+    if (this.panel && record.panel && this.#older(record.panel)) return; // a run is about to replace it
     this.panel = record.panel;
     this.intro.hidden = Boolean(this.panel);
     this.room.hidden = this.side.hidden = !this.panel;
@@ -75,6 +76,12 @@ export class PanelPage {
     show(this.out, left.map((t) => h('li', {}, t.pocket_id, ' ', h('button', { type: 'button', class: 'plain', onclick: () => this.#tool(t.pocket_id, { skip: undefined }) }, say('panel.putBack')))));
     this.#fillBay();
     this.#chosen(this.stage.chosen);
+  }
+
+  /** True for a panel made before the latest moves by hand: drawing it would throw pockets back. */
+  #older(panel) {
+    const ids = new Set([...Object.keys(panel.moves), ...panel.pockets.map((p) => p.id)]);
+    return [...ids].some((id) => JSON.stringify(panel.moves[id] ?? null) !== JSON.stringify(this.job.value(['plan', 'moves', id])));
   }
 
   async #arrange() {
@@ -112,8 +119,6 @@ export class PanelPage {
 
   #plan(id) { return this.job.value(['plan', 'tools', id]) ?? {}; }
 
-  #turn(id) { return this.job.value(['plan', 'moves', id])?.turn_deg ?? 0; }
-
   #chosen(id) {
     const p = this.#record();
     this.form.hidden = !p;
@@ -137,8 +142,7 @@ export class PanelPage {
     const { chosen } = this.stage;
     const now = this.stage.place(chosen);
     if (!now) return;
-    const by = this.stage.pockets.get(chosen).by.turn * 180 / Math.PI;
-    const shown = { x: now.centre[0], y: now.centre[1], turn: this.#turn(chosen) + by };
+    const shown = { x: now.centre[0], y: now.centre[1], turn: now.turn };
     for (const [k, v] of Object.entries(shown)) if (this.inputs[k] !== document.activeElement) this.inputs[k].value = String(Math.round(v * 10) / 10);
     const { rules } = this.panel;
     show(this.gaps, now.gaps.filter((g) => Number.isFinite(g.gap)).map((g) => {
@@ -148,10 +152,9 @@ export class PanelPage {
     }));
   }
 
-  #put({ id, x_mm: x, y_mm: y, turn_by_deg: by }) {
+  #put({ id, x_mm: x, y_mm: y, turn_deg: turn }) {
     const path = ['plan', 'moves', id];
     const was = this.job.value(path);
-    const turn = Math.round(((was?.turn_deg ?? 0) + by) * 100) / 100;
     const now = { x_mm: x, y_mm: y, ...(turn ? { turn_deg: turn } : {}) };
     if (JSON.stringify(was) === JSON.stringify(now)) return;
     this.job.edit('move', this.panel.pockets.find((p) => p.id === id)?.name ?? id, [{ path, was, now }]);
@@ -166,7 +169,6 @@ export class PanelPage {
     input.toggleAttribute('aria-invalid', bad);
     if (bad || (value === null && key !== 'depth')) { this.message(say('table.refused', { value: input.value, low, high })); return; }
     if (key === 'depth') this.#tool(this.stage.chosen, { depth_mm: value ?? undefined });
-    else if (key === 'turn') this.stage.setTo({ turn: ((value - this.#turn(this.stage.chosen)) * Math.PI) / 180 });
     else this.stage.setTo({ [key]: value });
   }
 

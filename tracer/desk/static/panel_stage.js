@@ -51,20 +51,27 @@ export class PanelStage extends EventTarget {
     this.dispatchEvent(new CustomEvent('choose', { detail: id }));
   }
 
-  /** Move or turn the chosen pocket to typed values. */
+  /** True while a hand or keys are moving a pocket. */
+  get busy() { return Boolean(this.drag || this.pause); }
+
+  /** Turn of a pocket as it is shown, in degrees. */
+  turnOf(p) { return p.record.turn_deg + (p.by.turn * 180) / Math.PI; }
+
+  /** Move or turn (degrees) the chosen pocket to typed values. */
   setTo({ x, y, turn }) {
     const p = this.pockets.get(this.chosen);
     if (!p) return;
-    const by = turn === undefined ? 0 : turn;
+    const [wasX, wasY] = middle(boxOf([p.ring]));
+    const by = turn === undefined ? p.by.turn : ((turn - p.record.turn_deg) * Math.PI) / 180;
     this.#set(p, by, 0, 0);
     const [cx, cy] = middle(boxOf([p.ring]));
-    this.#set(p, by, (x ?? cx) - cx, (y ?? cy) - cy);
+    this.#set(p, by, (x ?? wasX) - cx, (y ?? wasY) - cy);
     this.#commit(p);
   }
 
   place(id) {
     const p = this.pockets.get(id);
-    return p ? { centre: middle(boxOf([p.ring])), gaps: p.gaps ?? [] } : null;
+    return p ? { centre: middle(boxOf([p.ring])), turn: this.turnOf(p), gaps: p.gaps ?? [] } : null;
   }
 
   // -- the viewport's tool ---------------------------------------------------------------------
@@ -113,6 +120,8 @@ export class PanelStage extends EventTarget {
     const { drag } = this;
     this.drag = null;
     this.lines = [];
+    clearTimeout(this.pause);
+    this.pause = 0;
     if (drag && !click) this.#commit(drag.p);
     else this.#paintLoose();
   }
@@ -136,7 +145,7 @@ export class PanelStage extends EventTarget {
     if (!by && !turn) return false;
     this.#set(p, p.by.turn + ((turn ?? 0) * Math.PI) / 180, p.by.dx + (by?.[0] ?? 0), p.by.dy + (by?.[1] ?? 0));
     clearTimeout(this.pause);
-    this.pause = setTimeout(() => this.#commit(p), KEY_PAUSE_MS);
+    this.pause = setTimeout(() => { this.pause = 0; this.#commit(p); }, KEY_PAUSE_MS);
     return true;
   }
 
@@ -199,7 +208,7 @@ export class PanelStage extends EventTarget {
     const [x, y] = middle(boxOf([p.ring]));
     const round = (v, k = 100) => Math.round(v * k) / k;
     this.dispatchEvent(new CustomEvent('put', {
-      detail: { id: p.id, x_mm: round(x), y_mm: round(y), turn_by_deg: round((p.by.turn * 180) / Math.PI) },
+      detail: { id: p.id, x_mm: round(x), y_mm: round(y), turn_deg: round(this.turnOf(p)) },
     }));
   }
 
