@@ -61,7 +61,7 @@ MAT_STEP_MM = 600.0  # cards along one side at most about this far apart
 def inner_corners_card_mm() -> Array:
     """The 15 inner corners (15, 2) in ``card_mm``, row by row from the upper left one."""
     x, y = np.meshgrid(np.arange(1, COLUMNS), np.arange(1, ROWS))
-    return np.column_stack([x.ravel(), y.ravel()]) * SQUARE_MM
+    return np.column_stack([x.ravel(), y.ravel()]).astype(np.float64) * SQUARE_MM
 
 
 def outline_card_mm(*, paper: bool) -> Array:
@@ -92,7 +92,8 @@ def on_sheet(
     right_up = np.column_stack([p[:, 0], BOARD_MM[1] - p[:, 1]]) * scale
     x_mm, y_mm, angle_rad = placement
     c, s = math.cos(angle_rad), math.sin(angle_rad)
-    return right_up @ np.array([[c, s], [-s, c]]) + (x_mm, y_mm)
+    turned = right_up @ np.array([[c, s], [-s, c]])
+    return np.asarray(turned + np.array([x_mm, y_mm]), np.float64)
 
 
 def polygon_mm(
