@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import math
 import time
 from collections.abc import Sequence
@@ -42,7 +43,8 @@ def job_record(job: DeskJob) -> dict[str, Any]:
     """Everything about a job but the drawing on its photos."""
     serial = next(_SERIAL)  # taken before anything is read: a higher one has seen at least as much
     revision = job_revision(job.folder)
-    content = load_outlines(job.folder.read("outlines.json"), "outlines.json")
+    data = job.folder.read("outlines.json")
+    content = load_outlines(data, "outlines.json")
     inputs = inputs_of(job.folder)
     edits = Edits()
     if job.folder.has(EDITS_NAME):
@@ -52,6 +54,7 @@ def job_record(job: DeskJob) -> dict[str, Any]:
         "name": job.folder.name,
         "revision": revision,
         "serial": serial,
+        "results": hashlib.sha256(data).hexdigest()[:16],
         "stale": bool(stale_lays(inputs.record, inputs.tools)),
         "run": job.state.record(),
         "undo": _edit_name(edits.last),

@@ -80,13 +80,19 @@ export class OutlinesView {
 
   async #draw() {
     const asked = (this.asked += 1);
-    let record = null;
-    try {
-      record = await get(`${this.job.path}/photos/${this.photo.photo}`);
-    } catch (error) {
-      this.message(error.message);
+    const made = `${this.photo.photo} ${this.job.state.results}`;
+    if (made !== this.drawn?.made) { // edges change with runs, not with every edit
+      let record;
+      try {
+        record = await get(`${this.job.path}/photos/${this.photo.photo}`);
+      } catch (error) {
+        this.message(error.message);
+        return;
+      }
+      if (asked !== this.asked) return; // a later state is on its way
+      this.drawn = { made, record };
     }
-    if (asked !== this.asked || !record) return; // a later state is on its way
+    const { record } = this.drawn;
     const names = new Map(this.job.state.outlines.map((o) => [o.id, o.cells.name && o.cells.name !== o.id ? `${o.id} ${o.cells.name}` : o.id]));
     this.layers.draw(record, names);
     const hull = record.hull && this.layers.hull.getBBox();
