@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import socket
 from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager
@@ -128,7 +129,8 @@ class DeskServer:
         assert self._server is not None, "open() comes first"
         if ready is not None:
             ready()
-        with self._socket:
+        # Ctrl-C is how a person closes the desk; the server has shut down in order by then
+        with self._socket, contextlib.suppress(KeyboardInterrupt):
             self._server.run(sockets=[self._socket])
 
     def stop(self) -> None:

@@ -145,6 +145,7 @@ class Frame {
 
   async #news(news) {
     const { job } = this;
+    if (!job && news.kind === 'job') this.view?.load?.(); // a phone, or another page, made a job
     if (!job || news.job !== job.id) return;
     if (news.kind === 'run' && job.state) {
       job.state.run = news.run;
