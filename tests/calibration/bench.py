@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from scipy.spatial.transform import Rotation
 
 from tracer.calibration.detect import Detection, SeenCard
+from tracer.calibration.saddle import apply_homography, fit_homography
 from tracer.model.card import BOARD_MM, PAPER_THICKNESS_MM, inner_corners_card_mm, on_sheet
 from tracer.model.photo import Photo
 from tracer.model.view import View
@@ -76,7 +77,7 @@ def make_view(
 ) -> View:
     """A camera over the field's middle, tilted, or shifted and aimed back at it."""
     middle = np.array([FIELD_MM[0] / 2, FIELD_MM[1] / 2, 0.0])
-    centre = middle + (*shift_mm, height_mm)
+    centre = middle + np.array([*shift_mm, height_mm])
     if aim:
         forward = (middle - centre) / np.linalg.norm(middle - centre)
     else:
@@ -126,12 +127,16 @@ def detect(
     rng: np.random.Generator,
     faults: Mapping[int, Fault] | None = None,
 ) -> Detection:
-    """What detection would hand over, the noise it states being the true one."""
+    """What detection would hand over."""
     cards = {}
     for number, corners in papers.items():
         moved = (faults or {}).get(number, Fault()).moved_mm
-        exact = view.to_photo(corners + (*moved, 0.0))
+        exact = view.to_photo(corners + np.array([*moved, 0.0]))
         points = exact + rng.normal(0, noise_px, exact.shape)
         spacing = float(np.linalg.norm(exact[1] - exact[0]))
-        cards[number] = SeenCard(number, np.arange(15), points, max(noise_px, 0.01), spacing)
+        rest = points - apply_homography(
+            fit_homography(inner_corners_card_mm(), points), inner_corners_card_mm()
+        )
+        sigma = float(np.sqrt(np.sum(rest**2) / (2 * 15 - 8)))
+        cards[number] = SeenCard(number, np.arange(15), points, sigma, spacing)
     return Detection(cards, {}, 0.0)

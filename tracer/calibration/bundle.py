@@ -26,12 +26,15 @@ MIN_SIGMA_PX = 0.05
 ALONE_MM, ALONE_SHARE = 1.0, 0.002
 #: photos solved together; bent paper looks shifted by as much from two sides
 MOVED_MM = 0.5
+MANY_BENT = 0.4  # of all cards
 #: paper lying loose: a card's height over the sheet varies by millimetres
 WAVIER = (Paper(TOLERATED.scale, 0.6), Paper(TOLERATED.scale, 1.5))
 #: chance, as minus log10, below which tolerated paper does not explain a card
-DOUBT = 4.0
+DOUBT = 3.0
 #: below which disagreement that cannot be pinned on a card is refused
-DOUBT_REFUSED = 7.0
+DOUBT_REFUSED = 5.0
+#: beyond which a card that is kept is mentioned
+DOUBT_TOLD = 2.0
 
 
 @dataclass(frozen=True)
@@ -215,12 +218,15 @@ def _need_cards(problem: Problem) -> None:
             )
 
 
-def settle(problem: Problem, lay: Lay) -> tuple[Problem, Fit, tuple[Dropped, ...]]:
+def settle(
+    problem: Problem, lay: Lay
+) -> tuple[Problem, Fit, tuple[Dropped, ...], tuple[Dropped, ...]]:
     """Fit all photos together, leaving out the cards that the others contradict.
 
     First every card is allowed the faults of ordinary paper. While one is worse than that, the
     worst is left out. What is left must outnumber the cards of another size, or it cannot be told
-    which are right. At last the paper's faults are taken from what these cards show.
+    which are right. At last the paper's faults are taken from what these cards show. The last value
+    names cards that are kept and look odd all the same.
 
     Raises
     ------
@@ -229,17 +235,20 @@ def settle(problem: Problem, lay: Lay) -> tuple[Problem, Fit, tuple[Dropped, ...
     """
     for paper in (TOLERATED, *WAVIER):
         fit = fit_lay(problem, lay, corner_noise(problem), paper)
-        doubtful = [v for v in verdicts(fit) if v.shape_doubt > DOUBT]
-        # when most cards look like that, it is the paper and not the card
-        if 2 * len(doubtful) <= len(problem.numbers):
+        bent = sum(v.shape_doubt > DOUBT > v.size_doubt for v in verdicts(fit))
+        # when many cards are bent, and true to size, it is the paper and not a card
+        if bent < max(2.0, MANY_BENT * len(problem.numbers)):
             break
     problem, fit, dropped = _drop_worst(problem, fit, paper)
+    odd = tuple(
+        Dropped(problem.numbers[v.card], _fault(v)) for v in verdicts(fit) if v.doubt > DOUBT_TOLD
+    )
     noise = corner_noise(problem)
     for _ in range(2):
         fit = fit_lay(problem, lay_of(fit, problem.numbers), noise, paper_of(fit, paper))
     if fit.chi2_per_freedom > 1:
         fit = fit.reweighted(noise * float(np.sqrt(fit.chi2_per_freedom)))
-    return problem, fit, tuple(dropped)
+    return problem, fit, tuple(dropped), odd
 
 
 def _drop_worst(problem: Problem, fit: Fit, paper: Paper) -> tuple[Problem, Fit, list[Dropped]]:

@@ -125,7 +125,12 @@ def solve_lay(
         problem, settled.problem, settled.fit, (*joined.dropped, *settled.dropped)
     )
     checks = findings(
-        calibration, settled.problem, settled.fit, detections, cropped=settled.cropped
+        calibration,
+        settled.problem,
+        settled.fit,
+        detections,
+        odd=settled.odd,
+        cropped=settled.cropped,
     )
     return replace(calibration, checks=checks)
 
@@ -149,6 +154,7 @@ class _Settled:
     problem: Problem
     fit: Fit
     dropped: tuple[Dropped, ...]
+    odd: tuple[Dropped, ...]
     cropped: bool = False
 
     def beats(self, other: _Settled | None) -> bool:
@@ -185,7 +191,9 @@ def _settle(joined: Joined) -> _Settled:
         except TracerError:
             continue  # the other answers stand
         away = max(middle_shift(found.fit, k, lens) for k, lens in enumerate(optics))
-        if found.beats(best) and (optics is own or away > CROPPED_SHARE):
+        if optics is cropped and (away < CROPPED_SHARE or len(found.problem.numbers) < 3):
+            continue  # two cards and a free lens explain anything
+        if found.beats(best):
             best = found
     if best is None:
         assert failure is not None

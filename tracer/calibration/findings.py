@@ -8,6 +8,7 @@ import numpy as np
 import shapely
 from shapely.geometry import Polygon
 
+from tracer.calibration.bundle import Dropped
 from tracer.calibration.detect import Detection
 from tracer.calibration.lay import Problem, view_of
 from tracer.calibration.optics import focal_px
@@ -72,17 +73,20 @@ def findings(
     fit: Fit,
     detections: Sequence[Detection],
     *,
+    odd: Sequence[Dropped] = (),
     cropped: bool = False,
 ) -> tuple[Check, ...]:
     """All findings: cards left out, print size, picture, lens, height, scatter.
 
-    ``cropped``: the photos had to be taken for parts of larger ones.
+    ``odd``: cards that were kept and look odd; ``cropped``: the photos had to be taken for parts
+    of larger ones.
     """
     return (
         *_card_findings(calibration, problem, [d.lost for d in detections]),
         *_picture_findings(problem, detections, cropped),
         *_size_findings(problem),
         *_lens_findings(calibration, problem, fit),
+        *_odd_findings(odd),
         *_scatter_findings(calibration),
     )
 
@@ -246,6 +250,19 @@ def _lens_findings(calibration: Calibration, problem: Problem, fit: Fit) -> list
                 )
             )
     return checks
+
+
+def _odd_findings(odd: Sequence[Dropped]) -> list[Check]:
+    return [
+        Check(
+            "card-odd",
+            Severity.WARN,
+            f"Card {card.number} was used, but looks odd beside the others: {card.reason}.",
+            "Check its print size and that it lies flat.",
+            subject_id=f"card {card.number}",
+        )
+        for card in odd
+    ]
 
 
 def _scatter_findings(calibration: Calibration) -> list[Check]:
