@@ -115,6 +115,10 @@ export class Viewport extends EventTarget {
     const box = this.element.getBoundingClientRect();
     if (!box.width || !box.height) return;
     const first = !this.width;
+    // the bar above grows and shrinks with the tool chosen: the photo stays where it is on the screen
+    const top = this.element.offsetTop;
+    if (this.top !== undefined && !this.fitted) this.offset[1] -= top - this.top;
+    this.top = top;
     this.width = box.width;
     this.height = box.height;
     const ratio = Math.min(window.devicePixelRatio || 1, 2);
