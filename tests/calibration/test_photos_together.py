@@ -72,7 +72,7 @@ def test_aimed_photos_show_the_focal_length() -> None:
         doubts += [float(np.sqrt(cov[2, 2])) for cov in calibration.pose_cov.values()]
     # a photo alone knows its height to 45 mm; here focusing (0.5 % between shots, assumed) and
     # the unknown middle of the lens are left
-    assert max(doubts) < 6.0
+    assert max(doubts) < 12.0
     assert np.sqrt(np.mean(np.square(errors))) < 6.0
     # 16 draws, four of them independent: the root mean square is within a factor of two
     assert 0.3 < np.sqrt(np.mean(np.square(normalised))) < 2.0

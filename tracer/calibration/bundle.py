@@ -27,8 +27,8 @@ ALONE_MM, ALONE_SHARE = 1.0, 0.002
 #: photos solved together; bent paper looks shifted by as much from two sides
 MOVED_MM = 0.5
 MANY_BENT = 0.4  # of all cards
-#: paper lying loose: a card's height over the sheet varies by millimetres
-WAVIER = (Paper(TOLERATED.scale, 0.6), Paper(TOLERATED.scale, 1.5))
+#: paper lying loose: a card's height over the sheet varies by a millimetre or two
+WAVY = Paper(TOLERATED.scale, 0.6)
 #: chance, as minus log10, below which tolerated paper does not explain a card
 DOUBT = 3.0
 #: below which disagreement that cannot be pinned on a card is refused
@@ -233,12 +233,13 @@ def settle(
     TracerError
         ``cards-disagree``.
     """
-    for paper in (TOLERATED, *WAVIER):
-        fit = fit_lay(problem, lay, corner_noise(problem), paper)
-        bent = sum(v.shape_doubt > DOUBT > v.size_doubt for v in verdicts(fit))
-        # when many cards are bent, and true to size, it is the paper and not a card
-        if bent < max(2.0, MANY_BENT * len(problem.numbers)):
-            break
+    paper = TOLERATED
+    fit = fit_lay(problem, lay, corner_noise(problem), paper)
+    bent = sum(v.shape_doubt > DOUBT and not v.flat for v in verdicts(fit))
+    if bent >= max(2.0, MANY_BENT * len(problem.numbers)):
+        # when many cards are bent, it is the paper and not a card
+        paper = WAVY
+        fit = fit_lay(problem, lay_of(fit, problem.numbers), corner_noise(problem), paper)
     problem, fit, dropped = _drop_worst(problem, fit, paper)
     odd = tuple(
         Dropped(problem.numbers[v.card], _fault(v)) for v in verdicts(fit) if v.doubt > DOUBT_TOLD
