@@ -29,10 +29,11 @@ from tracer.model.panel import (
 )
 from tracer.model.panel_plan import PanelPlan
 from tracer.model.pocket import PocketRule
-from tracer.model.report import Check, Severity
+from tracer.model.report import Check
 from tracer.panel.clearance import margin_for
 from tracer.panel.depth import Depth, propose_depth
 from tracer.panel.dimensions import tape_dimensions
+from tracer.panel.estimate import estimate_of
 from tracer.panel.fittings import add_labels, add_notches, add_wells
 from tracer.panel.fixings import place_fixings
 from tracer.panel.layout import Tool, lay_out, put
@@ -206,7 +207,7 @@ def make_panel_pocket(
     typed_size = tool.kind != "tool"
     fit = 0.0 if typed_size else FIT_MM[typed.fit or plan.fit or default_fit(bay.kind)]
     margin = 0.0 if typed_size else round(margin_for(outline, plan.fit_probability), 2)
-    estimate, open_edge = _estimate(tool)
+    estimate, open_edge = estimate_of(outline, tool.pocket_id)
     made = make_pocket(
         estimate,
         PocketRule(
@@ -240,28 +241,6 @@ def make_panel_pocket(
         kind=tool.kind,
     )
     return pocket, (*open_edge, *(c for c in made.checks if c.slug != "relief-cut"))
-
-
-def _estimate(tool: Tool) -> tuple[Polygon, list[Check]]:
-    """The region a pocket is made from: the outer bound where the photos leave the edge open."""
-    outline = tool.outline
-    if outline.outer is None or outline.outer.is_empty:
-        return outline.region, []
-    region = largest_polygon(outline.outer.union(outline.region))
-    wider = region.area - outline.region.area
-    if wider < 1.0:
-        return outline.region, []
-    note = Check(
-        slug="edge-open",
-        severity=Severity.NOTE,
-        sentence=f"{outline.name}: the photos leave part of its edge open; the pocket is made to "
-        f"the outer bound, {wider:.0f} mm2 larger.",
-        remedy="A further photo from the other side would settle the edge.",
-        subject_id=tool.pocket_id,
-        value=round(wider),
-        unit="mm2",
-    )
-    return region, [note]
 
 
 def _insert(region: Polygon, stock: Stock | None, rules: Rules) -> FloorInsert | None:

@@ -22,7 +22,7 @@ from tracer.export.machine_checks import (
 )
 from tracer.export.machines import dxf_options
 from tracer.export.template import PrinterScale
-from tracer.geometry.rings import largest_polygon, roughness_mm
+from tracer.geometry.rings import roughness_mm
 from tracer.model.drawing import Drawing
 from tracer.model.machine import Kerf, Machine
 from tracer.model.outline import Outline
@@ -31,6 +31,7 @@ from tracer.model.pocket import Pocket, PocketRule
 from tracer.model.report import Check, Severity
 from tracer.panel.check_shapes import thin_webs
 from tracer.panel.clearance import Errors, margin_for
+from tracer.panel.estimate import estimate_of, no_pocket_for
 from tracer.panel.pockets import make_pocket
 from tracer.panel.rules import FIT_MM
 from tracer.progress import Progress, Silent
@@ -134,7 +135,7 @@ def cut_lay(
     progress.step("pockets")
     pockets: list[Pocket] = []
     for number, outline in enumerate(chosen):
-        region, noted = _region(outline)
+        region, noted = estimate_of(outline, outline.outline_id)
         made = make_pocket(
             region,
             _rule(outline, region, options),
@@ -182,43 +183,9 @@ def cut_lay(
 
 def _to_cut(outlines: Sequence[Outline]) -> tuple[list[Outline], list[Check]]:
     """Outlines that are cut, and why others are not."""
-    chosen, checks = [], []
-    for outline in outlines:
-        if not (outline.cut_by_frame or outline.cable):
-            chosen.append(outline)
-            continue
-        why = "a loose cable" if outline.cable else "not wholly in the picture"
-        checks.append(
-            Check(
-                slug="outline-not-cut",
-                severity=Severity.NOTE if outline.cable else Severity.WARN,
-                sentence=f"{outline.name} is {why} and gets no pocket.",
-                remedy="Photograph it wholly in view, or leave it out.",
-                subject_id=outline.outline_id,
-            )
-        )
-    return chosen, checks
-
-
-def _region(outline: Outline) -> tuple[Polygon, list[Check]]:
-    """The region a pocket is made from: the outer bound where the photos leave the edge open."""
-    if outline.outer is None or outline.outer.is_empty:
-        return outline.region, []
-    region = largest_polygon(outline.outer.union(outline.region))
-    wider = region.area - outline.region.area
-    if wider < 1.0:
-        return outline.region, []
-    check = Check(
-        slug="edge-open",
-        severity=Severity.NOTE,
-        sentence=f"{outline.name}: the photos leave part of its edge open; the pocket is made to "
-        f"the outer bound, {wider:.0f} mm2 larger.",
-        remedy="A further photo from the other side would settle the edge.",
-        subject_id=outline.outline_id,
-        value=wider,
-        unit="mm2",
-    )
-    return region, [check]
+    reasons = [no_pocket_for(outline) for outline in outlines]
+    chosen = [o for o, reason in zip(outlines, reasons, strict=True) if reason is None]
+    return chosen, [reason for reason in reasons if reason is not None]
 
 
 def _rule(outline: Outline, region: Polygon, options: CutOptions) -> PocketRule:

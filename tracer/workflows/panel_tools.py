@@ -14,8 +14,9 @@ from tracer.errors import TracerError
 from tracer.model.outline import EdgeModel, HeightSource, Outline
 from tracer.model.panel import Placement
 from tracer.model.panel_plan import CopyPlan, PanelPlan, PlainPocketPlan
-from tracer.model.report import Check, Severity
+from tracer.model.report import Check
 from tracer.model.tool_list import ToolRow
+from tracer.panel.estimate import no_pocket_for
 from tracer.panel.layout import Tool
 from tracer.project.outlines_file import OutlinesFile
 from tracer.project.tool_list import ToolList
@@ -69,8 +70,9 @@ def job_tools(
     found: list[Tool] = []
     checks: list[Check] = []
     for outline in content.outlines:
-        if outline.cable or outline.cut_by_frame:
-            checks.append(_left_out(outline))
+        reason = no_pocket_for(outline)
+        if reason is not None:
+            checks.append(reason)
             continue
         lay = content.lay_of.get(outline.outline_id, 1)
         row = rows.get(outline.outline_id)
@@ -94,17 +96,6 @@ def _with_row(tool: Tool, row: ToolRow) -> Tool:
         depth_mm=row.depth_mm,
         tilt_deg=row.tilt_deg,
         packed=row.packed,
-    )
-
-
-def _left_out(outline: Outline) -> Check:
-    why = "a loose cable" if outline.cable else "not wholly in the picture"
-    return Check(
-        slug="outline-not-cut",
-        severity=Severity.NOTE if outline.cable else Severity.WARN,
-        sentence=f"{outline.name} is {why} and gets no pocket.",
-        remedy="Photograph it wholly in view, or leave it out.",
-        subject_id=outline.outline_id,
     )
 
 

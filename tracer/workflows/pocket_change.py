@@ -18,6 +18,7 @@ from tracer.model.panel_plan import FitClass
 from tracer.model.pocket import PocketRule
 from tracer.model.report import Check
 from tracer.panel.clearance import Errors, margin_for
+from tracer.panel.estimate import estimate_of
 from tracer.panel.exchange import exchange_pocket, without_pocket
 from tracer.panel.patch import Patch, PatchRules, plan_patch
 from tracer.panel.pockets import make_pocket
@@ -117,7 +118,8 @@ def lay_change(
 
     def pocket(outline: Outline, like: str) -> tuple[Polygon, float | None, tuple[Check, ...]]:
         rule = _rule(outline, machine, cut.get(like), known=outline is before)
-        made = make_pocket(outline.region, rule, pocket_id=outline.outline_id, name=outline.name)
+        region, _ = estimate_of(outline, outline.outline_id)
+        made = make_pocket(region, rule, pocket_id=outline.outline_id, name=outline.name)
         return made.pocket.region, rule.depth_mm, made.checks
 
     like = (before or after or others[0]).outline_id
