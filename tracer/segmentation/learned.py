@@ -13,13 +13,12 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy import ndimage
 from shapely.geometry import Polygon
 
 from tracer.model.view import PlaneMap, View
 from tracer.segmentation.answers import Answers, Network, blank, encode_srgb, load_network
-from tracer.segmentation.components import Labels
 from tracer.segmentation.evidence import RegionEvidence
+from tracer.segmentation.instances import TOOL, part_instances
 from tracer.segmentation.raster import Image, Mask, Raster, paint
 
 __all__ = ["LearnedRegions", "camera_offset", "edge_heights", "learned_regions"]
@@ -27,12 +26,6 @@ __all__ = ["LearnedRegions", "camera_offset", "edge_heights", "learned_regions"]
 Array = NDArray[np.float64]
 
 CARD_RIM_MM = 3.0  # paper edge, its contact shadow and calibration's error
-TOOL = 0.5  # decision level
-CONTACT = 0.35  # cells likelier than this to lie between two tools part them
-SURE_CONTACT = 0.38  # a parting whose band is on average less sure is undone
-LEAST_CORE_MM2 = 60.0  # smaller cores are no tool of their own
-CABLE_MM = 150.0  # a cable is longer than this: shorter is a hose or cord end of its tool
-CABLE_WIDTH_MM = 14.0
 OUTSIDE_CELLS = 1.0  # the model was taught the edge's height on the rays just beside the tool
 TRUSTED_SIGMA = 0.22  # above: no better than the usual edge model's own spread (0.2 of the height)
 
@@ -101,11 +94,10 @@ def learned_regions(
     domain = seen & ~paint([c.buffer(CARD_RIM_MM) for c in cards], raster)
     if sheet is not None:
         domain &= sheet
-    mm = raster.mm_per_cell
-    labels, cables, bridges = part_instances(answers, domain, mm)
+    labels, cables = part_instances(answers, domain, raster.mm_per_cell)
     sure = np.maximum(answers.tool, answers.cable)
-    sure = np.where(bridges, np.maximum(sure, np.float32(TOOL + 0.1)), sure)
-    sure = np.where((labels > 0) | (sure <= TOOL), sure, np.float32(TOOL))
+    # the labels have the last word: gaps closed within a tool, faint spots dropped
+    sure = np.where(labels > 0, np.maximum(sure, TOOL + 0.1), np.minimum(sure, TOOL))
     evidence = RegionEvidence(
         raster,
         sure.astype(np.float32),
@@ -116,109 +108,6 @@ def learned_regions(
         cables,
     )
     return LearnedRegions(evidence, answers)
-
-
-def part_instances(
-    answers: Answers, domain: Mask, mm: float
-) -> tuple[Labels, frozenset[int], Mask]:
-    """Number tools and cables.
-
-    Returns
-    -------
-    labels
-        (rows, columns) int32, 0 ground.
-    cables
-        Numbers that are cables.
-    bridges
-        Cells filled because both sides are one tool.
-    """
-    cord, cord_ids = _long_cables((answers.cable > TOOL) & domain, mm)
-    mask = ((answers.tool > TOOL) | (answers.cable > TOOL)) & domain & (cord == 0)
-    core = mask & (answers.contact < CONTACT)
-    count, pieces, stats, _ = cv2.connectedComponentsWithStats(
-        core.astype(np.uint8), connectivity=4
-    )
-    keep = stats[:, cv2.CC_STAT_AREA] * mm * mm >= LEAST_CORE_MM2
-    keep[0] = False
-    pieces = np.where(keep[pieces], pieces, 0).astype(np.int32)
-    bridges = np.zeros(mask.shape, np.bool_)
-    if keep.any():
-        at = ndimage.distance_transform_edt(
-            pieces == 0, return_distances=False, return_indices=True
-        )
-        spread = pieces[tuple(at)]
-        reach = _connected_to(mask, pieces > 0)
-        pieces = np.where(mask & reach, spread, 0).astype(np.int32)
-        pieces, bridges = _rejoined(pieces, answers.contact, count)
-    numbers = np.unique(pieces)
-    numbers = numbers[numbers > 0]
-    renumber = np.zeros(max(count, 1), np.int32)
-    renumber[numbers] = np.arange(1, len(numbers) + 1)
-    labels = renumber[pieces]
-    labels = np.where(cord > 0, cord + len(numbers), labels).astype(np.int32)
-    return labels, frozenset(int(k) + len(numbers) for k in cord_ids), bridges
-
-
-def _connected_to(mask: Mask, cores: Mask) -> Mask:
-    """Components of ``mask`` that hold a core."""
-    count, labels = cv2.connectedComponents(mask.astype(np.uint8), connectivity=8)
-    held = np.zeros(count, np.bool_)
-    held[np.unique(labels[cores])] = True
-    held[0] = False
-    return np.asarray(held[labels], np.bool_)
-
-
-def _long_cables(cable: Mask, mm: float) -> tuple[Labels, list[int]]:
-    """Number the pieces that are long and thin everywhere."""
-    count, labels, stats, _ = cv2.connectedComponentsWithStats(
-        cable.astype(np.uint8), connectivity=8
-    )
-    depth = cv2.distanceTransform(cable.astype(np.uint8), cv2.DIST_L2, 5)
-    deepest = np.zeros(count, np.float32)
-    np.maximum.at(deepest, labels.ravel(), depth.ravel())
-    width = np.maximum(2 * deepest * mm, mm)
-    length = stats[:, cv2.CC_STAT_AREA] * mm * mm / (0.75 * width)
-    long = (length >= CABLE_MM) & (width <= CABLE_WIDTH_MM)
-    long[0] = False
-    ids = np.flatnonzero(long)
-    renumber = np.zeros(count, np.int32)
-    renumber[ids] = np.arange(1, len(ids) + 1)
-    return renumber[labels].astype(np.int32), list(range(1, len(ids) + 1))
-
-
-def _rejoined(pieces: Labels, contact: Image, count: int) -> tuple[Labels, Mask]:
-    """Undo partings that the model is not sure of, and close the small gaps between fragments."""
-    window = np.ones((7, 7), np.uint8)
-    high = cv2.dilate(pieces.astype(np.float32), window).astype(np.int64)
-    far = np.where(pieces > 0, pieces, count).astype(np.float32)
-    low = cv2.erode(far, window).astype(np.int64)
-    beside = (high > 0) & (low < count) & (low != high)
-    bridges = np.zeros(pieces.shape, np.bool_)
-    if not beside.any():
-        return pieces, bridges
-    key = low * count + high
-    pairs, inverse = np.unique(key[beside], return_inverse=True)
-    sure = np.bincount(inverse, contact[beside]) / np.bincount(inverse)
-    group = np.arange(count)
-
-    def root(k: int) -> int:
-        while group[k] != k:
-            k = int(group[k])
-        return k
-
-    for pair, how_sure in zip(pairs, sure, strict=True):
-        if how_sure < SURE_CONTACT:
-            a, b = sorted((root(int(pair) // count), root(int(pair) % count)))
-            group[b] = a
-            bridges |= beside & (key == pair)
-    merged = np.array([root(k) for k in range(count)], np.int32)
-    labels = merged[pieces]
-    closed = cv2.morphologyEx(
-        (labels > 0).astype(np.uint8), cv2.MORPH_CLOSE, np.ones((5, 5), np.uint8)
-    )
-    bridges &= (closed > 0) & (pieces == 0)
-    labels = np.where(bridges, merged[np.minimum(low, count - 1)], labels).astype(np.int32)
-    return labels, bridges
 
 
 def edge_heights(answers: Answers, raster: Raster, ring_mm: ArrayLike) -> tuple[Array, Array]:
