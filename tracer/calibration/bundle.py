@@ -30,7 +30,7 @@ MANY_BENT = 0.4  # of all cards
 #: paper lying loose: a card's height over the sheet varies by a millimetre or two
 WAVY = Paper(TOLERATED.scale, 0.6)
 #: chance, as minus log10, below which tolerated paper does not explain a card
-DOUBT = 3.0
+DOUBT = 3.5
 #: below which disagreement that cannot be pinned on a card is refused
 DOUBT_REFUSED = 5.0
 #: beyond which a card that is kept is mentioned

@@ -19,6 +19,7 @@ Array = NDArray[np.float64]
 
 #: what flat, well printed paper may differ: humidity, and ripples under a loose sheet
 TOLERATED = Paper(scale=0.0007, height_mm=0.25)
+WORST = 3.0  # times the tolerance: cards that all look like that set the measure themselves
 #: what even a rendered card is not better than
 LEAST = Paper(scale=0.0002, height_mm=0.05)
 
@@ -107,8 +108,8 @@ def paper_of(fit: Fit, tolerated: Paper = TOLERATED) -> Paper:
             squares.append(fit.x[index] ** 2 + fit.covariance[index, index])
         mean_squares.append(float(np.sqrt(np.mean(squares))))
     return Paper(
-        float(np.clip(mean_squares[0], LEAST.scale, tolerated.scale)),
-        float(np.clip(mean_squares[1], LEAST.height_mm, tolerated.height_mm)),
+        float(np.clip(mean_squares[0], LEAST.scale, WORST * tolerated.scale)),
+        float(np.clip(mean_squares[1], LEAST.height_mm, WORST * tolerated.height_mm)),
     )
 
 
