@@ -84,7 +84,17 @@ class Frame {
     this.#show();
   }
 
+  /** True where a job's first run is over and left no job. */
+  #endedEarly() {
+    const { state } = this.job;
+    return Boolean(this.drafting) && !state.lays && ['failed', 'stopped'].includes(state.run.phase);
+  }
+
   #show() {
+    if (this.job?.state && this.#endedEarly()) { // the run was over before this page heard of it
+      this.#backToDraft(this.job.state.run);
+      return;
+    }
     const ready = Boolean(this.job?.state?.lays);
     if (ready) this.#put(new VIEWS[this.step](this.job, (text, calm) => this.message(text, calm)));
     else this.#put(null);
@@ -149,8 +159,7 @@ class Frame {
     if (!job || news.job !== job.id) return;
     if (news.kind === 'run' && job.state) {
       job.state.run = news.run;
-      const over = news.run.phase === 'failed' || news.run.phase === 'stopped';
-      if (over && !job.state.lays && this.drafting) this.#backToDraft(news.run);
+      if (this.#endedEarly()) this.#backToDraft(news.run);
       else this.#paint();
     } else if (news.kind === 'job' && (news.files || news.revision !== job.state?.revision) && !job.sending) {
       const first = !job.state?.lays;
