@@ -12,7 +12,21 @@ from numpy.random import Generator
 
 from tracer.learning.shapes import CUT, SMOOTH, Shape
 
-__all__ = ["HAND_TOOLS", "Recipe", "chain"]
+__all__ = [
+    "METAL_GRIP",
+    "Recipe",
+    "adjustable",
+    "chain",
+    "hammer",
+    "handle",
+    "hex_key",
+    "pliers",
+    "ratchet",
+    "scissors",
+    "screwdriver",
+    "socket",
+    "spanner",
+]
 
 Recipe = Callable[[Generator], tuple[Shape, list[str]]]
 METAL_GRIP = ["metal", "grip", "accent"]
@@ -39,7 +53,7 @@ def chain(
             s.strip(a, b, radii[i], radii[i + 1], z[i] - flat, z[i] + flat, mat=mat, op=op, k=k)
 
 
-def _handle(s: Shape, g: Generator, x0: float, length: float, r: float, z: float) -> None:
+def handle(s: Shape, g: Generator, x0: float, length: float, r: float, z: float) -> None:
     """A driver's or file's handle along x from ``x0``, ``length`` signed."""
     style = g.integers(5)
     sign = np.sign(length)
@@ -79,6 +93,7 @@ def _handle(s: Shape, g: Generator, x0: float, length: float, r: float, z: float
 
 
 def screwdriver(g: Generator) -> tuple[Shape, list[str]]:
+    """Blade or cross tip, any handle, lying on handle and tip."""
     s = Shape()
     r, lh, ls = g.uniform(7, 18), g.uniform(60, 125), g.uniform(25, 220)
     t = g.uniform(1.4, 5.5)
@@ -101,7 +116,7 @@ def screwdriver(g: Generator) -> tuple[Shape, list[str]]:
             t * 0.3,
             mat=int(g.choice([0, 3])),
         )
-    _handle(s, g, 0, -lh, r, z)
+    handle(s, g, 0, -lh, r, z)
     return s, [*METAL_GRIP, "dark metal"]
 
 
@@ -143,6 +158,7 @@ def _eye(s: Shape, g: Generator, x: float, r: float, z0: float, z1: float) -> No
 
 
 def spanner(g: Generator) -> tuple[Shape, list[str]]:
+    """Open jaws and ring eyes at either end, straight or raised."""
     s = Shape()
     length = g.uniform(70, 330)
     r = length * g.uniform(0.055, 0.095) + 3
@@ -175,6 +191,7 @@ def spanner(g: Generator) -> tuple[Shape, list[str]]:
 
 
 def adjustable(g: Generator) -> tuple[Shape, list[str]]:
+    """A spanner with a moving jaw and its screw."""
     s = Shape()
     length = g.uniform(110, 300)
     w, t = length * 0.05, length * 0.03 + 3
@@ -191,6 +208,7 @@ def adjustable(g: Generator) -> tuple[Shape, list[str]]:
 
 
 def pliers(g: Generator) -> tuple[Shape, list[str]]:
+    """Pliers, pincers and cutters: two jaws, a joint, two bent limbs."""
     s = Shape()
     size = g.uniform(0.55, 1.5)
     t = g.uniform(4, 9) * size
@@ -242,6 +260,7 @@ def pliers(g: Generator) -> tuple[Shape, list[str]]:
 
 
 def scissors(g: Generator) -> tuple[Shape, list[str]]:
+    """Two blades and two ring handles."""
     s = Shape()
     blade, w, t = g.uniform(50, 140), g.uniform(5, 10), g.uniform(1.2, 2.5)
     for side in (-1, 1):
@@ -256,6 +275,7 @@ def scissors(g: Generator) -> tuple[Shape, list[str]]:
 
 
 def hammer(g: Generator) -> tuple[Shape, list[str]]:
+    """Engineer, claw, mallet and cross-pein heads on a lying handle."""
     s = Shape()
     length, r = g.uniform(170, 380), g.uniform(8, 18)
     hr = g.uniform(9, 28)
@@ -275,10 +295,8 @@ def hammer(g: Generator) -> tuple[Shape, list[str]]:
     elif kind == 1:
         s.rod((length, 0, z), (length, hy, z), hr * 0.9, edge=1.5, mat=m)
         for o in (-1, 1):
-            c = np.array([[0, 0], [2, -hy * 0.5], [-6, -hy], [-16, -hy * 1.35]], float) + [
-                length,
-                0,
-            ]
+            claw = [[0, 0], [2, -hy * 0.5], [-6, -hy], [-16, -hy * 1.35]]
+            c = np.array(claw, float) + np.array([length, 0])
             w = hr * 0.4
             chain(
                 s,
@@ -297,6 +315,7 @@ def hammer(g: Generator) -> tuple[Shape, list[str]]:
 
 
 def socket(g: Generator) -> tuple[Shape, list[str]]:
+    """A socket, standing or lying."""
     s = Shape()
     r, h = g.uniform(5, 24), g.uniform(18, 85)
     bore, n = r * g.uniform(0.65, 0.85), int(g.choice([6, 12]))
@@ -315,6 +334,7 @@ def socket(g: Generator) -> tuple[Shape, list[str]]:
 
 
 def ratchet(g: Generator) -> tuple[Shape, list[str]]:
+    """A ratchet handle with its square up."""
     s = Shape()
     length, r, t = g.uniform(110, 290), g.uniform(11, 22), g.uniform(8, 14)
     z = t + g.uniform(0, 6)
@@ -323,11 +343,12 @@ def ratchet(g: Generator) -> tuple[Shape, list[str]]:
     s.post(0, 0, z, z + t + 5, r * 0.6, mat=3, n=int(g.choice([0, 12])))
     if g.random() < 0.6:
         s.box((0, 0, z + t + 6), (7, 7, 12), mat=0)
-    _handle(s, g, length * 0.5, length * 0.5, g.uniform(8, 15), z)
+    handle(s, g, length * 0.5, length * 0.5, g.uniform(8, 15), z)
     return s, [*METAL_GRIP, "dark metal"]
 
 
 def hex_key(g: Generator) -> tuple[Shape, list[str]]:
+    """L, T and three-armed keys."""
     s = Shape()
     r, long, short = g.uniform(0.9, 6), g.uniform(45, 240), g.uniform(14, 55)
     n = int(g.choice([6, 6, 0]))
@@ -354,101 +375,3 @@ def hex_key(g: Generator) -> tuple[Shape, list[str]]:
             s.rod((0, 0, z), (*e, max(r, 2.0)), r, n=n, mat=0)
             s.bar((0, 0, z), (e[0] * 0.6, e[1] * 0.6, z * 0.8), z * 0.8, mat=1, op=SMOOTH, k=5)
     return s, [str(g.choice(["metal", "dark metal", "dark metal"])), "grip", "accent"]
-
-
-def blade(g: Generator) -> tuple[Shape, list[str]]:
-    """Files, rules, chisels, knives, saws, squares: thin long things, handled or bare."""
-    s = Shape()
-    kind = g.integers(6)
-    if kind == 0:
-        s.box(
-            (0, 0, 0.6),
-            (g.uniform(120, 520), g.uniform(10, 42), g.uniform(0.7, 2)),
-            edge=0.2,
-            mat=0,
-        )
-        if g.random() < 0.6:
-            s.post(s.lo[0] + 9, 0, -3, 5, g.uniform(1.5, 4), op=CUT)
-        return s, ["rule", "grip", "accent"]
-    if kind == 1:
-        length, w, t = g.uniform(90, 320), g.uniform(2.5, 15), g.uniform(2, 5)
-        z = g.uniform(8, 15)
-        s.plate(
-            [(0, -w), (length, -w * g.uniform(0.2, 1)), (length, w * g.uniform(0.2, 1)), (0, w)],
-            max(z - t, 0.2),
-            z,
-            mat=0,
-        )
-        _handle(s, g, 2, -g.uniform(80, 130), z, z)
-        return s, ["file", str(g.choice(["grip", "wood"])), "accent"]
-    if kind == 2:
-        h, length = g.uniform(30, 60), g.uniform(160, 480)
-        s.plate(
-            [(0, -h), (length, -h * 0.3), (length, h * 0.25), (length * 0.9, h * 0.4), (0, h)],
-            4,
-            5.3,
-            mat=0,
-        )
-        q = g.uniform(45, 65)
-        s.plate(
-            [
-                (4, -h),
-                (10, h),
-                (-q, h * 1.1),
-                (-2 * q, h * 0.4),
-                (-2 * q, -h * 1.3),
-                (-q, -h * 1.5),
-            ],
-            0.5,
-            22,
-            edge=6,
-            mat=1,
-        )
-        s.strip((-q * 0.8, h * 0.2), (-q * 1.3, -h * 0.6), 14, 14, -5, 40, op=CUT)
-        return s, ["metal", str(g.choice(["grip", "wood"])), "accent"]
-    if kind == 3:
-        a, b, w = g.uniform(100, 320), g.uniform(60, 200), g.uniform(14, 40)
-        s.box((a / 2, 0, 1), (a, w, 2), mat=0)
-        s.box((0, b / 2, 6), (w, b, g.uniform(2, 14)), mat=int(g.integers(3)))
-        return s, ["rule", str(g.choice(["grip", "wood"])), "accent"]
-    if kind == 4:
-        length, w, t = g.uniform(110, 180), g.uniform(9, 16), g.uniform(7, 12)
-        b = g.uniform(-10, 10)
-        p = np.array([[0, 0], [length * 0.35, b], [length * 0.7, b * 0.4], [length, 0]])
-        chain(s, p, w * np.array([0.8, 1, 0.85, 0.7]), np.full(4, t), mat=1, flat=t)
-        s.strip((length * 0.3, b), (length * 0.6, b * 0.5), 4, 4, t, 2 * t + 1.5, mat=2)
-        if g.random() < 0.7:
-            e = g.uniform(15, 70)
-            s.plate(
-                [
-                    (length, -w * 0.5),
-                    (length + e, -w * 0.5),
-                    (length + e * 0.7, w * 0.5),
-                    (length, w * 0.5),
-                ],
-                t,
-                t + 0.8,
-                mat=0,
-            )
-        return s, METAL_GRIP
-    length, r = g.uniform(60, 230), g.uniform(1, 7)
-    z = max(r, 2)
-    s.rod((0, 0, z), (length, 0, z), r, n=int(g.choice([0, 6, 8, 4])), mat=0, edge=0.6)
-    s.cone((length - 1, 0, z), (length + 3 * r, 0, z), r, r * 0.2, mat=0)
-    if g.random() < 0.4:
-        s.rod((-r * 4, 0, max(z, r * 1.8)), (2, 0, max(z, r * 1.8)), r * 1.8, mat=1, edge=1)
-    return s, [str(g.choice(["metal", "dark metal"])), "grip", "accent"]
-
-
-HAND_TOOLS: list[Recipe] = [
-    screwdriver,
-    spanner,
-    adjustable,
-    pliers,
-    scissors,
-    hammer,
-    socket,
-    ratchet,
-    hex_key,
-    blade,
-]

@@ -8,9 +8,10 @@ import numpy as np
 from numpy.random import Generator
 from numpy.typing import NDArray
 
-from tracer.learning.bulky_tools import BULKY_TOOLS, cable
+from tracer.learning.bulky_tools import cable
 from tracer.learning.finishes import ground, material
-from tracer.learning.hand_tools import HAND_TOOLS, Recipe
+from tracer.learning.hand_tools import Recipe
+from tracer.learning.recipes import BULKY_TOOLS, HAND_TOOLS
 from tracer.learning.records import CARD, LIGHT, MATERIAL, PATCH, PRIM, SCENE, TOOL
 from tracer.learning.shapes import Shape
 
@@ -56,7 +57,7 @@ def _room(scene: NDArray[np.void], g: Generator) -> None:
     if style in (1, 2, 3, 4) or g.random() < 0.3:
         window = g.random() < 0.5
         a0 = g.uniform(0, 6.28)
-        for i in range(int(g.integers(1, 4 if window else 7))):
+        for _ in range(int(g.integers(1, 4 if window else 7))):
             p = np.zeros((), PATCH)
             if window:
                 d = _unit(
@@ -220,7 +221,8 @@ def _fill(
                     side *= g.choice([-1, 1])
                     slide = g.normal(0, 12)
                     c, s = np.cos(lean), np.sin(lean)
-                    spot = _corners_of(t).mean(0) + [c * slide - s * side, s * slide + c * side]
+                    aside = np.array([c * slide - s * side, s * slide + c * side])
+                    spot = _corners_of(t).mean(0) + aside
                 elif g.random() < 0.6:
                     yaw = float(np.arctan2(t["s"], t["c"])) + g.normal(0, 0.08)
             pad = g.uniform(-4, 1.0) if touching else np.exp(g.uniform(np.log(1.5), np.log(25)))

@@ -8,6 +8,8 @@ share of the tool's; logit of how far that share may be off; logit of tool rim.
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import torch
 from torch import Tensor, nn
 from torch.nn import functional as f
@@ -45,10 +47,10 @@ class SilhouetteNet(nn.Module):
         super().__init__()
         self.full = _conv(INPUTS, 8)
         self.stem = _conv(INPUTS, WIDTHS[0], 2)
-        self.down = nn.ModuleList(_conv(a, b, 2) for a, b in zip(WIDTHS, WIDTHS[1:], strict=False))
+        self.down = nn.ModuleList(_conv(a, b, 2) for a, b in pairwise(WIDTHS))
         self.encode = nn.ModuleList(_Residual(w) for w in WIDTHS[:-1])
         self.bottom = nn.Sequential(*(_Residual(WIDTHS[-1], d) for d in (1, 2, 4)))
-        self.join = nn.ModuleList(_conv(a + b, b) for a, b in zip(WIDTHS[1:], WIDTHS, strict=False))
+        self.join = nn.ModuleList(_conv(a + b, b) for a, b in ((b, a) for a, b in pairwise(WIDTHS)))
         self.decode = nn.ModuleList(_Residual(w) for w in WIDTHS[1:-1])
         self.top = _conv(WIDTHS[0] + 8, 16)
         self.head = nn.Conv2d(16, OUTPUTS, 1)

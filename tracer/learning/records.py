@@ -15,21 +15,60 @@ PRIM = np.dtype(
 )
 #: One thing on the sheet: its primitives, kind (0 tool, 1 cable, 2 clutter), place, box, height.
 TOOL = np.dtype(
-    [("first", N), ("count", N), ("kind", N), ("pad", N), ("ox", F), ("oy", F), ("c", F), ("s", F)]
-    + [("lo", F, 3), ("hi", F, 3), ("height", F)]
+    [
+        ("first", N),
+        ("count", N),
+        ("kind", N),
+        ("pad", N),
+        ("ox", F),
+        ("oy", F),
+        ("c", F),
+        ("s", F),
+        ("lo", F, 3),
+        ("hi", F, 3),
+        ("height", F),
+    ]
 )
 MATERIAL = np.dtype(
-    [("a", F, 3), ("b", F, 3), ("metal", F), ("rough", F), ("f0", F), ("pattern", N), ("q", F, 6)]
-    + [("bump", F), ("bump_mm", F), ("bump_kind", N)]
+    [
+        ("a", F, 3),
+        ("b", F, 3),
+        ("metal", F),
+        ("rough", F),
+        ("f0", F),
+        ("pattern", N),
+        ("q", F, 6),
+        ("bump", F),
+        ("bump_mm", F),
+        ("bump_kind", N),
+    ]
 )
 LIGHT = np.dtype([("pos", F, 3), ("col", F, 3), ("radius", F)])
 PATCH = np.dtype([("dir", F, 3), ("u", F, 3), ("col", F, 3), ("hu", F), ("hv", F)])
 GROUND = np.dtype([("kind", N), ("a", F, 3), ("b", F, 3), ("c", F, 3), ("s", F, 8), ("gloss", F)])
 CARD = np.dtype([("number", N), ("x", F), ("y", F), ("c", F), ("s", F)])
 SCENE = np.dtype(
-    [("cam", F, 3), ("x0", F), ("y0", F), ("step", F), ("size", N), ("seed", N)]
-    + [("first_tool", N), ("n_tools", N), ("n_lights", N), ("n_patches", N), ("n_cards", N)]
-    + [("first_mat", N), ("zenith", F, 3), ("horizon", F, 3), ("below", F, 3)]
-    + [("edge", F, 3), ("edge2", F, 3), ("light", LIGHT, 6), ("patch", PATCH, 8)]
-    + [("ground", GROUND, 2), ("card", CARD, 4)]
+    [
+        ("cam", F, 3),
+        ("x0", F),
+        ("y0", F),
+        ("step", F),
+        ("size", N),
+        ("seed", N),
+        ("first_tool", N),
+        ("n_tools", N),
+        ("n_lights", N),
+        ("n_patches", N),
+        ("n_cards", N),
+        ("first_mat", N),
+        ("zenith", F, 3),
+        ("horizon", F, 3),
+        ("below", F, 3),
+        ("edge", F, 3),
+        ("edge2", F, 3),
+        ("light", LIGHT, 6),
+        ("patch", PATCH, 8),
+        ("ground", GROUND, 2),
+        ("card", CARD, 4),
+    ]
 )

@@ -1,8 +1,9 @@
 """Train the model on pictures rendered on the way: ``python -m tracer.learning.train``.
 
 Lays are drawn by worker processes, rendered and photographed on the GPU into a pool, whose oldest
-tiles give way to new ones; each use varies turn, mirror, exposure, colour and noise a little. Everything is drawn from the seeds given; two runs give models of the same
-score, not the same bytes.
+tiles give way to new ones; each use varies turn, mirror, exposure, colour and noise a little.
+Everything is drawn from the seeds given; two runs give models of the same score, not the same
+bytes.
 """
 
 from __future__ import annotations
