@@ -134,9 +134,12 @@ class Canvas:
         part = self.pixels[y0:y1, x0:x1]
         mask = np.zeros(part.shape[:2], np.uint8)
         moved = [ring - np.array([x0, y0], np.int32) * ONE for ring in rings]
-        cv2.fillPoly(mask, moved, 255, cv2.LINE_AA, SHIFT)
-        weight = (mask.astype(np.float32) * (share / 255))[..., None]
-        part[:] = (part + weight * (np.array(colour, np.float32) - part) + 0.5).astype(np.uint8)
+        cv2.fillPoly(mask, moved, 255, cv2.LINE_8, SHIFT)
+        levels = np.arange(256, dtype=np.float64)[:, None]
+        table = np.round(levels + share * (np.array(colour, np.float64) - levels))
+        # a table look-up is many times faster here than mixing in floating point
+        tinted = cv2.LUT(part, table.astype(np.uint8).reshape(256, 1, 3))
+        cv2.copyTo(tinted, mask, part)
 
     def text_size(self, text: str, size_px: int) -> tuple[int, int]:
         """Width of a line of text, and its line height."""
