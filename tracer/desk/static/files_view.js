@@ -106,7 +106,7 @@ export class FilesView {
   #item(f) {
     return h('li', {},
       h('button', { type: 'button', class: 'plain', onclick: () => this.#show(f), 'aria-label': say('files.show', { name: f.name }) }, f.name),
-      h('span', { class: 'quiet' }, `${say(`files.kinds.${f.kind}`)}, ${figure(f.bytes / 1000, 0)} kB`),
+      h('span', { class: 'quiet' }, `${say(`files.kinds.${f.kind.replace('.', '-')}`)}, ${figure(f.bytes / 1000, 0)} kB`),
       h('a', { class: 'button', href: this.#address(f), download: f.name.split('/').pop(), 'aria-label': say('files.get', { name: f.name }) }, '↓'));
   }
 

@@ -179,7 +179,7 @@ const TEXTS = {
     preview: 'Preview of {name}',
     show: 'Show {name}',
     kinds: {
-      'image/vnd.dxf': 'drawing for CAD and cutting', 'image/svg+xml': 'drawing', 'application/pdf': 'print',
+      'image/vnd-dxf': 'drawing for CAD and cutting', 'image/svg+xml': 'drawing', 'application/pdf': 'print',
       'text/csv': 'list', 'application/json': 'data', 'image/jpeg': 'picture', 'image/png': 'picture', 'text/plain': 'text',
     },
     previews: 'Preview',
