@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.stats import chi2 as chi2_distribution
+from scipy.special import gammaincc
 
 from tracer.calibration.layout import SHAPES, Paper
 from tracer.calibration.lens import cross_matrix, project, rotation
@@ -88,9 +88,10 @@ def _surprise(fit: Fit, index: NDArray[np.intp], sigma: dict[int, float]) -> tup
     along = axes.T @ mean
     statistic = float(np.sum(along[told] ** 2 / values[told]))
     free = scale * (axes[:, told] @ (along[told] / values[told]))
-    log_p = float(chi2_distribution.logsf(statistic, max(int(told.sum()), 1)))
-    if not np.isfinite(log_p):
-        log_p = -statistic / 2  # the tail's leading term, where the exact value underflows
+    # survival of chi-square: Q(n / 2, x / 2) (Abramowitz and Stegun, 26.4.19); where it underflows
+    # its leading term has to do
+    survival = float(gammaincc(max(int(told.sum()), 1) / 2, statistic / 2))
+    log_p = float(np.log(survival)) if survival > 0 else -statistic / 2
     return -log_p / float(np.log(10)), free
 
 
