@@ -71,7 +71,7 @@ def jpeg(x: Tensor, quality: Tensor) -> Tensor:
     q = quality.view(b, 1, 1, 1, 1, 1)
     scale = torch.where(q < 50, 5000 / q, 200 - 2 * q) / 100
     coarse = x.new_tensor([1.0, 3.0, 3.0]).view(1, 3, 1, 1, 1, 1)
-    step = (table * scale * coarse).clamp_min(1.0)
+    step = torch.floor(table * scale + 0.5).clamp(1.0, 255.0) * coarse
     y = (d @ y.view(b, 3, h // 8, 8, w)).view(b, 3, h // 8, 8, w // 8, 8) @ d.T
     step = step.view(b, 3, 1, 8, 1, 8)
     y = torch.round(y / step) * step

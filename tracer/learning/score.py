@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import argparse
 import itertools
+from itertools import count, islice
 
 import cv2
 import numpy as np
@@ -20,7 +21,7 @@ from tracer.learning.lays import Lay, random_lay
 from tracer.learning.renderer import Renderer, Tiles
 from tracer.segmentation.answers import Answers, Network, model_bytes
 
-__all__ = ["edge_errors", "main", "usual_share"]
+__all__ = ["edge_errors", "has_tall", "main", "usual_share"]
 
 Array = NDArray[np.float64]
 FIRST_SEED = 777_000_000  # apart from every seed used in training
@@ -76,6 +77,19 @@ def edge_errors(
     return found
 
 
+def has_tall(lay: Lay, above_mm: float) -> bool:
+    """Whether some tool reaches above ``above_mm`` and lies well inside the tile."""
+    half = 0.4 * float(lay.scene["size"]) * float(lay.scene["step"])
+    for t in lay.tools:
+        reach = float(np.hypot(*(t["hi"] - t["lo"])[:2])) / 2
+        middle = (t["hi"] + t["lo"])[:2] / 2
+        x = t["ox"] + t["c"] * middle[0] - t["s"] * middle[1]
+        y = t["oy"] + t["s"] * middle[0] + t["c"] * middle[1]
+        if t["kind"] == 0 and t["hi"][2] > above_mm and max(abs(x), abs(y)) + reach < half:
+            return True
+    return above_mm <= 0
+
+
 def _summary(tools: list[Array], low_mm: float, high_mm: float) -> str:
     picked = [t for t in tools if low_mm < t[0, 4] <= high_mm]
     if not picked:
@@ -100,14 +114,15 @@ def main(argv: list[str] | None = None) -> None:
     ask = argparse.ArgumentParser(description=__doc__)
     ask.add_argument("--lays", type=int, default=80)
     ask.add_argument("--size", type=int, default=384)
+    ask.add_argument("--taller", type=float, default=0.0, help="only lays with a whole tool above")
     ask.add_argument("--gpu", action="store_true")
     a = ask.parse_args(argv)
     renderer, network = Renderer(a.gpu), Network(model_bytes())
     torch.manual_seed(FIRST_SEED)
     both = either = 0
     tools: list[Array] = []
-    for n in range(a.lays):
-        lay = random_lay(np.random.default_rng([FIRST_SEED, n]), a.size)
+    drawn = (random_lay(np.random.default_rng([FIRST_SEED, n]), a.size) for n in count())
+    for n, lay in enumerate(islice((x for x in drawn if has_tall(x, a.taller)), a.lays)):
         tiles, heights = renderer.render([lay])
         light = torch.as_tensor(tiles.light).permute(0, 3, 1, 2).contiguous()
         picture = photograph(light)[0].permute(1, 2, 0).cpu().numpy()

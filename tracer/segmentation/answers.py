@@ -137,11 +137,15 @@ class Network:
 
 
 def _starts(length: int) -> list[int]:
-    """First cells of tiles that cover ``length`` cells with at least `OVERLAP` between them."""
+    """First cells of tiles that cover ``length`` cells, overlapping.
+
+    Multiples of `MULTIPLE`, so that all tiles halve the picture at the same cells.
+    """
     if length <= TILE:
         return [0]
-    count = -(-(length - OVERLAP) // (TILE - OVERLAP))
-    return [round(k * (length - TILE) / (count - 1)) for k in range(count)]
+    last = -(-(length - TILE) // MULTIPLE)
+    count = -(-last * MULTIPLE // (TILE - OVERLAP)) + 1
+    return [round(k * last / (count - 1)) * MULTIPLE for k in range(count)]
 
 
 def _fade(length: int) -> NDArray[np.float64]:

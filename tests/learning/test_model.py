@@ -1,0 +1,81 @@
+"""The shipped network: the right file, sane answers, no seams between tiles."""
+
+from __future__ import annotations
+
+import hashlib
+from itertools import pairwise
+
+import numpy as np
+import pytest
+
+from tracer.errors import TracerError
+from tracer.model.view import ScaledPicture
+from tracer.segmentation import answers
+from tracer.segmentation.answers import MODEL_SHA256, TILE, _starts, load_network, model_bytes
+from tracer.segmentation.learned import camera_offset
+from tracer.segmentation.raster import Raster
+
+
+def dark_bar_on_paper(rows: int, cols: int) -> np.ndarray:
+    """A dark bar of 20 x 160 cells, with grain, on light paper."""
+    noise = np.random.default_rng(3).normal(0, 0.01, (rows, cols, 1))
+    picture = np.full((rows, cols, 3), 0.8) + noise
+    picture[100:120, 60:220] = np.array([0.15, 0.16, 0.2]) + noise[100:120, 60:220]
+    return picture.clip(0, 1).astype(np.float32)
+
+
+def test_file_is_the_released_one_and_small() -> None:
+    data = model_bytes()
+    assert hashlib.sha256(data).hexdigest() == MODEL_SHA256
+    assert len(data) <= 8_000_000
+
+
+def test_damaged_file_is_refused(monkeypatch: pytest.MonkeyPatch) -> None:
+    with pytest.raises(TracerError) as caught:
+        answers._checked(model_bytes()[:-1])
+    assert caught.value.slug == "model-damaged"
+
+
+def test_finds_a_dark_bar_on_paper_and_nothing_else() -> None:
+    picture = dark_bar_on_paper(256, 288)
+    found = load_network().answer(picture, np.zeros((256, 288, 2), np.float32))
+    bar = np.zeros((256, 288), bool)
+    bar[100:120, 60:220] = True
+    tool = found.tool > 0.5
+    assert (tool & bar).sum() / (tool | bar).sum() > 0.9
+    for maps in (found.tool, found.contact, found.cable, found.rim, found.height):
+        assert maps.shape == (256, 288)
+        assert maps.min() >= 0
+        assert maps.max() <= 1
+
+
+def test_tiles_leave_no_seam() -> None:
+    """A picture wider than a tile gives the same decisions as a single tile where that reaches.
+
+    The bar lies across the rim of the second tile. A few cells on its edge may turn, since the
+    network's view reaches beyond the tiles' overlap.
+    """
+    picture = dark_bar_on_paper(192, TILE + 160)
+    offset = np.zeros((*picture.shape[:2], 2), np.float32)
+    network = load_network()
+    whole = network.answer(picture, offset).tool[:, :300] > 0.5
+    part = network.answer(picture[:, :TILE], offset[:, :TILE]).tool[:, :300] > 0.5
+    assert part.sum() > 2800
+    assert (whole != part).sum() < 0.01 * part.sum()
+
+
+@pytest.mark.parametrize("length", [1, 512, 513, 700, 960, 961, 1399, 2300])
+def test_tiles_cover_everything_with_overlap(length: int) -> None:
+    starts = _starts(length)
+    assert starts[0] == 0
+    assert starts[-1] + TILE >= length
+    assert all(s % 32 == 0 for s in starts)
+    assert all(b - a <= TILE - 32 for a, b in pairwise(starts))
+    assert all(s < length for s in starts)
+
+
+def test_picture_without_camera_has_no_offset() -> None:
+    raster = Raster(0.0, 30.0, 1.0, (40, 50))
+    offset = camera_offset(ScaledPicture("p", (100, 80), 0.5), raster)
+    assert offset.shape == (40, 50, 2)
+    assert not offset.any()

@@ -1,0 +1,95 @@
+"""Training parts that need torch: photo effects, targets, export."""
+
+from __future__ import annotations
+
+import io
+
+import cv2
+import numpy as np
+import pytest
+from PIL import Image
+
+torch = pytest.importorskip("torch", reason="needs the learning extra")
+
+from tracer.learning.effects import jpeg, photograph, srgb  # noqa: E402
+from tracer.learning.network import INPUTS, OUTPUTS, SilhouetteNet  # noqa: E402
+from tracer.learning.targets import directions, prepare, symmetry  # noqa: E402
+
+
+def test_srgb_matches_the_standard() -> None:
+    """IEC 61966-2-1: linear 0.2140 is sRGB 0.5, linear 0.0031308 is 0.04045."""
+    found = srgb(torch.tensor([0.21404114, 0.0031308, 1.0]))
+    np.testing.assert_allclose(found, [0.5, 0.04045, 1.0], atol=1e-4)
+
+
+@pytest.mark.parametrize("quality", [60, 90])
+def test_jpeg_quantises_as_libjpeg_does(quality: int) -> None:
+    """On a grey picture only the luminance table counts; libjpeg through Pillow is the reference.
+
+    Tolerance: a coefficient close to half a step may fall either way, and libjpeg rounds samples
+    and transform to integers; together under one grey level rms.
+    """
+    noise = np.random.default_rng(1).random((64, 64)).astype(np.float32)
+    grey = cv2.normalize(cv2.GaussianBlur(noise, (0, 0), 1.5), None, 0.1, 0.9, cv2.NORM_MINMAX)
+    grey = np.round(grey * 255).astype(np.uint8)
+    ours = jpeg(
+        torch.tensor(grey / 255.0).float().expand(1, 3, 64, 64), torch.full((1, 1, 1, 1), quality)
+    )
+    buffer = io.BytesIO()
+    Image.fromarray(grey).save(buffer, "JPEG", quality=quality)
+    theirs = np.asarray(Image.open(buffer), float)
+    rms = np.sqrt(np.mean((ours[0, 1].numpy() * 255 - theirs) ** 2))
+    assert rms < 1.0
+    assert np.sqrt(np.mean((grey - theirs) ** 2)) > 1.5 * rms  # the loss itself is larger
+
+
+def test_photograph_halves_and_stays_in_range() -> None:
+    torch.manual_seed(0)
+    found = photograph(torch.rand(3, 3, 64, 64))
+    assert found.shape == (3, 3, 32, 32)
+    assert 0 <= float(found.min()) <= float(found.max()) <= 1
+
+
+def test_contact_lies_between_two_tools_only() -> None:
+    ids = torch.zeros(1, 40, 40, dtype=torch.uint8)
+    ids[0, 10:30, 5:15], ids[0, 10:30, 17:27] = 1, 2
+    ids[0, 10:30, 29:36] = 3  # a cable
+    kinds = torch.full((1, 256), 3)
+    kinds[0, 1:4] = torch.tensor([0, 0, 1])
+    cover = torch.stack([(ids[0] == 1) | (ids[0] == 2), ids[0] == 3], -1)[None].float()
+    far = torch.full((1, 40, 40), 99.0)
+    t = prepare(ids, cover, far, -torch.ones(1, 40, 40), kinds, torch.full((1, 256), 20.0))
+    columns = t.contact[0, 20].nonzero().ravel()
+    assert (int(columns.min()), int(columns.max())) == (15, 16)
+    assert t.cable[0, 20, 32] == 1
+    assert t.tool[0, 20, 32] == 0
+
+
+def test_direction_field_turns_with_the_picture() -> None:
+    """A field that points away from the middle still does after any turn and mirror."""
+    x = torch.arange(8.0) - 3.5
+    field = torch.stack(torch.broadcast_tensors(x[None], -x[:, None]))[None]
+    for turn in range(4):
+        for mirror in (False, True):
+            torch.testing.assert_close(directions(field, turn, mirror), field)
+    picture = torch.arange(12.0).view(1, 3, 4)
+    assert symmetry(picture, 1, False)[0, :, 0].tolist() == [3.0, 2.0, 1.0, 0.0][:4]
+
+
+def test_exported_network_answers_as_the_trained_one(tmp_path) -> None:  # type: ignore[no-untyped-def]
+    pytest.importorskip("onnx")
+    from tracer.learning.export import export
+
+    torch.manual_seed(0)
+    net = SilhouetteNet().eval()
+    torch.save(net.state_dict(), tmp_path / "w.pt")
+    export(tmp_path / "w.pt", tmp_path / "m.onnx")
+    x = np.random.default_rng(0).random((1, INPUTS, 64, 96)).astype(np.float32)
+    engine = cv2.dnn.readNetFromONNX(np.frombuffer((tmp_path / "m.onnx").read_bytes(), np.uint8))
+    engine.setInput(x)
+    found = engine.forward()
+    with torch.no_grad():
+        wanted = torch.sigmoid(net(torch.from_numpy(x))).numpy()
+    assert found.shape == (1, OUTPUTS, 64, 96)
+    # weights are stored as float16: 2^-11 relative each
+    np.testing.assert_allclose(found, wanted, atol=2e-3)
