@@ -210,7 +210,9 @@ def table(results: dict[str, list[CoinPhoto]]) -> str:
     ]
     for way, photos in results.items():
         for name, some in [*((p.name, [p]) for p in photos), ("all", photos)]:
-            rest = np.concatenate([p.residuals_mm for p in some if p.freedom > 0] or [np.full(1, np.nan)])
+            rest = np.concatenate(
+                [p.residuals_mm for p in some if p.freedom > 0] or [np.full(1, np.nan)]
+            )
             lines.append(
                 f"| {way} | {name} | {sum(len(p.coins) for p in some)} "
                 f"| {sum(p.count for p in some)} | {sum(p.merged for p in some)} "
