@@ -135,9 +135,9 @@ def test_turned_photos(scene: Scene, turns: int) -> None:
 
 
 def test_small_crop_of_a_photo() -> None:
-    view = make_view((640, 480), height_mm=900.0)
+    view = make_view((640, 480), height_mm=700.0)
     calibration = calibrate([make_scene(view=view).photo], card_sizes=TYPED)
-    assert sum(card.used for card in calibration.cards) >= 3
+    assert sum(card.used for card in calibration.cards) >= 2  # 2 px a module; two lie whole inside
 
 
 def test_cropped_photo_is_recognised() -> None:

@@ -27,6 +27,7 @@ ALONE_MM, ALONE_SHARE = 1.0, 0.002
 #: photos solved together; bent paper looks shifted by as much from two sides
 MOVED_MM = 0.5
 MANY_BENT = 0.4  # of all cards
+EVEN = 0.2  # of the stretch: what an even stretch may leave over
 #: paper lying loose: a card's height over the sheet varies by a millimetre or two
 WAVY = Paper(TOLERATED.scale, 0.6)
 #: chance, as minus log10, below which tolerated paper does not explain a card
@@ -236,11 +237,10 @@ def settle(
     paper = TOLERATED
     fit = fit_lay(problem, lay, corner_noise(problem), paper)
     bent = sum(v.shape_doubt > DOUBT and not v.flat for v in verdicts(fit))
-    if bent >= max(2.0, MANY_BENT * len(problem.numbers)):
-        # when many cards are bent, it is the paper and not a card
-        paper = WAVY
-        fit = fit_lay(problem, lay_of(fit, problem.numbers), corner_noise(problem), paper)
-    problem, fit, dropped = _drop_worst(problem, fit, paper)
+    if bent < max(2.0, MANY_BENT * len(problem.numbers)):
+        problem, fit, dropped = _drop_worst(problem, fit, paper)
+    else:
+        problem, fit, dropped, paper = _one_card_or_the_paper(problem, fit)
     odd = tuple(
         Dropped(problem.numbers[v.card], _fault(v)) for v in verdicts(fit) if v.doubt > DOUBT_TOLD
     )
@@ -250,6 +250,18 @@ def settle(
     if fit.chi2_per_freedom > 1:
         fit = fit.reweighted(noise * float(np.sqrt(fit.chi2_per_freedom)))
     return problem, fit, tuple(dropped), odd
+
+
+def _one_card_or_the_paper(problem: Problem, fit: Fit) -> tuple[Problem, Fit, list[Dropped], Paper]:
+    """Many cards look bent: when leaving out one cures all, it was that card, else the paper."""
+    try:
+        without = _drop_worst(problem, fit, TOLERATED)
+        if len(without[2]) < 2:
+            return *without, TOLERATED
+    except TracerError:
+        pass  # no card can be blamed
+    fit = fit_lay(problem, lay_of(fit, problem.numbers), corner_noise(problem), WAVY)
+    return *_drop_worst(problem, fit, WAVY), WAVY
 
 
 def _drop_worst(problem: Problem, fit: Fit, paper: Paper) -> tuple[Problem, Fit, list[Dropped]]:
@@ -280,9 +292,7 @@ def _drop_worst(problem: Problem, fit: Fit, paper: Paper) -> tuple[Problem, Fit,
         whole, problem = problem, problem.without(number)
         _need_cards(problem)
         fit = fit_lay(problem, lay, corner_noise(problem), paper)
-        apart_mm = _apart_mm(whole, fit, number)
-        moved = f"it was moved by about {apart_mm:.1f} mm between the photos"
-        dropped.append(Dropped(number, moved if apart_mm > MOVED_MM else _fault(worst)))
+        dropped.append(Dropped(number, _seen_fault(whole, fit, number)))
     return problem, fit, dropped
 
 
@@ -300,17 +310,47 @@ def _apart_mm(problem: Problem, fit: Fit, number: int) -> float:
     return max((float(np.linalg.norm(a - b)) for a in places for b in places), default=0.0)
 
 
+def _seen_fault(problem: Problem, fit: Fit, number: int) -> str:
+    """What is odd about a left-out card, measured on the sheet that the other cards gave."""
+    apart_mm = _apart_mm(problem, fit, number)
+    if apart_mm > MOVED_MM:
+        return f"it was moved by about {apart_mm:.1f} mm between the photos"
+    photo = next(k for k, cards in enumerate(problem.seen) if number in cards)
+    card = problem.seen[photo][number]
+    found = view_of(fit, photo, problem.photos[photo]).to_sheet(card.points_px, PAPER_THICKNESS_MM)
+    shape = on_sheet(card.corners_card_mm, (0.0, 0.0, 0.0), problem.sizes.of(number))
+    centred = np.column_stack([shape - shape.mean(axis=0), np.ones(len(shape))])
+    affine, *_ = np.linalg.lstsq(centred, found, rcond=None)
+    rest_mm = float(np.sqrt(np.mean(np.sum((centred @ affine - found) ** 2, axis=1))))
+    long, short = (float(np.linalg.norm(affine[k])) - 1 for k in (0, 1))
+    # a wrong size stretches evenly; a bend does not. 100 mm is about a board's reach
+    stretch_mm = 100 * max(abs(long), abs(short))
+    if rest_mm < EVEN * stretch_mm and min(abs(long), abs(short)) > 0.5 * stretch_mm / 100:
+        return _size_fault(long, short)
+    return f"it does not lie flat (its corners are off by up to {_off_mm(shape, found):.1f} mm)"
+
+
+def _off_mm(shape: Array, found: Array) -> float:
+    """Largest distance of points from a shape laid on rigidly."""
+    angle, shift = rigid_2d(shape, found)
+    c, s = np.cos(angle), np.sin(angle)
+    away = shape @ np.array([[c, s], [-s, c]]) + shift - found
+    return float(np.linalg.norm(away, axis=1).max())
+
+
+def _size_fault(long: float, short: float) -> str:
+    worse = long if abs(long) >= abs(short) else short
+    return (
+        f"it is {100 * abs(worse):.1f} % {'larger' if worse > 0 else 'smaller'} than its stated "
+        "size, or lies higher or lower than the others"
+    )
+
+
 def _fault(verdict: Verdict) -> str:
-    """What is odd about a card, in words."""
-    long, short = verdict.scale
+    """What seems odd about a card while it is still in the fit."""
     if verdict.flat:
-        worse = long if abs(long) >= abs(short) else short
-        word = "larger" if worse > 0 else "smaller"
-        return (
-            f"it is {100 * abs(worse):.1f} % {word} than its stated size, or lies higher or lower "
-            "than the others"
-        )
-    return f"it does not lie flat (about {max(verdict.height_mm, 0.1):.1f} mm from end to end)"
+        return _size_fault(*verdict.scale)
+    return "it does not seem to lie flat"
 
 
 def listed(numbers: list[int]) -> str:

@@ -65,7 +65,7 @@ def focal_px(focal_35mm: float, size_px: tuple[int, int]) -> float:
     """Focal length in pixels from the 35 mm equivalent, which is by diagonal (CIPA DCG-001).
 
     >>> round(focal_px(26.0, (4032, 3024)), 1)
-    3028.6
+    3028.7
     """
     return focal_35mm * hypot(*size_px) / FULL_FRAME_DIAGONAL_MM
 
