@@ -126,9 +126,15 @@ def fit_diameters(measured: Array, legal_mm: Array, places: Array) -> Array:
 
 
 def residual_rms_mm(photos: Sequence[CoinPhoto]) -> float:
-    """Root of the squared residuals over the degrees of freedom, all photos together."""
-    squares = sum(float(np.sum(p.residuals_mm**2)) for p in photos if p.freedom > 0)
-    return float(np.sqrt(squares / max(sum(max(p.freedom, 0) for p in photos), 1)))
+    """Root of the squared residuals over the degrees of freedom, all photos together.
+
+    Photos with too few coins for the fit do not count; NaN if none has enough.
+    """
+    fitted = [p for p in photos if p.freedom > 0]
+    if not fitted:
+        return float("nan")
+    squares = sum(float(np.sum(p.residuals_mm**2)) for p in fitted)
+    return float(np.sqrt(squares / sum(p.freedom for p in fitted)))
 
 
 def plane_of(photo: Photo, coins: Sequence[Coin]) -> ScaledPicture:

@@ -242,9 +242,9 @@ def main(arguments: Sequence[str] | None = None) -> int:
             found = run_apart(scene, 0, recipe)
             records[recipe].append({"scene": scene.name, **found})
             print(f"{scene.name} {recipe}: {_short(found)}", flush=True)
+            if chosen.json:  # a long run that is stopped leaves what it has
+                chosen.json.write_text(json.dumps(records, indent=1), "utf-8")
     print(table(records))
-    if chosen.json:
-        chosen.json.write_text(json.dumps(records, indent=1), "utf-8")
     return 0
 
 
