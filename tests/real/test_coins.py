@@ -75,7 +75,7 @@ def test_each_coin_is_one_region_of_the_right_size(name: str) -> None:
     photo = found(name)
     assert photo.count == len(photo.coins)
     assert photo.merged == 0
-    assert photo.invented <= 1  # a dark mark of the grain on 191
+    assert photo.invented <= 1  # on 191 a darker band of wood at the photo's edge
     assert residual_rms_mm([photo]) < RMS_MM[name]
 
 
