@@ -8,7 +8,7 @@ from numpy.typing import ArrayLike, NDArray
 from shapely.geometry import Polygon
 from skimage.measure import find_contours
 
-from tracer.segmentation.raster import Mask, Raster
+from tracer.segmentation.raster import Image, Mask, Raster
 
 __all__ = ["mask_rings", "resample", "ring_normals"]
 
@@ -17,13 +17,20 @@ Array = NDArray[np.float64]
 SMOOTH_CELLS = 0.8  # takes the staircase off a mask's border; the edge itself is measured later
 
 
-def mask_rings(cells: Mask, corner: tuple[int, int], raster: Raster) -> list[Array]:
+def mask_rings(
+    cells: Mask, corner: tuple[int, int], raster: Raster, likely: Image | None = None
+) -> list[Array]:
     """Closed rings (N, 2) in sheet mm round a mask: outer ring first, counter-clockwise.
 
-    The last point does not repeat the first. Holes run clockwise.
+    The last point does not repeat the first. Holes run clockwise. ``likely``, where given, places
+    the border between the cells; it never moves it past one.
     """
-    field = cv2.copyMakeBorder(cells.astype(np.float32), 3, 3, 3, 3, cv2.BORDER_CONSTANT, value=0)
-    field = cv2.GaussianBlur(field, (0, 0), SMOOTH_CELLS)
+    grey = cells.astype(np.float32)
+    if likely is not None:
+        ground = np.where(likely < 0.5, likely, 0.0)  # cells of a neighbour are ground here
+        grey = np.where(cells, np.maximum(likely, 0.55), ground).astype(np.float32)
+    framed = cv2.copyMakeBorder(grey, 3, 3, 3, 3, cv2.BORDER_CONSTANT, value=0)
+    field = cv2.GaussianBlur(framed, (0, 0), SMOOTH_CELLS)
     rings = []
     for c in find_contours(field, 0.5):  # type: ignore[no-untyped-call]
         if len(c) < 8 or not np.array_equal(c[0], c[-1]):

@@ -6,12 +6,19 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
 
 from tracer.segmentation.components import Labels
 from tracer.segmentation.raster import Image, Mask, Raster
 
-__all__ = ["RegionEvidence"]
+__all__ = ["RegionEvidence", "decision_doubt"]
+
+SMOOTH_CELLS = 1.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -47,3 +54,29 @@ class RegionEvidence:
     shadow: Mask
     instances: Labels | None = None
     cables: frozenset[int] = frozenset()
+
+
+def decision_doubt(
+    evidence: RegionEvidence,
+) -> Callable[[NDArray[np.float64]], NDArray[np.float64]]:
+    """Blur of the decision's border, as a function from sheet points (N, 2) to (N,) mm.
+
+    A border of likelihood that is a step blurred by a Gaussian of deviation S has the slope
+    1 / (S sqrt(2 pi)) at its middle. What the smoothing here adds is taken off.
+    """
+    smooth = cv2.GaussianBlur(evidence.tool, (0, 0), SMOOTH_CELLS)
+    across = cv2.Sobel(smooth, cv2.CV_32F, 1, 0, ksize=1, scale=0.5)
+    down = cv2.Sobel(smooth, cv2.CV_32F, 0, 1, ksize=1, scale=0.5)
+    slope = cv2.magnitude(across, down)
+
+    def doubt(points_mm: NDArray[np.float64]) -> NDArray[np.float64]:
+        at = evidence.raster.to_cells(points_mm).astype(np.float32)
+        here = cv2.remap(
+            slope, at[:, :1].copy(), at[:, 1:].copy(), cv2.INTER_LINEAR, None, cv2.BORDER_REPLICATE
+        )
+        blur = 1 / (np.sqrt(2 * np.pi) * np.maximum(here.ravel().astype(np.float64), 0.02))
+        # a cell's own width blurs every decision a little: variance 1/12, and 1/6 for sampling
+        excess = np.maximum(blur**2 - SMOOTH_CELLS**2 - 0.25, 0.0)
+        return np.asarray(np.sqrt(excess) * evidence.raster.mm_per_cell, np.float64)
+
+    return doubt

@@ -17,7 +17,10 @@ Array = NDArray[np.float64]
 
 STEP_PX = 0.5
 FAINTEST_SLOPE = 0.06  # log light per px: steeper than soft shadows at usual scales
-OUTWARD = 0.35  # preference for the outer of two clear edges a search range apart
+# Of two clear edges a search range apart the outer one is preferred: less so where the ring knows
+# how sure it is, since such a ring holds the edge near itself, the more the surer it is
+OUTWARD, OUTWARD_HELD = 0.35, 0.25
+HOLD_DOUBTED, HOLD_SURE = 0.3, 1.5
 BLOCK = 4000  # profiles per call: keeps maps below the 32 767 rows that cv2.remap takes
 
 
@@ -85,11 +88,14 @@ def contrast_signal(profiles: Profiles, inner_px: float, outer_px: float) -> Arr
     return np.asarray(np.einsum("mkc,mc->mk", profiles.light, axis), np.float64)
 
 
-def track_edge(profiles: Profiles, range_px: float, sigma_px: float) -> tuple[Array, Array]:
+def track_edge(
+    profiles: Profiles, range_px: float, sigma_px: float, sure: Array | None = None
+) -> tuple[Array, Array]:
     """Offsets (M,) of the edge near the ring, and its strength (M,), following the ring round.
 
     The outermost clear edge in any channel of log light within ``range_px``, found for all points
-    at once so that neighbours agree (dynamic programming on the closed ring).
+    at once so that neighbours agree (dynamic programming on the closed ring). ``sure`` (M,), 0 to
+    1, says how far the ring itself is to be trusted; None where that is unknown.
     """
     s = profiles.offset_px
     log = np.log(profiles.light + 0.003)
@@ -121,7 +127,12 @@ def track_edge(profiles: Profiles, range_px: float, sigma_px: float) -> tuple[Ar
         top = part >= maximum_filter1d(part, 5, axis=1, mode="nearest")
         crest |= top & (part > 0.5 * FAINTEST_SLOPE)
     gain = np.where(maximum_filter1d(crest, 3, axis=1)[:, near], gain, 0.3 * gain)
-    gain += OUTWARD * at[None, :] / range_px
+    away = at[None, :] / range_px
+    if sure is None:
+        gain += OUTWARD * away
+    else:
+        hold = HOLD_DOUBTED + (HOLD_SURE - HOLD_DOUBTED) * sure
+        gain += OUTWARD_HELD * away - hold[:, None] * away**2
     path = _closed_path(gain, stiffness=0.5)
     best = path
     rows = np.arange(len(best))

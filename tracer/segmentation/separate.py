@@ -19,9 +19,10 @@ from tracer.model.silhouette import Kind
 from tracer.segmentation.cables import without_cables
 from tracer.segmentation.components import Labels, highest, label_cells
 from tracer.segmentation.evidence import RegionEvidence
+from tracer.segmentation.joining import grown_back, joined_pieces
 from tracer.segmentation.options import SegmentOptions
 from tracer.segmentation.parting import part_along, part_at_necks, part_between
-from tracer.segmentation.raster import Mask, paint
+from tracer.segmentation.raster import Image, Mask, paint
 
 __all__ = ["Blob", "Marks", "separate"]
 
@@ -41,12 +42,15 @@ class Blob:
         (h, w) mask of a window of the raster, with a margin.
     corner
         (row, column) of the window's upper left cell.
+    likely
+        (h, w) likelihood of tool, 0 to 1.
     kind, touches_border
         As in `Silhouette`.
     """
 
     cells: Mask
     corner: tuple[int, int]
+    likely: Image
     kind: Kind = Kind.TOOL
     touches_border: bool = False
 
@@ -106,8 +110,15 @@ def separate(
                 (Kind.CABLE, cables if options.cables else []),
             ):
                 for piece in pieces:
+                    likely = evidence.tool[window]
+                    if evidence.instances is not None:
+                        free = (labels[window] == 0) & evidence.domain[window]
+                        piece = grown_back(piece, np.where(free, likely, 0), mm)
+                        piece = joined_pieces(piece, free, mm)
                     whole = _filled(piece, options.smallest_hole_mm, mm)
-                    blobs.append(Blob(whole, (y0, x0), kind, bool((whole & rim[window]).any())))
+                    blobs.append(
+                        Blob(whole, (y0, x0), likely, kind, bool((whole & rim[window]).any()))
+                    )
     return blobs
 
 

@@ -6,8 +6,10 @@ from collections.abc import Callable, Sequence
 from dataclasses import replace
 
 import numpy as np
+import shapely
+from numpy.typing import NDArray
 from shapely import make_valid
-from shapely.geometry import MultiPolygon, Polygon
+from shapely.geometry import LinearRing, MultiPolygon, Polygon
 from shapely.geometry.polygon import orient
 
 from tracer.model.photo import Photo
@@ -15,10 +17,10 @@ from tracer.model.report import Check, Severity
 from tracer.model.silhouette import Kind, Segmentation, Silhouette
 from tracer.model.view import PlaneMap
 from tracer.segmentation.answers import Answers
-from tracer.segmentation.contours import mask_rings
+from tracer.segmentation.contours import mask_rings, signed_area
 from tracer.segmentation.corrections import marks_on
 from tracer.segmentation.deciding import decide
-from tracer.segmentation.evidence import RegionEvidence
+from tracer.segmentation.evidence import RegionEvidence, decision_doubt
 from tracer.segmentation.learned import edge_heights
 from tracer.segmentation.options import Correction, Mark, SegmentOptions
 from tracer.segmentation.psf import measure_blur
@@ -29,6 +31,8 @@ from tracer.segmentation.separate import Blob, Marks, separate
 __all__ = ["segment"]
 
 FAINT, FAINT_SHARE = 0.3, 0.2  # edge confidence, and the share of the edge below it that is told
+LEAST_KEPT = 0.9  # thin tools change by a tenth between decided and measured edge, not more
+Array = NDArray[np.float64]
 SEARCH_CELLS = 2.0  # a mask follows the strongest edge, which may be a rim inside the outermost
 
 
@@ -83,9 +87,10 @@ def segment(
     blobs = separate(evidence, hull=hull, seen=seen, options=options, marks=marks)
     report(0.6)
     blur = measure_blur(photo.pixels, plane, cards)
+    doubt = decision_doubt(evidence) if answers else None
     found = []
     for k, blob in enumerate(blobs):
-        silhouette = _measure(photo, plane, evidence, answers, blob, options, blur)
+        silhouette = _measure(photo, plane, evidence, answers, blob, options, blur, doubt)
         if silhouette is not None:
             found.append(silhouette)
         report(0.6 + 0.4 * (k + 1) / len(blobs))
@@ -136,8 +141,10 @@ def _measure(
     blob: Blob,
     options: SegmentOptions,
     blur_px: float,
+    doubt: Callable[[Array], Array] | None,
 ) -> Silhouette | None:
-    rings = mask_rings(blob.cells, blob.corner, evidence.raster)
+    likely = blob.likely if doubt else None
+    rings = mask_rings(blob.cells, blob.corner, evidence.raster, likely)
     if not rings:
         return None
     measured = [
@@ -148,11 +155,12 @@ def _measure(
             step_mm=options.step_mm,
             search_mm=SEARCH_CELLS * evidence.raster.mm_per_cell,
             sigma_px=blur_px,
+            doubt=doubt,
         )
         for ring in rings
     ]
     outer, holes = measured[0], measured[1:]
-    region = _valid(outer, holes)
+    region = _whole(outer, holes, rings)
     if region is None:
         return None
     # a repaired outline has other vertices: carry the nearest ones' figures over
@@ -172,11 +180,43 @@ def _measure(
     )
 
 
-def _valid(outer: MeasuredRing, holes: list[MeasuredRing]) -> Polygon | None:
-    """The measured polygon; self-crossings of a few points are cut off."""
-    body = make_valid(Polygon(outer.points_mm))
+def _whole(outer: MeasuredRing, holes: list[MeasuredRing], rings: list[Array]) -> Polygon | None:
+    """The measured polygon, unless the measured rings cross so that a part of the tool is lost.
+
+    Where both sides of a thin part were drawn to one edge, half the way, then none, is gone from
+    the decided rings to the measured ones.
+    """
+    region = None
+    for share in (1.0, 0.5, 0.0):
+        moved = [
+            _way_back(m.points_mm, ring, share)
+            for m, ring in zip([outer, *holes], rings, strict=True)
+        ]
+        region = _valid(moved[0], moved[1:])
+        decided = abs(signed_area(rings[0])) - sum(abs(signed_area(r)) for r in rings[1:])
+        if region is not None and region.area >= LEAST_KEPT * decided:
+            break
+    return region
+
+
+def _way_back(points: Array, ring: Array, share: float) -> Array:
+    """Points moved back to the ring they were measured from, by all but ``share`` of the way."""
+    if share == 1.0:
+        return points
+    line = LinearRing(ring)
+    near = shapely.get_coordinates(
+        shapely.line_interpolate_point(
+            line, shapely.line_locate_point(line, shapely.points(points))
+        )
+    )
+    return np.asarray(near + share * (points - near), np.float64)
+
+
+def _valid(outer: Array, holes: list[Array]) -> Polygon | None:
+    """The polygon; self-crossings of a few points are cut off."""
+    body = make_valid(Polygon(outer))
     for hole in holes:
-        body = body.difference(make_valid(Polygon(hole.points_mm)))
+        body = body.difference(make_valid(Polygon(hole)))
     parts = body.geoms if isinstance(body, MultiPolygon) or hasattr(body, "geoms") else [body]
     polygons = [p for p in parts if isinstance(p, Polygon) and p.area > 0]
     if not polygons:
