@@ -294,13 +294,14 @@ def odd(g: Generator) -> tuple[Shape, list[str]]:
         elif kind == 3:
             s.egg((x, y, h / 2), (r * g.uniform(0.6, 2), r, h / 2), yaw=g.uniform(0, 3.1), **how)
         elif kind == 4:
-            e = (x + g.normal(0, q), y + g.normal(0, q))
-            s.strip((x, y), e, r * 0.6, r * g.uniform(0.2, 0.6), 0, h * 0.5, **how)
+            far = (x + g.normal(0, q), y + g.normal(0, q))
+            s.strip((x, y), far, r * 0.6, r * g.uniform(0.2, 0.6), 0, h * 0.5, **how)
         else:
             w = min(r * 0.35, top / 2)
             s.ring(x, y, w, r * 1.3, w, **how)
     if g.random() < 0.4:
-        s.post(*g.normal(0, q * 0.4, 2), -5, 200, q * g.uniform(0.1, 0.3), op=CUT)
+        x, y = g.normal(0, q * 0.4, 2)
+        s.post(x, y, -5, 200, q * g.uniform(0.1, 0.3), op=CUT)
     return s, [str(g.choice(["metal", "paint", "body"])), "body", "accent", "rubber"]
 
 

@@ -243,10 +243,10 @@ def pliers(g: Generator) -> tuple[Shape, list[str]]:
     bow = g.uniform(0.5, 1.3)
     for side in (-1, 1):
         f = np.array([0.05, 0.3, 0.65, 1.0])
-        y = side * np.array(
+        across = side * np.array(
             [w * 0.5, spread * bow, spread * g.uniform(0.9, 1.2), spread * g.uniform(0.6, 1)]
         )
-        p = np.column_stack([-f * length, y])
+        p = np.column_stack([-f * length, across])
         rr = r * np.array([0.7, 1, 0.95, 0.8])
         z = np.full(4, max(t, r * 0.95))
         s.strip(

@@ -188,10 +188,12 @@ def _fill(
             break
         pick = HAND_TOOLS if g.random() < (0.6 if family < 0.7 else 0.2) else BULKY_TOOLS
         recipe = pick[g.integers(len(pick))]
-        twin = touching and len(tools) > 0 and last is not None and g.random() < 0.5
-        if twin:
-            recipe = last[0]
-        seed = last[1] if twin and g.random() < 0.6 else int(g.integers(1 << 30))
+        twin = False
+        like: int | None = None
+        if touching and last is not None and g.random() < 0.5:
+            twin = True
+            recipe, like = last
+        seed = like if like is not None and g.random() < 0.6 else int(g.integers(1 << 30))
         loose = not twin and g.random() < 0.06
         shape, slots = (cable if loose else recipe)(np.random.default_rng(seed))
         if g.random() < 0.5:

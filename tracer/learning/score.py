@@ -8,8 +8,7 @@ normal. A reliability table tells how honest the stated standard deviation is.
 from __future__ import annotations
 
 import argparse
-import itertools
-from itertools import count, islice
+from itertools import count, islice, pairwise
 
 import cv2
 import numpy as np
@@ -134,19 +133,25 @@ def main(argv: list[str] | None = None) -> None:
         want, got = tiles.cover[0, ..., 0] >= 0.5, answers.tool > 0.5
         both, either = both + int((want & got).sum()), either + int((want | got).sum())
         tools += edge_errors(lay, tiles, heights, answers).values()
-        if n % 10 == 9:
-            print(f"{n + 1} lays, {len(tools)} whole tools", flush=True)
-    print(f"tool cells: IoU {both / max(either, 1):.3f}")
+        if n % 10 == 9 or n + 1 == a.lays:
+            print(f"\n{n + 1} lays, {len(tools)} whole tools", flush=True)
+            _print(tools, both / max(either, 1))
+
+
+def _print(tools: list[Array], overlap: float) -> None:
+    print(f"tool cells: IoU {overlap:.3f}")
     for low, high in ((0, 15), (15, 45), (45, 300)):
         print(_summary(tools, low, high))
-    rows = np.vstack([t for t in tools if t[0, 4] > 15])
+    rows = np.vstack([t for t in tools if t[0, 4] > 15] or [np.zeros((0, 6))])
     print("stated sigma of the share: points, rms error over stated")
-    edges = [0, 0.05, 0.1, 0.15, 0.2, 0.3, 0.7]
-    for low_s, high_s in itertools.pairwise(edges):
+    for low_s, high_s in pairwise([0, 0.05, 0.1, 0.15, 0.2, 0.3, 0.7]):
         m = (rows[:, 3] > low_s) & (rows[:, 3] <= high_s)
         if m.any():
             z = (rows[m, 2] - rows[m, 1]) / rows[m, 3]
-            print(f"  {low_s:.2f} to {high_s:.2f}: {m.sum()}, {np.sqrt(np.mean(z * z)):.2f}")
+            print(
+                f"  {low_s:.2f} to {high_s:.2f}: {m.sum()}, {np.sqrt(np.mean(z * z)):.2f}",
+                flush=True,
+            )
 
 
 if __name__ == "__main__":

@@ -71,11 +71,11 @@ class Pool:
             kinds[i, 1 : m + 1] = torch.as_tensor(lay.tools["kind"].astype(np.int64))
             tall[i, 1 : m + 1] = torch.as_tensor(heights[:m].copy())
             heights = heights[m:]
-        maps = (
+        tool, cover, near, share = (
             torch.as_tensor(v, device=self.device)
             for v in (tiles.tool, tiles.cover, tiles.near_mm, tiles.fraction)
         )
-        t = prepare(*maps, kinds.to(self.device), tall.to(self.device))
+        t = prepare(tool, cover, near, share, kinds.to(self.device), tall.to(self.device))
         flags = t.tool + 2 * t.contact + 4 * t.cable + 8 * t.rim
         share = torch.where(t.fraction < 0, torch.full_like(t.fraction, 255), t.fraction * 250)
         for i, lay in enumerate(lays):
@@ -160,7 +160,7 @@ class _Average:
         torch._foreach_lerp_(*self.pairs, 1 / min(1000.0, 1.0 + 0.1 * step))
 
 
-@torch.no_grad()
+@torch.no_grad()  # type: ignore[untyped-decorator,unused-ignore]
 def validate(net: torch.nn.Module, pool: Pool, batch: int) -> dict[str, float]:
     """Overlap of tool pixels and error of the edge's height on a pool of its own."""
     net.eval()
