@@ -55,11 +55,11 @@ def test_specks_are_not_tied_to_the_tool() -> None:
 def test_only_possible_cells_grow_back() -> None:
     whole, bitten = bar(16, 0), bar(16, 0)
     bitten[20:26, 60:65] = False
-    grown = grown_back(bitten, np.where(whole, 0.3, 0.0), 1.0)
+    grown = grown_back(bitten, np.where(whole, 0.3, 0.0).astype(np.float32), 1.0)
     # a disc does not reach into the corners of the bite's mouth
     assert grown[20:26, 60:65].sum() >= 0.7 * 30
     assert not (grown & ~whole).any()
-    assert np.array_equal(grown_back(bitten, np.zeros(whole.shape), 1.0), bitten)
+    assert np.array_equal(grown_back(bitten, np.zeros(whole.shape, np.float32), 1.0), bitten)
 
 
 def test_likelihood_places_the_ring_between_cells() -> None:
@@ -82,9 +82,11 @@ def test_likelihood_places_the_ring_between_cells() -> None:
 def test_doubt_is_the_blur_of_the_border(blur: float) -> None:
     step = np.zeros((80, 80), np.float32)
     step[:, 40:] = 1
-    tool = cv2.GaussianBlur(step, (0, 0), blur)
+    tool = np.asarray(cv2.GaussianBlur(step, (0, 0), blur), np.float32)
     none = np.zeros(tool.shape, np.bool_)
-    evidence = RegionEvidence(Raster(0.0, 0.0, 1.0, tool.shape), tool, tool * 0, ~none, none)
+    evidence = RegionEvidence(
+        Raster(0.0, 0.0, 1.0, tool.shape), tool, np.zeros_like(tool), ~none, none
+    )
     found = decision_doubt(evidence)(np.array([[39.5, -40.0], [39.5, -30.0]]))
     # the definition: deviation of the step's Gaussian, a third of a cell of rounding allowed
     assert found == pytest.approx([blur, blur], abs=0.34)
