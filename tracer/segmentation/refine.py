@@ -28,7 +28,7 @@ LOST_SHADE, LOST_LEVEL = 0.7, 0.3  # a shadow this deep beside a tool this brigh
 # The deviation's parts, fitted to 25 000 edge points of rendered scenes with exact truth, so that
 # 68 % of them lie within it. The fit's own deviation tells little of a wrong edge: that the
 # decision was blurred, that the edge lies off it and that it is faint tell more.
-FIT_SHARE, FLOOR_MM, DOUBT_SHARE, AWAY_SHARE, FAINT_MM = 0.5, 0.05, 0.2, 0.4, 1.2
+FIT_SHARE, FLOOR_MM, DOUBT_SHARE, AWAY_SHARE, FAINT_MM = 0.6, 0.06, 0.24, 0.48, 1.44
 SURE_MM, DOUBTED_MM = 0.6, 1.5  # blur of a decision's border
 UNKNOWN_DOUBT_MM = 1.0  # of a decision that does not tell
 MOST_DOUBT_MM = 4.0
