@@ -131,7 +131,11 @@ def main(argv: list[str] | None = None) -> None:
         offset = np.stack(np.broadcast_arrays(x[None] - cam[0], -x[:, None] - cam[1]), -1) / cam[2]
         answers = network.answer(picture.astype(np.float32), np.ascontiguousarray(offset))
         want, got = tiles.cover[0, ..., 0] >= 0.5, answers.tool > 0.5
-        both, either = both + int((want & got).sum()), either + int((want | got).sum())
+        kinds = np.concatenate([[0], lay.tools["kind"]])
+        clutter = (kinds[tiles.tool[0]] == 2).astype(np.uint8)  # beyond the sheet: no matter
+        judged = cv2.dilate(clutter, np.ones((7, 7), np.uint8)) == 0
+        both += int((want & got & judged).sum())
+        either += int(((want | got) & judged).sum())
         tools += edge_errors(lay, tiles, heights, answers).values()
         if n % 10 == 9 or n + 1 == a.lays:
             print(f"\n{n + 1} lays, {len(tools)} whole tools", flush=True)
