@@ -143,7 +143,7 @@ def long_axis(region: Polygon) -> tuple[tuple[float, float], float, float]:
     --------
     >>> from shapely.geometry import box
     >>> centre, angle, share = long_axis(affinity.rotate(box(0, 0, 160, 30), 30))
-    >>> round(np.degrees(angle), 9), round(share, 4)
+    >>> round(float(np.degrees(angle)), 9), round(share, 4)
     (30.0, 0.9648)
     """
     centre, moments = _moments(region)

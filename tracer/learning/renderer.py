@@ -109,7 +109,12 @@ class Renderer:
             command = [
                 compiler,
                 "-O3",
-                "-ffast-math",
+                # all of -ffast-math but for its start-up code, which would switch denormal
+                # numbers off in the whole process that loads the library
+                "-fno-math-errno",
+                "-fno-trapping-math",
+                "-fno-signed-zeros",
+                "-freciprocal-math",
                 "-march=native",
                 "-shared",
                 "-fPIC",
