@@ -77,7 +77,12 @@ class Frame {
       this.job.onRefusal = (error) => this.message(error.message);
       this.job.onConflict = (change, theirs) => this.#conflict(change, theirs);
       this.#put(null);
-      try { await this.job.load(); } catch (error) { this.message(error.message); this.start(); return; }
+      const { job } = this;
+      try { await job.load(); } catch (error) { this.message(error.message); this.start(); return; }
+      if (job.early) { // news that overtook the answer: newer than it, or followed by what is
+        job.state.run = job.early;
+        job.early = null;
+      }
     }
     if (push) history.pushState(null, '', `#${id}/${view}`);
     this.step = view in VIEWS ? view : 'outlines';
@@ -157,7 +162,8 @@ class Frame {
     const { job } = this;
     if (!job && news.kind === 'job') this.view?.load?.(); // a phone, or another page, made a job
     if (!job || news.job !== job.id) return;
-    if (news.kind === 'run' && job.state) {
+    if (news.kind === 'run' && !job.state) job.early = news.run;
+    else if (news.kind === 'run') {
       job.state.run = news.run;
       if (this.#endedEarly()) this.#backToDraft(news.run);
       else this.#paint();
