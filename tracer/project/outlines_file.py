@@ -23,7 +23,7 @@ from tracer.model.outline import EdgeModel, HeightSource, Outline
 from tracer.model.report import Check, Severity
 from tracer.project.schema import read_versioned
 
-__all__ = ["OutlinesFile", "calibration_summary", "dump_outlines", "load_outlines"]
+__all__ = ["OutlinesFile", "calibration_summary", "dump_outlines", "load_outlines", "ring_out"]
 
 FORMAT = "tracer-outlines"
 VERSION = 1
@@ -125,8 +125,8 @@ def _outline_out(o: Outline, lay: int) -> dict[str, Any]:
     return {
         "id": o.outline_id,
         "name": o.name,
-        "exterior": _ring(o.region.exterior.coords),
-        "holes": [_ring(h.coords) for h in o.region.interiors],
+        "exterior": ring_out(o.region.exterior.coords),
+        "holes": [ring_out(h.coords) for h in o.region.interiors],
         "height_mm": _number(o.height_mm),
         "height_source": o.height_source.value,
         "height_sigma_mm": _number(o.height_sigma_mm),
@@ -200,7 +200,8 @@ def _check_in(c: dict[str, Any]) -> Check:
     )
 
 
-def _ring(coords: Iterable[Any]) -> list[list[float]]:
+def ring_out(coords: Iterable[Any]) -> list[list[float]]:
+    """A closed ring as it is written: to a micrometre, first point not repeated."""
     points: list[list[float]] = np.round(
         np.asarray(list(coords), np.float64)[:-1, :2], DECIMALS
     ).tolist()
@@ -212,7 +213,7 @@ def _geometry_out(geometry: BaseGeometry | None) -> dict[str, Any] | None:
         return None
     parts = geometry.geoms if isinstance(geometry, MultiPolygon) else [geometry]
     rounded = [
-        orient(Polygon(_ring(p.exterior.coords), [_ring(h.coords) for h in p.interiors]))
+        orient(Polygon(ring_out(p.exterior.coords), [ring_out(h.coords) for h in p.interiors]))
         for p in parts
         if isinstance(p, Polygon)
     ]

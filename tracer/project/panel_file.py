@@ -8,11 +8,9 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Any
 
-import numpy as np
 from pydantic import TypeAdapter
 from shapely.geometry import MultiPolygon, Polygon, mapping, shape
 from shapely.geometry.base import BaseGeometry
@@ -38,6 +36,7 @@ from tracer.model.panel import (
 )
 from tracer.model.panel_plan import PanelPlan
 from tracer.model.report import Check
+from tracer.project.outlines_file import ring_out
 from tracer.project.plan_file import plan_from_record, plan_record
 from tracer.project.schema import read_versioned
 
@@ -71,7 +70,7 @@ def dump_panel(content: PanelFile) -> bytes:
         "title": panel.title,
         "revision": panel.revision,
         "bay": _BAY.dump_python(panel.bay, mode="json"),
-        "shape": _ring(panel.shape.exterior.coords),
+        "shape": ring_out(panel.shape.exterior.coords),
         "plies": _PLIES.dump_python(panel.plies, mode="json"),
         "insert": _STOCK.dump_python(panel.insert, mode="json"),
     }
@@ -251,20 +250,13 @@ def _known_stock(value: Any) -> Stock:
     return stock
 
 
-def _ring(coords: Iterable[Any]) -> list[list[float]]:
-    points: list[list[float]] = np.round(
-        np.asarray(list(coords), np.float64)[:-1, :2], DECIMALS
-    ).tolist()
-    return points
-
-
 def _out(geometry: BaseGeometry | None) -> dict[str, Any] | None:
     """GeoJSON-like object, holes kept, rounded, rings in their own order."""
     if geometry is None or geometry.is_empty:
         return None
     pieces = geometry.geoms if isinstance(geometry, MultiPolygon) else [geometry]
     rounded = [
-        Polygon(_ring(p.exterior.coords), [_ring(h.coords) for h in p.interiors])
+        Polygon(ring_out(p.exterior.coords), [ring_out(h.coords) for h in p.interiors])
         for p in pieces
         if isinstance(p, Polygon)
     ]
