@@ -3,7 +3,9 @@
 Counting as for outlines (`tests.benchmarks.scoring`), in the photo instead of on the sheet.
 *Boundary F* at 2 px: harmonic mean of the shares of either boundary that lies within 2 px of the
 other (D. R. Martin and others, "Learning to detect natural image boundaries", IEEE PAMI 26,
-2004). A tool is *good* when its partner is one piece and their IoU is over 0.9.
+2004). A tool is *good* when its partner is one piece and their IoU is over 0.9. Where the true
+camera is given, both masks are laid on the sheet and the distance of their outlines, holes filled,
+is taken in mm.
 """
 
 from __future__ import annotations
@@ -17,7 +19,9 @@ from scipy import ndimage
 from scipy.optimize import linear_sum_assignment
 
 from tests.benchmarks.scoring import MERGED_SHARE, ON_UNCOUNTED_SHARE, PAIR_IOU
-from tests.benchmarks.truth import Tool
+from tests.benchmarks.truth import Tool, mask_outline
+from tracer.geometry.compare import BoundaryDistance, boundary_distance, filled
+from tracer.model.view import View
 
 __all__ = ["MaskScore", "boundary_f", "score_masks"]
 
@@ -28,7 +32,7 @@ GOOD_IOU = 0.9
 
 @dataclass(frozen=True)
 class MaskScore:
-    """One photo: counts, and overlap and boundary F of the pairs."""
+    """One photo: counts, and overlap, boundary F and distance of the pairs."""
 
     counted: int
     missed: tuple[str, ...]
@@ -36,6 +40,7 @@ class MaskScore:
     invented: int
     ious: tuple[float, ...]
     boundary_fs: tuple[float, ...]
+    distances: tuple[BoundaryDistance, ...] = ()
 
     @property
     def good(self) -> int:
@@ -44,7 +49,11 @@ class MaskScore:
 
 
 def score_masks(
-    found: NDArray[np.integer], truth: NDArray[np.integer], tools: Sequence[Tool], photo: int
+    found: NDArray[np.integer],
+    truth: NDArray[np.integer],
+    tools: Sequence[Tool],
+    photo: int,
+    view: View | None = None,
 ) -> MaskScore:
     """Score the labels found in a photo, 0 = no tool, against its label map.
 
@@ -54,6 +63,8 @@ def score_masks(
         (H, W) labels; in the truth, i + 1 is the i-th tool.
     photo
         Index of the photo: tools cut in it do not count.
+    view
+        The photo's true camera; without it no distances are taken.
     """
     count = int(found.max())
     common = np.zeros((count + 1, len(tools) + 1), np.int64)
@@ -84,7 +95,18 @@ def score_masks(
         ),
         ious=tuple(float(iou[r, t]) for r, t in pairs),
         boundary_fs=tuple(boundary_f(*_window(found == r + 1, truth == t + 1)) for r, t in pairs),
+        distances=tuple(_apart(found == r + 1, truth == t + 1, view) for r, t in pairs)
+        if view
+        else (),
     )
+
+
+def _apart(found: Mask, true: Mask, view: View) -> BoundaryDistance:
+    """Distance of two masks' outlines on the sheet."""
+    mine, its = mask_outline(found, view), mask_outline(true, view)
+    if mine is None or its is None:
+        raise ValueError("a mask of no area")
+    return boundary_distance(filled(mine), filled(its))
 
 
 def _window(first: Mask, second: Mask) -> tuple[Mask, Mask]:

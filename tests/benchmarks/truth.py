@@ -28,7 +28,7 @@ from tracer.geometry.compare import Motion, filled
 from tracer.model.silhouette import Silhouette
 from tracer.model.view import View
 
-__all__ = ["Scene", "Tool", "find_scenes", "seen_silhouette"]
+__all__ = ["Scene", "Tool", "find_scenes", "mask_outline", "seen_silhouette"]
 
 Array = NDArray[np.float64]
 BOARD_MM = (168.0, 112.0)
@@ -151,20 +151,13 @@ def find_scenes(folders: list[Path]) -> list[Scene]:
     return [Scene(p) for p in sorted(found)]
 
 
-def seen_silhouette(
-    scene: Scene, photo: int, tool: Tool, view: View | None = None
-) -> Silhouette | None:
-    """What a perfect eye sees of a tool: its label map's outline, laid on the sheet.
-
-    ``view`` takes the place of the true camera.
-    """
-    view = view or scene.views[photo]
-    mask = scene.labels(photo) == tool.index + 1
+def mask_outline(mask: NDArray[np.bool_], view: View) -> Polygon | None:
+    """Outline of a mask (H, W) of a photo, with holes, laid on the sheet; None if it is empty."""
     rows, cols = np.flatnonzero(mask.any(axis=1)), np.flatnonzero(mask.any(axis=0))
     if not len(rows):
         return None
     top, left = rows[0] - 2, cols[0] - 2
-    window = np.pad(mask, 2)[rows[0] : rows[-1] + 5, cols[0] : cols[-1] + 5]
+    window = np.pad(mask[rows[0] : rows[-1] + 1, cols[0] : cols[-1] + 1], 2)
     rings = []
     for contour in find_contours(window.astype(float), 0.5):
         if len(contour) < 20:
@@ -177,7 +170,19 @@ def seen_silhouette(
         return None
     outer = rings[0]
     holes = [r.exterior.coords for r in rings[1:] if outer.contains(r)]
-    region = orient(Polygon(outer.exterior, holes))
+    return orient(Polygon(outer.exterior, holes))
+
+
+def seen_silhouette(
+    scene: Scene, photo: int, tool: Tool, view: View | None = None
+) -> Silhouette | None:
+    """What a perfect eye sees of a tool: its label map's outline, laid on the sheet.
+
+    ``view`` takes the place of the true camera.
+    """
+    region = mask_outline(scene.labels(photo) == tool.index + 1, view or scene.views[photo])
+    if region is None:
+        return None
     count = len(region.exterior.coords) - 1
     return Silhouette(
         f"S{tool.index + 1:02d}",
