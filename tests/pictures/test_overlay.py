@@ -16,6 +16,7 @@ from shapely.geometry.polygon import orient
 from tracer.model.calibration import Calibration, CardFit, SigmaMap
 from tracer.model.outline import EdgeModel, HeightSource, Outline
 from tracer.model.photo import Photo
+from tracer.model.report import Check, Severity
 from tracer.model.silhouette import Segmentation, Silhouette
 from tracer.model.view import View
 from tracer.pictures.overlay import overlay_bytes, overlay_pixels
@@ -142,6 +143,16 @@ def test_weak_edges_are_marked() -> None:
 
     assert amber(weak)
     assert not amber(replace(SEEN, edge_confidence=np.ones(count)))
+
+
+def test_a_part_in_doubt_is_ringed() -> None:
+    place = (150.0, 172.0)
+    told = Check("outline-doubtful", Severity.WARN, "In doubt.", where_mm=place)
+    found = Segmentation("photo", (SEEN,), (told,))
+    pixels = overlay_pixels(photo(), VIEW, found, [], calibration())
+    right = projected([place])[0] + np.array([32.0, 0.0])
+    assert nearest(pixels, AMBER, right, 4) < 12
+    assert nearest(draw([], [SEEN]), AMBER, right, 4) > 60
 
 
 def test_card_left_out_is_told_apart() -> None:

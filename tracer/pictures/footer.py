@@ -93,7 +93,7 @@ def _legend(canvas: Canvas, footer: Footer, x: int, y: int) -> None:
         ("outline on the sheet, seen from straight above", lambda v: _swatch(canvas, sample(v))),
         ("edge as this photo sees it", lambda v: canvas.line(sample(v), MIST, 1)),
         (
-            "edge hard to see: look here first",
+            "edge hard to see, ring: part in doubt; look here first",
             lambda v: canvas.dashes(sample(v), AMBER, 4, dash_px=7, gap_px=7),
         ),
         (

@@ -34,6 +34,7 @@ SOFTEN = 0.25  # how far the photo's own colours are drawn back towards grey
 BEYOND_MM = 100.0  # the stated accuracy holds so far outside the cards' hull
 BEYOND_SHADE = 0.22
 WEAK = 0.5  # edge confidence under which a stretch is marked
+DOUBT_PX = 32.0  # radius of the ring round a doubtful part
 WEAK_RUN = 6  # fewer vertices than that in a row are not worth a mark
 DENSIFY_MM = 8.0  # straight stretches bend under the lens
 ARROW_PX = 26.0  # length that a large residual is drawn with
@@ -117,6 +118,9 @@ def overlay_pixels(
         _card(canvas, frame, card, photo.photo_id, factor)
     for silhouette in segmentation.silhouettes:
         _weak(canvas, frame, silhouette)
+    for check in segmentation.checks:
+        if check.slug == "outline-doubtful" and check.where_mm is not None:
+            _doubtful(canvas, frame, check.where_mm)
     _labels(canvas, frame, shown, calibration)
     footer = Footer(
         photo_name=photo.name,
@@ -173,6 +177,13 @@ def _weak(canvas: Canvas, frame: _Frame, silhouette: Silhouette) -> None:
     for run in _runs(np.asarray(confidence) < WEAK):
         if len(run) >= WEAK_RUN:
             canvas.dashes(frame.px(ring[run]), AMBER, 4, dash_px=7, gap_px=7)
+
+
+def _doubtful(canvas: Canvas, frame: _Frame, where_mm: tuple[float, float]) -> None:
+    """A ring round a place where it is unsure what belongs to the tool."""
+    turn = np.linspace(0, 2 * np.pi, 48, endpoint=False)
+    ring = frame.px(np.array([where_mm])) + DOUBT_PX * np.column_stack([np.cos(turn), np.sin(turn)])
+    canvas.dashes(ring, AMBER, 4, dash_px=7, gap_px=7, closed=True)
 
 
 def _runs(flags: NDArray[np.bool_]) -> list[NDArray[np.intp]]:
