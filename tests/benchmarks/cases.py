@@ -86,8 +86,9 @@ def painted(silhouettes: Sequence[Silhouette], plane: PlaneMap, size_px: tuple[i
         canvas = np.zeros(labels.shape, np.uint8)
         rings = [np.round(ring * 16).astype(np.int32) for ring in (outer, *holes)]
         cv2.fillPoly(canvas, rings, 1, shift=4)  # takes every pixel that the edge touches
-        edge = cv2.morphologyEx(canvas, cv2.MORPH_GRADIENT, np.ones((5, 5), np.uint8))
-        rows, cols = np.nonzero(edge)
+        framed = cv2.copyMakeBorder(canvas, 2, 2, 2, 2, cv2.BORDER_CONSTANT, value=0)
+        edge = cv2.morphologyEx(framed, cv2.MORPH_GRADIENT, np.ones((5, 5), np.uint8))
+        rows, cols = np.nonzero(edge[2:-2, 2:-2])
         region = Polygon(outer, holes).buffer(0)
         shapely.prepare(region)
         canvas[rows, cols] = shapely.contains_xy(region, cols, rows)
