@@ -36,7 +36,6 @@ COLOUR_WEIGHT = 0.2  # per cell of a colour that neither sheet nor shadow has
 UNCLEAR_EDGE = 0.5  # what an edge between two strange sides says for tool, on both sides
 GROUND_SIDE = 0.7  # what an edge says for ground on its quieter side: tools have edges inside
 RIM_GAP_MM = 120.0  # a tool cut by the frame is no wider than this
-DARK_SHEET = 0.06  # linear light
 STRONG = 2.0  # an edge is this much sharper than the bare sheet ever is
 GRAIN_WEIGHT = 0.15  # per cell
 EDGE_WEIGHT = 0.3  # per cell beside a sharp edge; its sum along a normal stays below an open cell
@@ -86,12 +85,14 @@ def classical_evidence(
     smooth = parts.mean(sharp < calm) > 0.5
     maybe = looks.shadow_like & smooth & (looks.depth < -0.25)
     shaded = np.zeros(parts.count, np.bool_)
-    # on a sheet as dark as a shadow the two cannot be told by depth and side
-    bright = bare.any() and float(np.median(linear[bare])) > DARK_SHEET
-    for _ in range(2 if bright else 0):
-        hard = find_hard_shadow(parts, tool, maybe, looks.depth, unevenness, grain, domain, mm)
-        if hard is None:
+    light = np.asarray(sheet.residual.mean(axis=-1), np.float32)
+    side: tuple[float, float] | None = None
+    for _ in range(2):
+        hard = find_hard_shadow(parts, tool, maybe, looks.depth, light, domain, mm)
+        # what faces the lamp once its shadows are gone are the tools themselves
+        if hard is None or (side is not None and np.dot(side, hard.direction) < 0):
             break
+        side = side or hard.direction
         shaded |= hard.regions
         tool = cut_regions(parts, np.where(shaded, -parts.area, weight))
     cells = tool[parts.labels] & open_cells
