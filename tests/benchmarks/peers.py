@@ -52,8 +52,8 @@ def cases_in(folders: Sequence[Path], real: Path | None) -> list[Case]:
     return cases
 
 
-def run_here(case: Case, way: str) -> None:
-    """One photo by one way, in this process; labels and seconds go to stdout."""
+def run_here(case: Case, way: str, out: Path) -> None:
+    """One photo by one way, in this process; labels and seconds go to a file."""
     cv2.setNumThreads(THREADS)
     hints = case.hints()
     start = time.process_time()
@@ -62,21 +62,23 @@ def run_here(case: Case, way: str) -> None:
     else:
         labels = case.separated(Way(way))
     seconds = time.process_time() - start
-    np.savez_compressed(sys.stdout.buffer, labels=labels.astype(np.uint16), seconds=seconds)
+    np.savez_compressed(out, labels=labels.astype(np.uint16), seconds=seconds)
 
 
 def run_apart(case: Case, way: str) -> Record:
     """One photo by one way, in a process of its own, scored."""
-    command = [sys.executable, "-m", "tests.benchmarks.peers", "--child", way, *case.address]
-    with tempfile.TemporaryFile() as out, tempfile.TemporaryFile() as err:
-        child = subprocess.Popen(command, stdout=out, stderr=err)
-        _, status, usage = os.wait4(child.pid, 0)
-        child.returncode = os.waitstatus_to_exitcode(status)
-        if child.returncode:
-            err.seek(0)
-            words = err.read().decode("utf-8", "replace").strip().splitlines()
-            return {"failed": words[-1] if words else f"exit code {child.returncode}"}
-        out.seek(0)
+    with tempfile.TemporaryDirectory() as folder:
+        out = Path(folder) / "labels.npz"
+        command = [sys.executable, "-m", "tests.benchmarks.peers"]
+        command += ["--child", str(out), way, *case.address]
+        with (Path(folder) / "words").open("w+b") as words:
+            child = subprocess.Popen(command, stdout=words, stderr=words)
+            _, status, usage = os.wait4(child.pid, 0)
+            child.returncode = os.waitstatus_to_exitcode(status)
+            if child.returncode:
+                words.seek(0)
+                lines = words.read().decode("utf-8", "replace").strip().splitlines()
+                return {"failed": lines[-1] if lines else f"exit code {child.returncode}"}
         with np.load(out) as found:
             labels, seconds = found["labels"].astype(np.int32), float(found["seconds"])
     return {**case.score(labels), "seconds": seconds, "peak_mb": usage.ru_maxrss / 1024}
@@ -172,11 +174,11 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser.add_argument("--ways", nargs="+", choices=WAYS, default=WAYS)
     parser.add_argument("--only", default="", help="photos whose name holds this text")
     parser.add_argument("--json", type=Path, help="file that keeps what was measured")
-    parser.add_argument("--child", nargs=4, help=argparse.SUPPRESS)
+    parser.add_argument("--child", nargs=5, help=argparse.SUPPRESS)
     chosen = parser.parse_args(arguments)
     if chosen.child:
-        way, *address = chosen.child
-        run_here(case_of(*address), way)
+        out, way, *address = chosen.child
+        run_here(case_of(*address), way, Path(out))
         return 0
     kept = chosen.json.read_text("utf-8") if chosen.json and chosen.json.exists() else "{}"
     records: dict[str, dict[str, Record]] = {way: {} for way in chosen.ways} | json.loads(kept)
