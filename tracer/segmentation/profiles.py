@@ -15,6 +15,9 @@ __all__ = ["Profiles", "contrast_signal", "sample_profiles"]
 Array = NDArray[np.float64]
 
 STEP_PX = 0.5
+#: of linear sRGB (IEC 61966-2-1)
+LUMINANCE = np.array([0.2126, 0.7152, 0.0722])
+CLEAR_STEP = 0.15  # relative step of brightness that places an edge well enough
 BLOCK = 4000  # profiles per call: keeps maps below the 32 767 rows that cv2.remap takes
 
 
@@ -82,14 +85,20 @@ def _crop(
 
 
 def contrast_signal(profiles: Profiles, inner_px: float, outer_px: float) -> Array:
-    """Project (M, K, 3) on each profile's own contrast between inside and outside: (M, K).
+    """One value per sample, (M, K): brightness, or where both sides are as bright, colour.
 
-    The projection keeps the shape of a blurred edge, and of a shadow, since both are linear in
-    light.
+    Colour is projected on each profile's own contrast between inside and outside, which keeps the
+    shape of a blurred edge, and of a shadow, since both are linear in light. JPEG files keep
+    colour at half resolution, where an edge is smeared more than the blur tells, so brightness
+    goes first.
     """
     s = profiles.offset_px
     inside = (s >= inner_px - 2.5) & (s <= inner_px)
     outside = (s >= outer_px) & (s <= outer_px + 2.5)
-    step = profiles.light[:, outside].mean(axis=1) - profiles.light[:, inside].mean(axis=1) + 1e-4
+    within, beyond = profiles.light[:, inside].mean(axis=1), profiles.light[:, outside].mean(axis=1)
+    step = beyond - within + 1e-4
     axis: Array = step / np.linalg.norm(step, axis=1, keepdims=True)
+    bright = np.maximum(np.maximum(within, beyond) @ LUMINANCE, 1e-4)
+    clear = np.abs(step @ LUMINANCE) > CLEAR_STEP * bright
+    axis = np.where(clear[:, None], LUMINANCE, axis)
     return np.asarray(np.einsum("mkc,mc->mk", profiles.light, axis), np.float64)

@@ -1,8 +1,9 @@
 """The edge itself: from a ring on the working picture to points measured in the photo.
 
-Two steps. The ring of a mask is a millimetre off here and there, so the steepest place near by is
-*tracked* round the ring first. Then the shaded-edge model is *fitted* to fresh profiles through
-that place, which takes out the contact shadow's pull (see `tracer.segmentation.edges`).
+Two steps. The ring of a mask is a millimetre off here and there, so the edge is *tracked* round
+the ring first, all points together (`tracer.segmentation.tracking`). Then the shaded-edge model is
+*fitted* to fresh profiles through that place, which takes out the contact shadow's pull (see
+`tracer.segmentation.edges`).
 """
 
 from __future__ import annotations
@@ -30,6 +31,8 @@ GROUND_MM = 2.5  # of ground beyond the search, from which the ground's look is 
 # a border of likelihood is more smeared than its place is unsure: measured on scenes
 DOUBT_SHARE, LEAST_DOUBT_MM = 0.65, 0.15
 INNER_PX, OUTER_PX = 1.8, 10.0  # profile used by the fit: a tool is rarely plain for longer
+# a fit that is worse, or wants to go farther, has found a rim of the tool or a neighbour
+MOST_MISFIT, MOST_SHIFT_PX = 0.1, 1.8
 LOST_SHADE, LOST_LEVEL = 0.7, 0.3  # a shadow this deep beside a tool this bright hides the edge
 # The deviation's parts, fitted to 22 000 edge points of lays that the training renderer drew (rings
 # disturbed by 0.15 to 1 mm), so that 68 % of errors lie within one and 95 % within two of them as
@@ -39,7 +42,7 @@ FIT_SHARE, FLOOR_MM, SPREAD_SHARE, BLUR_SHARE = 0.48, 0.09, 1.6, 0.12
 AWAY_SHARE, FAINT_MM = 0.36, 0.36
 USUAL_SPREAD_MM = 0.14  # of a clear edge, from the spacing of the candidates
 SURE_MM, DOUBTED_MM = 0.6, 1.5  # blur of a decision's border
-UNKNOWN_DOUBT_MM = 1.0  # of a decision that does not tell
+UNKNOWN_DOUBT_MM = 0.7  # of a decision that does not tell
 MOST_DOUBT_MM = 4.0
 LEAST_CONTRAST = 0.12  # relative step below which noise places the edge
 
@@ -168,8 +171,8 @@ def _accepted(fit: EdgeFit, fallback: Array) -> tuple[Array, NDArray[np.bool_]]:
     contrast = np.abs(fit.ground - fit.tool)
     level = np.maximum(np.maximum(np.abs(fit.ground), np.abs(fit.tool)), 0.01)
     good = (
-        (fit.misfit < 0.25)
-        & (np.abs(fit.x0) < 1.8)
+        (fit.misfit < MOST_MISFIT)
+        & (np.abs(fit.x0) < MOST_SHIFT_PX)
         & (fit.sigma < 1.0)
         & (contrast > LEAST_CONTRAST * level)
     )
