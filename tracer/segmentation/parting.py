@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import cv2
 import numpy as np
@@ -18,6 +19,7 @@ __all__ = ["part_along", "part_at_necks", "part_between"]
 Array = NDArray[np.float64]
 
 NECK_SHARE = 0.25  # a neck is narrower than this share of the width on both of its sides
+SHORT_NECK, WIDENS = 3.0, 1.6  # within so many half widths, both sides are so much wider
 LEAST_PART_MM2 = 600.0  # each part must be a tool of its own
 LEAST_PART_MM = 50.0
 
@@ -51,38 +53,63 @@ def part_between(cells: Mask, points: Sequence[tuple[int, int]], border: Image) 
 
 
 def part_at_necks(cells: Mask, mm: float) -> list[Mask]:
-    """Part a mask at necks that are clearly narrower than both of their sides."""
-    depth = cv2.distanceTransform(
-        cv2.copyMakeBorder(cells.astype(np.uint8), 1, 1, 1, 1, cv2.BORDER_CONSTANT, value=0),
-        cv2.DIST_L2,
-        5,
-    )[1:-1, 1:-1]
-    peaks = depth > np.maximum(0.7 * cv2.dilate(depth, np.ones((9, 9), np.uint8)), 2.0)
+    """Part a mask at necks: clearly narrower than both of their sides, and short.
+
+    A long thin stretch between two bodies is the shank of one tool; two tools that touch widen
+    at once on both sides of where they meet.
+    """
+    padded = np.pad(cells.astype(np.uint8), 1)
+    depth = np.asarray(cv2.distanceTransform(padded, cv2.DIST_L2, 5)[1:-1, 1:-1], np.float32)
+    soft = cv2.GaussianBlur(depth, (0, 0), 1.0)
+    peaks = (soft >= cv2.dilate(soft, np.ones((7, 7), np.uint8))) & (depth > 2.0)
     markers, count = ndimage.label(ndimage.binary_dilation(peaks) & cells)
     if count < 2:
         return [cells]
-    labels = watershed(-depth, markers, mask=cells)  # type: ignore[no-untyped-call]
-    width = 2 * highest(labels, depth, count + 1)
+    labels = watershed(-soft, markers, mask=cells)  # type: ignore[no-untyped-call]
+    deepest = highest(labels, depth, count + 1)
     group = np.arange(count + 1)
-
-    def root(k: int) -> int:
-        while group[k] != k:
-            k = int(group[k])
-        return k
-
-    necks = sorted(_necks(labels), key=lambda n: -n[2])
-    for a, b, length in necks:
-        if length >= NECK_SHARE * min(width[a], width[b]):
-            group[root(a)] = root(b)
+    necks = sorted(_necks(labels, depth), key=lambda n: -n.half_width)
+    for neck in necks:
+        a, b = group[neck.first], group[neck.second]
+        sides = min(deepest[a], deepest[b])
+        if a != b and (
+            neck.half_width >= NECK_SHARE * sides or not _widens(group[labels], a, b, neck, depth)
+        ):
+            deepest[a] = max(deepest[a], deepest[b])
+            group[group == b] = a
     # a part too small to be a tool stays with its neighbour
-    merged = np.array([root(k) for k in range(count + 1)])
-    for a, b, _ in necks:
-        for one, other in ((a, b), (b, a)):
-            own = merged[labels] == merged[one]
-            if merged[one] != merged[other] and not _is_tool(own & cells, mm):
-                merged[merged == merged[one]] = merged[other]
-    parts = merged[labels]
+    for neck in necks:
+        for one, other in ((neck.first, neck.second), (neck.second, neck.first)):
+            a, b = group[one], group[other]
+            if a != b and not _is_tool((group[labels] == a) & cells, mm):
+                group[group == a] = b
+    parts = group[labels]
     return [parts == k for k in np.unique(parts[cells])]
+
+
+@dataclass(frozen=True)
+class _Neck:
+    """Where two labels touch: its deepest cell (row, column), and the depth there."""
+
+    first: int
+    second: int
+    row: int
+    column: int
+    half_width: float
+
+
+def _widens(parts: NDArray[np.integer], a: int, b: int, neck: _Neck, depth: Image) -> bool:
+    """Whether a mask widens soon on both sides of a neck."""
+    reach = round(SHORT_NECK * neck.half_width) + 2
+    window = (
+        slice(max(neck.row - reach, 0), neck.row + reach + 1),
+        slice(max(neck.column - reach, 0), neck.column + reach + 1),
+    )
+    return all(
+        float(np.max(depth[window], where=parts[window] == k, initial=0.0))
+        > WIDENS * neck.half_width
+        for k in (a, b)
+    )
 
 
 def _is_tool(cells: Mask, mm: float) -> bool:
@@ -92,16 +119,20 @@ def _is_tool(cells: Mask, mm: float) -> bool:
     return float(np.hypot(np.ptp(rows), np.ptp(cols))) * mm >= LEAST_PART_MM
 
 
-def _necks(labels: NDArray[np.integer]) -> list[tuple[int, int, float]]:
-    """Pairs of touching labels and the length of their common border in cells."""
-    pairs: dict[tuple[int, int], int] = {}
-    for a, b in ((labels[:, :-1], labels[:, 1:]), (labels[:-1], labels[1:])):
-        at = (a != b) & (a > 0) & (b > 0)
-        for p, q in zip(a[at].tolist(), b[at].tolist(), strict=True):
-            key = (min(p, q), max(p, q))
-            pairs[key] = pairs.get(key, 0) + 1
-    # a slanted border counts its steps in both directions: about sqrt(2) too many
-    return [(p, q, n / 1.3) for (p, q), n in pairs.items()]
+def _necks(labels: NDArray[np.integer], depth: Image) -> list[_Neck]:
+    """Where labels touch."""
+    deepest: dict[tuple[int, int], _Neck] = {}
+    for down, right in ((0, 1), (1, 0)):
+        h, w = labels.shape
+        a, b = labels[: h - down, : w - right], labels[down:, right:]
+        low = np.minimum(depth[: h - down, : w - right], depth[down:, right:])
+        rows, cols = np.nonzero((a != b) & (a > 0) & (b > 0))
+        for row, col in zip(rows.tolist(), cols.tolist(), strict=True):
+            p, q = sorted((int(a[row, col]), int(b[row, col])))
+            here = float(low[row, col])
+            if (p, q) not in deepest or deepest[p, q].half_width < here:
+                deepest[p, q] = _Neck(p, q, row, col, here)
+    return list(deepest.values())
 
 
 def _shared(cells: Mask, labels: NDArray[np.integer], count: int) -> list[Mask]:
