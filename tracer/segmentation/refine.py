@@ -36,7 +36,7 @@ MOST_MISFIT, MOST_SHIFT_PX = 0.1, 1.8
 LOST_SHADE, LOST_LEVEL = 0.7, 0.3  # a shadow this deep beside a tool this bright hides the edge
 # The deviation's parts, fitted to 22 000 edge points of lays that the training renderer drew (rings
 # disturbed by 0.15 to 1 mm), so that 68 % of errors lie within one and 95 % within two of them as
-# nearly as their long tails allow: 76 % and 92 %, there and on 74 000 points of other scenes. The
+# nearly as their long tails allow: 78 % and 93 %, there and on 74 000 points of other scenes. The
 # fit's own deviation tells little of a wrong edge; how widely the choice was spread tells most.
 FIT_SHARE, FLOOR_MM, SPREAD_SHARE, BLUR_SHARE = 0.48, 0.09, 1.6, 0.12
 AWAY_SHARE, FAINT_MM = 0.36, 0.36
