@@ -177,6 +177,7 @@ def test_focusing_between_shots_is_allowed_for() -> None:
     views = [
         make_view("a", shift_mm=(-300.0, 0.0), aim=True, focal_px=FOCAL_PX * 1.007),
         make_view("b", shift_mm=(300.0, 0.0), aim=True, focal_px=FOCAL_PX * 0.993),
+        make_view("c", tilt_deg=1.0, focal_px=FOCAL_PX * 1.007),
     ]
     rng = np.random.default_rng(5)
     papers = draw_papers(rim(5), Flaws(0.15, 0.0002, 0.05), rng)
