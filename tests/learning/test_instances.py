@@ -14,7 +14,7 @@ SHAPE = (160, 360)
 
 def maps(**parts: np.ndarray) -> Answers:
     blank = np.zeros(SHAPE, np.float32)
-    full = {"tool": blank, "contact": blank, "cable": blank, "rim": blank, "height": blank}
+    full = {k: blank for k in ("fine", "tool", "contact", "cable", "rim", "height")}
     return Answers(**{**full, "height_sigma": blank, **parts})
 
 

@@ -11,17 +11,26 @@ import pytest
 from tracer.errors import TracerError
 from tracer.model.view import ScaledPicture
 from tracer.segmentation import answers
-from tracer.segmentation.answers import MODEL_SHA256, TILE, _starts, load_network, model_bytes
+from tracer.segmentation.answers import (
+    LARGEST_TILE,
+    MODEL_SHA256,
+    OVERLAP,
+    _tiling,
+    load_network,
+    model_bytes,
+)
 from tracer.segmentation.learned import camera_offset
 from tracer.segmentation.raster import Raster
 
+WIDE, PART = LARGEST_TILE + 160, 448  # two tiles, and what one of them holds
+
 
 def dark_bar_on_paper(rows: int, cols: int) -> np.ndarray:
-    """A dark bar of 20 x 160 cells, with grain, on light paper."""
-    noise = np.random.default_rng(3).normal(0, 0.01, (rows, cols, 1))
-    picture = np.full((rows, cols, 3), 0.8) + noise
-    picture[100:120, 60:220] = np.array([0.15, 0.16, 0.2]) + noise[100:120, 60:220]
-    return picture.clip(0, 1).astype(np.float32)
+    """A dark bar of 20 x 160 cells, with grain, on light paper; two pixels a cell."""
+    noise = np.random.default_rng(3).normal(0, 0.01, (2 * rows, 2 * cols, 1))
+    picture = np.full((2 * rows, 2 * cols, 3), 0.8) + noise
+    picture[200:240, 120:440] = np.array([0.15, 0.16, 0.2]) + noise[200:240, 120:440]
+    return (picture.clip(0, 1) * 255).astype(np.uint8)
 
 
 def test_file_is_the_released_one_and_small() -> None:
@@ -43,6 +52,8 @@ def test_finds_a_dark_bar_on_paper_and_nothing_else() -> None:
     bar[100:120, 60:220] = True
     tool = found.tool > 0.5
     assert (tool & bar).sum() / (tool | bar).sum() > 0.9
+    fine, wide = found.fine > 0.5, bar.repeat(2, 0).repeat(2, 1)
+    assert (fine & wide).sum() / (fine | wide).sum() > 0.93
     for maps in (found.tool, found.contact, found.cable, found.rim, found.height):
         assert maps.shape == (256, 288)
         assert maps.min() >= 0
@@ -55,22 +66,23 @@ def test_tiles_leave_no_seam() -> None:
     The bar lies across the rim of the second tile. A few cells on its edge may turn, since the
     network's view reaches beyond the tiles' overlap.
     """
-    picture = dark_bar_on_paper(192, TILE + 160)
-    offset = np.zeros((*picture.shape[:2], 2), np.float32)
+    picture = dark_bar_on_paper(192, WIDE)
+    offset = np.zeros((192, WIDE, 2), np.float32)
     network = load_network()
     whole = network.answer(picture, offset).tool[:, :300] > 0.5
-    part = network.answer(picture[:, :TILE], offset[:, :TILE]).tool[:, :300] > 0.5
+    part = network.answer(picture[:, : 2 * PART], offset[:, :PART]).tool[:, :300] > 0.5
     assert part.sum() > 2800
     assert (whole != part).sum() < 0.01 * part.sum()
 
 
-@pytest.mark.parametrize("length", [1, 512, 513, 700, 960, 961, 1399, 2300])
+@pytest.mark.parametrize("length", [1, 31, 512, 576, 577, 700, 960, 1087, 1089, 1399, 2300])
 def test_tiles_cover_everything_with_overlap(length: int) -> None:
-    starts = _starts(length)
+    starts, tile = _tiling(length)
     assert starts[0] == 0
-    assert starts[-1] + TILE >= length
-    assert all(s % 32 == 0 for s in starts)
-    assert all(b - a <= TILE - 32 for a, b in pairwise(starts))
+    assert starts[-1] + tile >= length
+    assert tile <= LARGEST_TILE
+    assert all(s % 32 == 0 for s in (*starts, tile))
+    assert all(b - a <= tile - OVERLAP + 32 for a, b in pairwise(starts))
     assert all(s < length for s in starts)
 
 
@@ -79,3 +91,18 @@ def test_picture_without_camera_has_no_offset() -> None:
     offset = camera_offset(ScaledPicture("p", (100, 80), 0.5), raster)
     assert offset.shape == (40, 50, 2)
     assert not offset.any()
+
+
+def test_quarters_lie_where_the_picture_has_them() -> None:
+    """Mirroring the picture left to right mirrors what is said of each quarter of a cell."""
+    picture = dark_bar_on_paper(256, 288)
+    offset = np.zeros((256, 288, 2), np.float32)
+    network = load_network()
+    one = network.answer(picture, offset).fine
+    two = network.answer(np.ascontiguousarray(picture[:, ::-1]), offset).fine[:, ::-1]
+    assert one.shape == (512, 576)
+    rows, cols = np.nonzero(one > 0.5)
+    mirrored = np.nonzero(two > 0.5)
+    # a shift of one quarter between the two would tell that they are laid out wrongly
+    assert np.median(cols) == pytest.approx(np.median(mirrored[1]), abs=0.5)
+    assert np.median(rows) == pytest.approx(np.median(mirrored[0]), abs=0.5)

@@ -58,11 +58,14 @@ def test_contact_lies_between_two_tools_only() -> None:
     kinds[0, 1:4] = torch.tensor([0, 0, 1])
     cover = torch.stack([(ids[0] == 1) | (ids[0] == 2), ids[0] == 3], -1)[None].float()
     far = torch.full((1, 40, 40), 99.0)
+    cover = cover.repeat_interleave(2, 1).repeat_interleave(2, 2)
     t = prepare(ids, cover, far, -torch.ones(1, 40, 40), kinds, torch.full((1, 256), 20.0))
     columns = t.contact[0, 20].nonzero().ravel()
     assert (int(columns.min()), int(columns.max())) == (15, 16)
     assert t.cable[0, 20, 32] == 1
-    assert t.tool[0, 20, 32] == 0
+    assert t.fine.shape == (1, 80, 80)
+    assert t.fine[0, 40, 64] == 0
+    assert t.fine[0, 40, 20] == 1
 
 
 def test_direction_field_turns_with_the_picture() -> None:

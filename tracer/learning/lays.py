@@ -36,12 +36,22 @@ def _unit(azimuth: float, elevation: float) -> Array:
     return np.array([c * np.cos(azimuth), c * np.sin(azimuth), np.sin(elevation)])
 
 
-def _room(scene: NDArray[np.void], g: Generator) -> None:
+#: What is hard to tell from the sheet or from its own shadow, drawn more often than chance would:
+#: level of the sheet (linear), and what the tools' parts are made of for the most part.
+_THEMES: dict[str, tuple[tuple[float, float], tuple[str, ...]]] = {
+    "blackened": ((0.3, 0.9), ("dark metal", "dark metal", "dark body")),
+    "bright": ((0.45, 0.9), ("metal",)),
+    "dark": ((0.008, 0.09), ("dark metal", "dark body", "rubber")),
+}
+_PLAIN_ODDS = 0.62  # lays without a theme
+
+
+def _room(scene: NDArray[np.void], g: Generator, hard_odds: float = 0.4) -> None:
     """Light: lamps, windows, ceiling panels, or an overcast room, in any mixture."""
     warm = np.array([1.0, 0.82, 0.6]) if g.random() < 0.35 else np.array([1.0, 0.98, 0.94])
     cool = np.array([0.85, 0.94, 1.0])
     lights, patches = [], []
-    hard = g.random() < 0.4  # one small lamp rules: crisp dark shadows
+    hard = g.random() < hard_odds  # one small lamp rules: crisp dark shadows
     ambient = g.uniform(0.02, 0.35) if hard else g.uniform(0.03, 1.0)
     style = 0 if hard else g.integers(5)
     count = {0: 1, 1: int(g.integers(2, 6)), 2: 0, 3: 1, 4: 2}[int(style)]
@@ -134,8 +144,15 @@ def random_lay(g: Generator, size: int, step_mm: float = 1.0) -> Lay:
     reach = g.uniform(0, 0.62) * height
     a = g.uniform(0, 6.28)
     scene["cam"] = [reach * np.cos(a), reach * np.sin(a), height]
-    _room(scene, g)
+    theme = "" if g.random() < _PLAIN_ODDS else str(g.choice(list(_THEMES)))
+    _room(scene, g, 0.75 if theme == "blackened" else 0.4)
     scene["ground"][0], scene["ground"][1] = ground(g), ground(g)
+    if theme:
+        low, high = _THEMES[theme][0]
+        level = np.exp(g.uniform(np.log(low), np.log(high))) * (1 + g.normal(0, 0.05, 3))
+        own = float(scene["ground"][0]["a"].mean())
+        for k in "abc":
+            scene["ground"][0][k] = np.clip(scene["ground"][0][k] * level / own, 0.006, 0.92)
     scene["edge"][2] = scene["edge2"][2] = 1e6
     taken: list[Array] = []
     clutter = g.random() < 0.22
@@ -145,7 +162,7 @@ def random_lay(g: Generator, size: int, step_mm: float = 1.0) -> Lay:
         if g.random() < 0.3:
             scene["edge2"] = [-np.sin(b), np.cos(b), g.uniform(0.2, 1.0) * half]
     cards = []
-    for number in g.permutation(48)[: int(g.choice([0, 1, 2, 3], p=[0.35, 0.35, 0.2, 0.1]))]:
+    for number in g.permutation(48)[: int(g.choice([0, 1, 2, 3], p=[0.5, 0.3, 0.15, 0.05]))]:
         x, y = g.uniform(-half - 60, half - 20), g.uniform(-half + 20, half + 60)
         card, paper = _card(
             x, y, g.uniform(0, 6.28) if g.random() < 0.4 else g.normal(0, 0.15), int(number)
@@ -156,7 +173,7 @@ def random_lay(g: Generator, size: int, step_mm: float = 1.0) -> Lay:
     for i, card in enumerate(cards):
         scene["card"][i] = card
     scene["n_cards"] = len(cards)
-    tools, prims, mats = _fill(g, scene, taken, half)
+    tools, prims, mats = _fill(g, scene, taken, half, theme)
     scene["n_tools"] = len(tools)
     pack = [
         np.array(x, dtype=d) if x else np.zeros(0, d)
@@ -170,6 +187,7 @@ def _fill(
     scene: NDArray[np.void],
     taken: list[Array],
     half: float,
+    theme: str,
 ) -> tuple[list[NDArray[np.void]], list[NDArray[np.void]], list[NDArray[np.void]]]:
     """Throw tools on the sheet until it is as full as this tile is meant to be."""
     tools: list[NDArray[np.void]] = []
@@ -177,7 +195,7 @@ def _fill(
     mats: list[NDArray[np.void]] = []
     last: tuple[Recipe, int] | None = None
     wanted = int(g.choice([0, 1, 3, 6, 10, 16], p=[0.05, 0.1, 0.2, 0.3, 0.25, 0.1]))
-    touching = g.random() < 0.3
+    touching = g.random() < 0.35
     rows = g.uniform(0, 3.14) if g.random() < 0.35 else None
     family = g.random()
     shared = {k: material(k, g) for k in ("metal", "grip", "body", "accent", "dark metal", "wood")}
@@ -246,6 +264,8 @@ def _fill(
         t["lo"][2] = min(float(t["lo"][2]), 0.0)
         base = len(mats)
         for slot in slots:
+            if theme and g.random() < 0.7:
+                slot = str(g.choice(_THEMES[theme][1]))
             m = shared[slot] if matched and slot in shared else material(slot, g)
             m = m.copy()
             if match_ground and m["metal"] < 0.5 and g.random() < 0.6:

@@ -1,9 +1,13 @@
 """The network: a small encoder-decoder over the rectified sheet.
 
-Input (N, 5, H, W), H and W multiples of 32: sRGB values 0..1, then where the pixel lies from the
-camera's foot point over the camera's height, x to the right and y up. Output (N, 6, H, W):
-logits of tool, contact (where two tools meet) and cable; logit of the seen edge's height as a
-share of the tool's; logit of how far that share may be off; logit of tool rim.
+It works on cells of 1 mm but sees and answers at half a millimetre: the four quarters of a cell
+are channels of their own, so that detail costs hardly more than the coarse picture.
+
+Input (N, 14, H, W), H and W multiples of 32: sRGB values 0..1 of the quarters (red of the four,
+row by row, then green, then blue), then where the cell lies from the camera's foot point over the
+camera's height, x to the right and y up. Output (N, 9, H, W): logits of tool of the four
+quarters; of contact (where two tools meet) and cable; logit of the seen edge's height as a share
+of the tool's; logit of how far that share may be off; logit of tool rim.
 """
 
 from __future__ import annotations
@@ -14,9 +18,11 @@ import torch
 from torch import Tensor, nn
 from torch.nn import functional as f
 
-__all__ = ["INPUTS", "OUTPUTS", "SilhouetteNet"]
+__all__ = ["COARSE_INPUTS", "INPUTS", "OUTPUTS", "SilhouetteNet", "widened"]
 
-INPUTS, OUTPUTS = 5, 6
+INPUTS, OUTPUTS = 14, 9
+COARSE_INPUTS = 5  # of the forerunner (`widened`)
+FULL, TOP = 16, 24
 WIDTHS = (24, 48, 80, 128, 144)
 
 
@@ -45,19 +51,19 @@ class SilhouetteNet(nn.Module):
 
     def __init__(self) -> None:
         super().__init__()
-        self.full = _conv(INPUTS, 8)
+        self.full = _conv(INPUTS, FULL)
         self.stem = _conv(INPUTS, WIDTHS[0], 2)
         self.down = nn.ModuleList(_conv(a, b, 2) for a, b in pairwise(WIDTHS))
         self.encode = nn.ModuleList(_Residual(w) for w in WIDTHS[:-1])
-        self.bottom = nn.Sequential(*(_Residual(WIDTHS[-1], d) for d in (1, 2, 4)))
+        self.bottom = nn.Sequential(*(_Residual(WIDTHS[-1], d) for d in (1, 2, 4, 1)))
         self.join = nn.ModuleList(_conv(a + b, b) for a, b in ((b, a) for a, b in pairwise(WIDTHS)))
         self.decode = nn.ModuleList(_Residual(w) for w in WIDTHS[1:-1])
-        self.top = _conv(WIDTHS[0] + 8, 16)
-        self.head = nn.Conv2d(16, OUTPUTS, 1)
+        self.top = _conv(WIDTHS[0] + FULL, TOP)
+        self.head = nn.Conv2d(TOP, OUTPUTS, 1)
 
     def forward(self, x: Tensor) -> Tensor:
-        """Logits (N, 6, H, W) of an input (N, 5, H, W)."""
-        x = torch.cat([x[:, :3] - 0.5, x[:, 3:]], 1)
+        """Logits (N, 9, H, W) of an input (N, 14, H, W)."""
+        x = torch.cat([x[:, :12] - 0.5, x[:, 12:]], 1)
         full = self.full(x)
         kept = [self.encode[0](self.stem(x))]
         for down, encode in zip(self.down[:-1], self.encode[1:], strict=True):
@@ -70,3 +76,38 @@ class SilhouetteNet(nn.Module):
                 y = self.decode[level - 1](y)
         y = f.interpolate(y, scale_factor=2.0, mode="nearest")
         return self.head(self.top(torch.cat([y, full], 1)))
+
+
+def widened(coarse: dict[str, Tensor]) -> dict[str, Tensor]:
+    """Weights of this network that answer as those of its coarser forerunner did.
+
+    The forerunner saw (N, 5, H, W), sRGB and way from the camera at 1 mm, and gave one tool logit
+    a cell: ``full`` had 8 channels, ``top`` 16, ``bottom`` three blocks. Its weights are spread
+    over the four quarters; what is new starts without effect.
+    """
+    state = {k: v.clone() for k, v in SilhouetteNet().state_dict().items()}
+    for name, new in state.items():
+        if name in coarse and coarse[name].shape == new.shape:
+            state[name] = coarse[name].clone()
+    for name in ("full.0.weight", "stem.0.weight"):
+        old, new = coarse[name], state[name]
+        n = len(old)
+        new[:n, :12] = old[:, :3].repeat_interleave(4, 1) / 4
+        new[:n, 12:] = old[:, 3:]
+    for layer in ("full.1", "top.1"):
+        for part in ("weight", "bias", "running_mean", "running_var"):
+            old = coarse[f"{layer}.{part}"]
+            state[f"{layer}.{part}"][: len(old)] = old
+    old, new = coarse["top.0.weight"], state["top.0.weight"]
+    n, inputs = old.shape[:2]
+    new[:n] = 0
+    new[:n, :inputs] = old
+    head, new = coarse["head.weight"], state["head.weight"]
+    rows = [0, 0, 0, 0, 1, 2, 3, 4, 5]
+    new[:] = 0
+    new[:, : head.shape[1]] = head[rows]
+    state["head.bias"] = coarse["head.bias"][rows].clone()
+    last = f"bottom.{len(SilhouetteNet().bottom) - 1}.two.1"
+    state[f"{last}.weight"][:] = 0
+    state[f"{last}.bias"][:] = 0
+    return state

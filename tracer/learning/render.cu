@@ -271,13 +271,13 @@ HD bool card_value(const World &w, const Card &k, float x, float y, float &value
   if (u < -8 || u > 176 || v < -8 || v > 124) return false;
   value = 0.86f;
   if (u >= 0 && u < 168 && v >= 0 && v < 112) {
-    int i = (int)(u / 28), j = (int)(v / 28);
+    int i = (int)fminf(u / 28, 5.f), j = (int)fminf(v / 28, 3.f);
     if (((i + j) & 1) == 0) value = 0.04f;
     else {
       float a = u - 28 * i - 3.5f, b = v - 28 * j - 3.5f;
       if (a >= 0 && a < 21 && b >= 0 && b < 21) {
         int marker = 12 * k.number + (j * 6 + i) / 2;
-        int bit = (int)(b / 2.625f) * 8 + (int)(a / 2.625f);
+        int bit = (int)fminf(b / 2.625f, 7.f) * 8 + (int)fminf(a / 2.625f, 7.f);
         value = ((w.bits[marker] >> bit) & 1) ? 0.86f : 0.04f;
       }
     }
@@ -397,11 +397,14 @@ HD_CALL V irradiance(const World &w, V o, V n, int quality) {
   V bounce = rgb(s.ground[0].a) * mean * (0.6f * (1 - up));
   return sum + amb * up + bounce;
 }
-HD V ground_light(const World &w, float x, float y, V view, int quality) {
+HD V ground_sun(const World &w, float x, float y) {
+  return irradiance(w, v3(x, y, 0.02f), v3(0, 0, 1), 1);
+}
+HD V ground_light(const World &w, float x, float y, V view, int quality, V sun) {
   float gloss = 0;
   V a = ground_albedo(w, x, y, gloss);
-  V o = v3(x, y, 0.02f), n = v3(0, 0, 1);
-  V c = a * irradiance(w, o, n, quality);
+  V o = v3(x, y, 0.02f);
+  V c = a * sun;
   if (gloss > 0 && quality > 0) {
     V r = v3(view.x, view.y, -view.z);
     float f = 0.04f + 0.96f * powf(1 - clampf(r.z, 0.f, 1.f), 5.f);
@@ -455,7 +458,7 @@ HD_CALL V mirrored(const World &w, V o, V d, float rough) {
   }
   if (tg < 900) {
     V q = o + d * tg;
-    return ground_light(w, q.x, q.y, d, 0);
+    return ground_light(w, q.x, q.y, d, 0, irradiance(w, v3(q.x, q.y, 0.02f), v3(0, 0, 1), 0));
   }
   return room(*w.s, d, rough) + glints(*w.s, o, d, rough);
 }
@@ -498,32 +501,50 @@ HD V pixel_dir(const Scene &s, float x, float y, V &o) {
   o = rgb(s.cam);
   return norm(v3(x, y, 0) - o);
 }
+// A pixel is 4 x 4 samples of light. The samples of a quarter that hit one material of one tool
+// share its shading, and those on the sheet share their light: only colours are drawn four times.
+const int LIGHTS = 4, COVERS = 2;
+HD_CALL void render_quarter(const World &w, int qx, int qy, float *light, float *cover) {
+  const Scene &s = *w.s;
+  int n = s.size;
+  Found found[4];
+  V origin[4], ray[4], colour[4], sun = v3(0, 0, 0), spot[4];
+  float hit = 0, hit_cable = 0;
+  bool lit = false;
+  for (int k = 0; k < 4; k++) {
+    int sx = 2 * qx + (k & 1), sy = 2 * qy + (k >> 1);
+    float jx = 0.8f * (rnd(sx, sy, s.seed) - 0.5f), jy = 0.8f * (rnd(sx, sy, s.seed + 1) - 0.5f);
+    float x = s.x0 + s.step * (0.25f * (sx + jx) - 0.375f), y = s.y0 - s.step * (0.25f * (sy + jy) - 0.375f);
+    spot[k] = v3(x, y, 0);
+    ray[k] = pixel_dir(s, x, y, origin[k]);
+    found[k] = cast(w, origin[k], ray[k], -origin[k].z / ray[k].z, 0, -1);
+    const Found &f = found[k];
+    bool shared = false;
+    for (int j = 0; j < k && !shared && f.tool >= 0; j++)
+      if (found[j].tool == f.tool && found[j].mat == f.mat) { colour[k] = colour[j]; shared = true; }
+    if (f.tool >= 0) {
+      if (!shared) colour[k] = surface_light(w, f, origin[k], ray[k]);
+      if (w.tools[f.tool].kind == 0) hit += 0.25f;
+      if (w.tools[f.tool].kind == 1) hit_cable += 0.25f;
+    } else {
+      if (!lit) { sun = ground_sun(w, spot[k].x, spot[k].y); lit = true; }
+      colour[k] = ground_light(w, spot[k].x, spot[k].y, ray[k], 1, sun);
+    }
+    float *out = light + 3 * ((size_t)sy * LIGHTS * n + sx);
+    out[0] = fminf(colour[k].x, 8.f); out[1] = fminf(colour[k].y, 8.f); out[2] = fminf(colour[k].z, 8.f);
+  }
+  size_t at = (size_t)qy * COVERS * n + qx;
+  cover[2 * at] = hit; cover[2 * at + 1] = hit_cable;
+}
 HD void render_pixel(const World &w, int px, int py, float *light, uint8_t *id, float *cover,
                      float *near_mm, float *fraction) {
   const Scene &s = *w.s;
-  int n = s.size;
-  float hit = 0, hit_cable = 0;
-  for (int k = 0; k < 4; k++) {
-    int sx = 2 * px + (k & 1), sy = 2 * py + (k >> 1);
-    float jx = 0.8f * (rnd(sx, sy, s.seed) - 0.5f), jy = 0.8f * (rnd(sx, sy, s.seed + 1) - 0.5f);
-    float x = s.x0 + s.step * (0.5f * (sx + jx) - 0.25f), y = s.y0 - s.step * (0.5f * (sy + jy) - 0.25f);
-    V o, d = pixel_dir(s, x, y, o);
-    float tg = -o.z / d.z;
-    Found f = cast(w, o, d, tg, 0, -1);
-    V c;
-    if (f.tool >= 0) {
-      c = surface_light(w, f, o, d);
-      if (w.tools[f.tool].kind == 0) hit += 0.25f;
-      if (w.tools[f.tool].kind == 1) hit_cable += 0.25f;
-    } else c = ground_light(w, x, y, d, 1);
-    float *out = light + 3 * ((size_t)sy * 2 * n + sx);
-    out[0] = fminf(c.x, 8.f); out[1] = fminf(c.y, 8.f); out[2] = fminf(c.z, 8.f);
-  }
+  for (int k = 0; k < COVERS * COVERS; k++)
+    render_quarter(w, COVERS * px + k % COVERS, COVERS * py + k / COVERS, light, cover);
   V o, d = pixel_dir(s, s.x0 + s.step * px, s.y0 - s.step * py, o);
   Found f = cast(w, o, d, -o.z / d.z, 6.f, -1);
-  size_t at = (size_t)py * n + px;
+  size_t at = (size_t)py * s.size + px;
   id[at] = f.tool >= 0 ? (uint8_t)(f.tool + 1) : 0;
-  cover[2 * at] = hit; cover[2 * at + 1] = hit_cable;
   bool edge = f.tool < 0 && f.near_tool >= 0 && f.near_mm < 4.f && w.tools[f.near_tool].kind == 0;
   near_mm[at] = f.tool >= 0 ? -1.f : (edge ? f.near_mm : 99.f);
   fraction[at] = edge ? clampf(f.near_z / fmaxf(w.tools[f.near_tool].height, 0.3f), 0.f, 1.f) : -1.f;
@@ -554,7 +575,7 @@ __global__ void k_render(const Scene *scenes, const Tool *tools, const Prim *pri
   if (px >= n || py >= n) return;
   World w = {&s, tools + s.first_tool, prims, mats, bits};
   size_t k = (size_t)blockIdx.z * n * n;
-  render_pixel(w, px, py, light + 12 * k, id + k, cover + 2 * k, near_mm + k, fraction + k);
+  render_pixel(w, px, py, light + 3 * LIGHTS * LIGHTS * k, id + k, cover + 2 * COVERS * COVERS * k, near_mm + k, fraction + k);
 }
 #endif
 
@@ -563,7 +584,7 @@ extern "C" int render_scenes(const Scene *scenes, int n_scenes, Tool *tools, int
                              float *cover, float *near_mm, float *fraction) {
   const int grid = 72;
 #ifdef __CUDACC__
-  cudaDeviceSetLimit(cudaLimitStackSize, 8192);
+  cudaDeviceSetLimit(cudaLimitStackSize, 24576);
   if (n_tools > 0) k_heights<<<n_tools, 256>>>(prims, tools, n_tools, grid);
   dim3 block(8, 8), blocks((size + 7) / 8, (size + 7) / 8, n_scenes);
   k_render<<<blocks, block>>>(scenes, tools, prims, mats, bits, light, id, cover, near_mm, fraction);
@@ -581,7 +602,7 @@ extern "C" int render_scenes(const Scene *scenes, int n_scenes, Tool *tools, int
     size_t k = (size_t)b * size * size;
     for (int py = 0; py < size; py++)
       for (int px = 0; px < size; px++)
-        render_pixel(w, px, py, light + 12 * k, id + k, cover + 2 * k, near_mm + k, fraction + k);
+        render_pixel(w, px, py, light + 3 * LIGHTS * LIGHTS * k, id + k, cover + 2 * COVERS * COVERS * k, near_mm + k, fraction + k);
   }
   return 0;
 #endif

@@ -29,11 +29,11 @@ class Tiles:
     Attributes
     ----------
     light
-        (N, 2S, 2S, 3) float32 linear light, two samples per pixel and axis.
+        (N, 4S, 4S, 3) float32 linear light, four samples per pixel and axis.
     tool
         (N, S, S) uint8: 0 sheet, i + 1 the i-th thing of the lay.
     cover
-        (N, S, S, 2) float32 share of each pixel covered by tools, by cables.
+        (N, 2S, 2S, 2) float32 share of each half pixel covered by tools, by cables.
     near_mm
         (N, S, S) float32: -1 on things; how far the pixel's ray passes a tool; 99 where farther
         than 4 mm.
@@ -130,9 +130,9 @@ class Renderer:
         scenes, tools, prims, mats = join(lays)
         n, size = len(scenes), int(scenes[0]["size"])
         shapes = [
-            (n, 2 * size, 2 * size, 3),
+            (n, 4 * size, 4 * size, 3),
             (n, size, size),
-            (n, size, size, 2),
+            (n, 2 * size, 2 * size, 2),
             (n, size, size),
             (n, size, size),
         ]

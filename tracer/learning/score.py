@@ -129,11 +129,13 @@ def main(argv: list[str] | None = None) -> None:
         cam = lay.scene["cam"].astype(np.float32)
         x = np.arange(a.size, dtype=np.float32) - a.size / 2
         offset = np.stack(np.broadcast_arrays(x[None] - cam[0], -x[:, None] - cam[1]), -1) / cam[2]
-        answers = network.answer(picture.astype(np.float32), np.ascontiguousarray(offset))
-        want, got = tiles.cover[0, ..., 0] >= 0.5, answers.tool > 0.5
+        levels = np.round(picture * 255).astype(np.uint8)
+        answers = network.answer(levels, np.ascontiguousarray(offset))
+        want, got = tiles.cover[0, ..., 0] >= 0.5, answers.fine > 0.5
         kinds = np.concatenate([[0], lay.tools["kind"]])
         clutter = (kinds[tiles.tool[0]] == 2).astype(np.uint8)  # beyond the sheet: no matter
         judged = cv2.dilate(clutter, np.ones((7, 7), np.uint8)) == 0
+        judged = judged.repeat(2, axis=0).repeat(2, axis=1)
         both += int((want & got & judged).sum())
         either += int(((want | got) & judged).sum())
         tools += edge_errors(lay, tiles, heights, answers).values()

@@ -15,9 +15,12 @@ NEAR_MM = 2.5  # the height of the edge is learned from rays that pass this clos
 
 @dataclass(frozen=True, eq=False)
 class Targets:
-    """Per pixel (N, S, S): tool, contact, cable, rim (0 or 1), fraction (-1 unknown), weights."""
+    """Per pixel (N, S, S): contact, cable, rim (0 or 1), fraction (-1 unknown), weights.
 
-    tool: Tensor
+    ``fine`` (N, 2S, 2S) is tool (0 or 1) per half pixel.
+    """
+
+    fine: Tensor
     contact: Tensor
     cable: Tensor
     rim: Tensor
@@ -40,10 +43,14 @@ def prepare(
     tool
         (N, S, S) uint8 ids; ``kinds`` (N, 256) int64 kind per id (0 tool, 1 cable, 2 clutter,
         3 nothing) and ``heights`` (N, 256) mm.
+    cover
+        (N, 2S, 2S, 2) share of each half pixel covered by tools, by cables.
     """
     ids = tool.long()
     kind = torch.gather(kinds, 1, ids.flatten(1)).view_as(ids)
     mine = torch.where(kind == 0, ids, 0).float()
+    fine = (cover[..., 0] >= 0.5).float()
+    cover = f.avg_pool2d(cover.permute(0, 3, 1, 2), 2).permute(0, 2, 3, 1)
     top = _spread(mine, 2)
     low = -_spread(torch.where(mine > 0, -mine, torch.full_like(mine, -999)), 2)
     contact = (top > 0) & (low < 900) & (top != low)
@@ -59,7 +66,7 @@ def prepare(
     around = _spread(torch.gather(heights, 1, ids.flatten(1)).view_as(mine) * (kind == 0), 4)
     tall = (around / 30).clamp(0.15, 2.0)
     return Targets(
-        is_tool.float(),
+        fine,
         contact.float(),
         (cover[..., 1] >= 0.5).float(),
         rim.float(),
@@ -70,29 +77,35 @@ def prepare(
 
 
 def loss(logits: Tensor, t: Targets) -> tuple[Tensor, dict[str, Tensor]]:
-    """Sum of the heads' losses: cross-entropy, overlap, and a Gaussian likelihood of the height."""
+    """Sum of the heads' losses: cross-entropy, overlap, and a Gaussian likelihood of the height.
+
+    ``logits`` (N, 9, S, S) as `network.SilhouetteNet` gives them.
+    """
     out = logits.float()
+    fine, out = f.pixel_shuffle(out[:, :4], 2)[:, 0], out[:, 4:]
     w = t.weight
+    wide = f.interpolate(w[:, None], scale_factor=2.0, mode="nearest")[:, 0]
 
     def entropy(k: int, target: Tensor, gain: float) -> Tensor:
         e = f.binary_cross_entropy_with_logits(out[:, k], target, reduction="none")
         e = e * w * (1 + (gain - 1) * target)
         return e.mean()
 
-    p = torch.sigmoid(out[:, 0]) * (w > 0)
-    want = t.tool * (w > 0)
-    overlap = 1 - (2 * (p * want).sum((1, 2)) + 50) / (p.sum((1, 2)) + want.sum((1, 2)) + 50)
+    decided = f.binary_cross_entropy_with_logits(fine, t.fine, reduction="none")
+    p = torch.sigmoid(fine) * (wide > 0)
+    want = t.fine * (wide > 0)
+    overlap = 1 - (2 * (p * want).sum((1, 2)) + 200) / (p.sum((1, 2)) + want.sum((1, 2)) + 200)
     known = (t.fraction >= 0).float() * t.tall
-    mean = torch.sigmoid(out[:, 3])
-    sigma = 0.02 + 0.6 * torch.sigmoid(out[:, 4])
+    mean = torch.sigmoid(out[:, 2])
+    sigma = 0.02 + 0.6 * torch.sigmoid(out[:, 3])
     z = (t.fraction - mean) / sigma
     height = ((0.5 * z * z + torch.log(sigma)) * known).sum() / known.sum().clamp_min(1)
     parts = {
-        "tool": entropy(0, t.tool, 1.0),
+        "tool": (decided * wide).mean(),
         "overlap": overlap.mean(),
-        "contact": entropy(1, t.contact, 6.0),
-        "cable": entropy(2, t.cable, 1.0),
-        "rim": entropy(5, t.rim, 1.0),
+        "contact": entropy(0, t.contact, 6.0),
+        "cable": entropy(1, t.cable, 1.0),
+        "rim": entropy(4, t.rim, 1.0),
         "height": height,
     }
     gains = {"tool": 1.0, "overlap": 0.5, "contact": 1.0, "cable": 0.5, "rim": 0.3, "height": 0.3}

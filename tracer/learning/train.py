@@ -21,10 +21,11 @@ from typing import Any
 import numpy as np
 import torch
 from torch import Tensor
+from torch.nn import functional as f
 
 from tracer.learning.effects import photograph
 from tracer.learning.lays import Lay, random_lay
-from tracer.learning.network import SilhouetteNet
+from tracer.learning.network import COARSE_INPUTS, SilhouetteNet, widened
 from tracer.learning.renderer import Renderer
 from tracer.learning.targets import Targets, directions, loss, prepare, symmetry
 
@@ -49,7 +50,7 @@ class Pool:
         def room(*shape: int, kind: torch.dtype = torch.uint8) -> Tensor:
             return torch.zeros((capacity, *shape), dtype=kind, device=device)
 
-        self.picture = room(3, size, size)
+        self.picture, self.fine = room(3, 2 * size, 2 * size), room(2 * size, 2 * size)
         self.flags, self.fraction = room(size, size), room(size, size)
         self.weight, self.tall = room(size, size), room(size, size)
         self.field = room(3, kind=torch.float32)
@@ -76,7 +77,7 @@ class Pool:
             for v in (tiles.tool, tiles.cover, tiles.near_mm, tiles.fraction)
         )
         t = prepare(tool, cover, near, share, kinds.to(self.device), tall.to(self.device))
-        flags = t.tool + 2 * t.contact + 4 * t.cable + 8 * t.rim
+        flags = t.contact + 2 * t.cable + 4 * t.rim
         share = torch.where(t.fraction < 0, torch.full_like(t.fraction, 255), t.fraction * 250)
         for i, lay in enumerate(lays):
             k = self.at
@@ -85,13 +86,17 @@ class Pool:
                 flags[i].byte(),
                 share[i].byte(),
             )
+            self.fine[k] = t.fine[i].byte()
             self.weight[k], self.tall[k] = (t.weight[i] * 40).byte(), (t.tall[i] * 100).byte()
             self.field[k] = torch.as_tensor(lay.scene["cam"].astype(np.float32), device=self.device)
             self.at = (self.at + 1) % self.capacity
             self.count = min(self.count + 1, self.capacity)
 
-    def batch(self, index: Tensor, drop: float = 0.15) -> tuple[Tensor, Targets]:
-        """Pictures and targets; ``drop`` is how often the camera is hidden from the network."""
+    def batch(self, index: Tensor, drop: float = 0.15) -> tuple[Tensor, Tensor, Targets]:
+        """Pictures (N, 3, 2S, 2S), ways from the camera (N, 2, S, S) and targets.
+
+        ``drop`` is how often the camera is hidden from the network.
+        """
         n, s = len(index), self.size
         picture = self.picture[index].float() / 255
         cam = self.field[index].view(n, 3, 1, 1)
@@ -101,15 +106,22 @@ class Pool:
         seen = (torch.rand(n, 1, 1, 1, device=self.device) >= drop).float()
         field = torch.cat([dx, dy], 1) / cam[:, 2:] * seen
         flags = self.flags[index]
-        tool, contact, cable, rim = ((flags >> i & 1).float() for i in range(4))
+        contact, cable, rim = ((flags >> i & 1).float() for i in range(3))
         share = self.fraction[index].float()
         share = torch.where(share == 255, -1.0, share / 250)
         weight, tall = self.weight[index].float() / 40, self.tall[index].float() / 100
-        t = Targets(tool, contact, cable, rim, share, weight, tall)
-        return torch.cat([picture, field], 1), t
+        t = Targets(self.fine[index].float(), contact, cable, rim, share, weight, tall)
+        return picture, field, t
 
 
-def _varied(x: Tensor, t: Targets, g: torch.Generator) -> tuple[Tensor, Targets]:
+def stacked(picture: Tensor, field: Tensor) -> Tensor:
+    """The network's input (N, 14, S, S) of pictures (N, 3, 2S, 2S) and ways (N, 2, S, S)."""
+    return torch.cat([f.pixel_unshuffle(picture, 2), field], 1)
+
+
+def _varied(
+    picture: Tensor, field: Tensor, t: Targets, g: torch.Generator
+) -> tuple[Tensor, Targets]:
     """One random symmetry for the batch, and now and then a corner outside the photo."""
     turn, mirror = (
         int(torch.randint(4, (1,), generator=g)),
@@ -117,33 +129,34 @@ def _varied(x: Tensor, t: Targets, g: torch.Generator) -> tuple[Tensor, Targets]
     )
     maps = [
         symmetry(v, turn, mirror)
-        for v in (t.tool, t.contact, t.cable, t.rim, t.fraction, t.weight, t.tall)
+        for v in (t.fine, t.contact, t.cable, t.rim, t.fraction, t.weight, t.tall)
     ]
-    x = torch.cat([symmetry(x[:, :3], turn, mirror), directions(x[:, 3:], turn, mirror)], 1)
+    picture, field = symmetry(picture, turn, mirror), directions(field, turn, mirror)
     out = Targets(*maps)
 
     def draw(*shape: int, low: float, high: float) -> Tensor:
-        return (torch.rand(shape, generator=g) * (high - low) + low).to(x.device)
+        return (torch.rand(shape, generator=g) * (high - low) + low).to(picture.device)
 
-    n = len(x)
-    picture = (
-        x[:, :3] * draw(n, 3, 1, 1, low=0.93, high=1.07) * draw(n, 1, 1, 1, low=0.75, high=1.25)
-    )
+    n = len(picture)
+    picture = picture * draw(n, 3, 1, 1, low=0.93, high=1.07)
+    picture = picture * draw(n, 1, 1, 1, low=0.75, high=1.25)
     picture = picture.clamp(1e-3, 1) ** draw(n, 1, 1, 1, low=0.8, high=1.25)
-    picture = picture + torch.randn_like(picture) * draw(n, 1, 1, 1, low=0.0, high=0.012)
-    x = torch.cat([picture.clamp(0, 1), x[:, 3:]], 1)
-    for i in range(len(x)):
+    picture = picture + torch.randn_like(picture) * draw(n, 1, 1, 1, low=0.0, high=0.02)
+    picture = picture.clamp(0, 1)
+    c = torch.linspace(-1, 1, field.shape[-1], device=field.device)
+    for i in range(n):
         if torch.rand(1, generator=g) < 0.06:
             a = float(torch.rand(1, generator=g)) * 6.28
-            c = torch.linspace(-1, 1, x.shape[-1], device=x.device)
             away = math.cos(a) * c[None, :] + math.sin(a) * c[:, None] > 0.3 + 0.9 * float(
                 torch.rand(1, generator=g)
             )
-            x[i, :3, away] = 0.0
-            for m in (out.tool, out.contact, out.cable, out.rim):
+            wide = away.repeat_interleave(2, 0).repeat_interleave(2, 1)
+            picture[i, :, wide] = 0.0
+            out.fine[i, wide] = 0.0
+            for m in (out.contact, out.cable, out.rim):
                 m[i, away] = 0.0
             out.fraction[i, away] = -1.0
-    return x, out
+    return stacked(picture, field), out
 
 
 class _Average:
@@ -168,17 +181,20 @@ def validate(net: torch.nn.Module, pool: Pool, batch: int) -> dict[str, float]:
     error: list[Tensor] = []
     sigma: list[Tensor] = []
     for k in range(0, pool.count, batch):
-        x, t = pool.batch(torch.arange(k, min(k + batch, pool.count), device=pool.device), drop=0.0)
+        index = torch.arange(k, min(k + batch, pool.count), device=pool.device)
+        picture, field, t = pool.batch(index, drop=0.0)
+        x = stacked(picture, field)
         with torch.autocast(pool.device, torch.bfloat16, enabled=pool.device == "cuda"):
             out = net(x)
         out = out.float()
-        p, w = (out[:, 0] > 0) & (t.weight > 0), (t.tool > 0) & (t.weight > 0)
+        judged = (t.weight > 0).repeat_interleave(2, 1).repeat_interleave(2, 2)
+        p, w = (f.pixel_shuffle(out[:, :4], 2)[:, 0] > 0) & judged, (t.fine > 0) & judged
         both += float((p & w).sum())
         either += float((p | w).sum())
         over, under = over + float((p & ~w).sum()), under + float((~p & w).sum())
         m = (t.fraction >= 0) & (t.tall > 1)
-        error.append((torch.sigmoid(out[:, 3]) - t.fraction)[m])
-        sigma.append((0.02 + 0.6 * torch.sigmoid(out[:, 4]))[m])
+        error.append((torch.sigmoid(out[:, 6]) - t.fraction)[m])
+        sigma.append((0.02 + 0.6 * torch.sigmoid(out[:, 7]))[m])
     net.train()
     e, s = torch.cat(error), torch.cat(sigma)
     return {
@@ -196,9 +212,9 @@ def main(argv: list[str] | None = None) -> None:
     ask = argparse.ArgumentParser(description=__doc__)
     ask.add_argument("--out", type=Path, required=True)
     ask.add_argument("--seconds", type=float, default=500)
-    ask.add_argument("--size", type=int, default=384)
+    ask.add_argument("--size", type=int, default=352)
     ask.add_argument("--batch", type=int, default=32)
-    ask.add_argument("--pool", type=int, default=30000)
+    ask.add_argument("--pool", type=int, default=14000)
     ask.add_argument("--first", type=int, default=1500, help="tiles rendered before the first step")
     ask.add_argument("--validation", type=int, default=256)
     ask.add_argument("--workers", type=int, default=14)
@@ -207,6 +223,7 @@ def main(argv: list[str] | None = None) -> None:
     ask.add_argument("--share", type=float, default=0.33, help="share of the time spent rendering")
     ask.add_argument("--start", type=Path, help="state to go on from")
     ask.add_argument("--chunk", type=int, default=32)
+    ask.add_argument("--compile", action="store_true", help="fuse the network's steps first")
     a = ask.parse_args(argv)
     began = time.monotonic()
     device = "cuda" if torch.cuda.is_available() else "cpu"
@@ -230,13 +247,17 @@ def main(argv: list[str] | None = None) -> None:
         held_out.add(renderer, _draw(999_000_000 + k, min(a.chunk, a.validation - k), a.size))
     print(f"validation rendered after {time.monotonic() - began:.0f} s", flush=True)
     pool = Pool(a.pool, a.size, device)
-    net: Any = SilhouetteNet().to(device).to(memory_format=torch.channels_last)
+    net: Any = SilhouetteNet()
+    net = net.to(device).to(memory_format=torch.channels_last)
     optimizer = torch.optim.AdamW(
         net.parameters(), lr=a.rate, weight_decay=0.01, fused=device == "cuda"
     )
     if a.start:
-        net.load_state_dict(torch.load(a.start, map_location=device, weights_only=True))
+        state = torch.load(a.start, map_location="cpu", weights_only=True)
+        coarse = state["stem.0.weight"].shape[1] == COARSE_INPUTS
+        net.load_state_dict(widened(state) if coarse else state)
     average = _Average(net)
+    fast: Any = torch.compile(net) if a.compile else net
     a.out.mkdir(parents=True, exist_ok=True)
     log: list[dict[str, float]] = []
     rendering = 0.0
@@ -266,10 +287,10 @@ def main(argv: list[str] | None = None) -> None:
         index = torch.randint(pool.count, (a.batch,), generator=g).to(device)
         x, t = _varied(*pool.batch(index), g)
         with torch.autocast(device, torch.bfloat16, enabled=device == "cuda"):
-            out = net(x.contiguous(memory_format=torch.channels_last))
+            out = fast(x.contiguous(memory_format=torch.channels_last))
         total, parts = loss(out, t)
         optimizer.zero_grad(set_to_none=True)
-        total.backward()
+        total.backward()  # type: ignore[no-untyped-call,unused-ignore]
         torch.nn.utils.clip_grad_norm_(net.parameters(), 2.0)
         optimizer.step()
         step += 1

@@ -17,15 +17,16 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tracer.errors import TracerError
-from tracer.segmentation.raster import Image, Mask
+from tracer.segmentation.raster import Image
 
-__all__ = ["MODEL_SHA256", "Answers", "Network", "encode_srgb", "load_network", "model_bytes"]
+__all__ = ["MODEL_SHA256", "Answers", "Network", "load_network", "model_bytes"]
 
 MODEL_FILE = "silhouette.onnx"
-MODEL_SHA256 = "d2e2f03f786131a27a31a2017f83959b90b3896751e0b1643ba7613e23bf8986"
+MODEL_SHA256 = "9ebd3394a297d24a61a8a29adfdf398085d1488f94b501bd764dab6c9259409b"
 
-TILE = 512  # cells; a tile's working memory is about 150 MB
+LARGEST_TILE = 576  # cells; a tile's working memory is then about 200 MB
 OVERLAP = 64  # cells shared by neighbours, blended
+ANSWERS = 9  # maps that the network gives per cell
 MULTIPLE = 32  # the network halves five times
 LEAST_SIGMA, MOST_SIGMA = 0.02, 0.62  # range of the height's standard deviation, as trained
 
@@ -36,6 +37,8 @@ class Answers:
 
     Attributes
     ----------
+    fine
+        (2 rows, 2 columns) probability of tool per quarter of a cell.
     tool, contact, cable, rim
         Probabilities: tool; where two tools meet; cable; within two cells of a tool's edge.
     height
@@ -44,6 +47,7 @@ class Answers:
         Standard deviation of ``height``.
     """
 
+    fine: Image
     tool: Image
     contact: Image
     cable: Image
@@ -75,13 +79,6 @@ def _checked(data: bytes) -> bytes:
     return data
 
 
-def encode_srgb(linear: Image) -> Image:
-    """Linear light 0..1 to sRGB values 0..1 (IEC 61966-2-1)."""
-    x = np.clip(linear, 0.0, 1.0)
-    high = 1.055 * np.power(np.maximum(x, 1e-6), np.float32(1 / 2.4)) - 0.055
-    return np.where(x <= 0.0031308, 12.92 * x, high).astype(np.float32)
-
-
 class Network:
     """The model in OpenCV's engine.
 
@@ -95,57 +92,72 @@ class Network:
         self._net = cv2.dnn.readNetFromONNX(np.frombuffer(data, np.uint8))
 
     def answer(
-        self, srgb: Image, offset: Image, progress: Callable[[float], None] | None = None
+        self,
+        picture: NDArray[np.uint8],
+        offset: Image,
+        progress: Callable[[float], None] | None = None,
     ) -> Answers:
         """Run over a picture of any size.
 
         Parameters
         ----------
-        srgb
-            (rows, columns, 3) RGB, 0..1, at about 1 mm per cell; black where nothing is seen.
+        picture
+            (2 rows, 2 columns, 3) sRGB at about 0.5 mm, a quarter of a cell; black where nothing
+            is seen.
         offset
             (rows, columns, 2) way from the camera's foot point to the cell over the camera's
             height, x right and y up; zeros without a camera.
         """
-        rows, cols = srgb.shape[:2]
-        stack = np.concatenate([srgb, offset], axis=2).transpose(2, 0, 1)
-        tops, lefts = _starts(rows), _starts(cols)
-        total = np.zeros((6, rows, cols), np.float32)
+        rows, cols = offset.shape[:2]
+        (tops, height), (lefts, width) = _tiling(rows), _tiling(cols)
+        total = np.zeros((ANSWERS, rows, cols), np.float32)
         weights = np.zeros((rows, cols), np.float32)
         done = 0
         for top in tops:
             for left in lefts:
-                part = stack[:, top : top + TILE, left : left + TILE]
-                out = self._tile(part)
-                fade = np.outer(_fade(part.shape[1]), _fade(part.shape[2])).astype(np.float32)
-                window = np.s_[top : top + part.shape[1], left : left + part.shape[2]]
+                window = np.s_[top : top + height, left : left + width]
+                quarters = picture[2 * top : 2 * (top + height), 2 * left : 2 * (left + width)]
+                out = self._tile(quarters, offset[window])
+                fade = np.outer(_fade(out.shape[1]), _fade(out.shape[2])).astype(np.float32)
                 total[:, window[0], window[1]] += out * fade
                 weights[window] += fade
                 done += 1
                 if progress:
                     progress(done / (len(tops) * len(lefts)))
         total /= weights
-        sigma = LEAST_SIGMA + (MOST_SIGMA - LEAST_SIGMA) * total[4]
-        return Answers(total[0], total[1], total[2], total[5], total[3], sigma)
+        sigma = LEAST_SIGMA + (MOST_SIGMA - LEAST_SIGMA) * total[7]
+        fine = total[:4].reshape(2, 2, rows, cols).transpose(2, 0, 3, 1).reshape(2 * rows, -1)
+        return Answers(
+            np.ascontiguousarray(fine),
+            total[:4].mean(axis=0),
+            total[4],
+            total[5],
+            total[8],
+            total[6],
+            sigma,
+        )
 
-    def _tile(self, part: Image) -> Image:
-        h, w = part.shape[1:]
+    def _tile(self, quarters: NDArray[np.uint8], offset: Image) -> Image:
+        h, w = offset.shape[:2]
         down, right = -h % MULTIPLE, -w % MULTIPLE
-        padded = np.pad(part, ((0, 0), (0, down), (0, right)), mode="edge")
-        self._net.setInput(np.ascontiguousarray(padded[None]))
+        parts = quarters.reshape(h, 2, w, 2, 3).transpose(4, 1, 3, 0, 2).reshape(12, h, w)
+        stack = np.concatenate([parts * np.float32(1 / 255), offset.transpose(2, 0, 1)])
+        padded = np.pad(stack, ((0, 0), (0, down), (0, right)), mode="edge")
+        self._net.setInput(np.ascontiguousarray(padded[None], np.float32))
         return np.asarray(self._net.forward()[0][:, :h, :w], np.float32)
 
 
-def _starts(length: int) -> list[int]:
-    """First cells of tiles that cover ``length`` cells, overlapping.
+def _tiling(length: int) -> tuple[list[int], int]:
+    """First cells of overlapping tiles that cover ``length`` cells, and their own length.
 
-    Multiples of `MULTIPLE`, so that all tiles halve the picture at the same cells.
+    As few as do not exceed `LARGEST_TILE`. All multiples of `MULTIPLE`, so that all tiles halve the
+    picture at the same cells.
     """
-    if length <= TILE:
-        return [0]
-    last = -(-(length - TILE) // MULTIPLE)
-    count = -(-last * MULTIPLE // (TILE - OVERLAP)) + 1
-    return [round(k * last / (count - 1)) * MULTIPLE for k in range(count)]
+    count = max(1, -(-(length - OVERLAP) // (LARGEST_TILE - OVERLAP)))
+    tile = -(-(length + (count - 1) * OVERLAP) // (count * MULTIPLE)) * MULTIPLE
+    last = max(0, -(-(length - tile) // MULTIPLE))
+    steps = max(count - 1, 1)
+    return [round(k * last / steps) * MULTIPLE for k in range(count)], tile
 
 
 def _fade(length: int) -> NDArray[np.float64]:
@@ -157,8 +169,3 @@ def _fade(length: int) -> NDArray[np.float64]:
 def load_network() -> Network:
     """The shipped network, read once per process (use it from one thread)."""
     return Network(model_bytes())
-
-
-def blank(seen: Mask, srgb: Image) -> Image:
-    """The picture with black where the photo does not reach, as in training."""
-    return np.where(seen[..., None], srgb, np.float32(0)).astype(np.float32)

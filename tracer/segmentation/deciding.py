@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 
 import numpy as np
+from numpy.typing import NDArray
 from shapely.geometry import Polygon
 
 from tracer.errors import TracerError
@@ -15,13 +16,14 @@ from tracer.segmentation.classical import CORE_MM, classical_evidence, sheet_ext
 from tracer.segmentation.evidence import RegionEvidence
 from tracer.segmentation.learned import CARD_RIM_MM, learned_regions
 from tracer.segmentation.options import Way
-from tracer.segmentation.raster import Image, Mask, Raster, paint
+from tracer.segmentation.raster import Image, Mask, Raster, paint, rectify_srgb
 from tracer.segmentation.sheet import FLOOR, fit_sheet
 
 __all__ = ["decide"]
 
 
 def decide(
+    pixels: NDArray[np.uint8],
     linear: Image,
     seen: Mask,
     raster: Raster,
@@ -33,6 +35,13 @@ def decide(
     progress: Callable[[float], None] | None = None,
 ) -> tuple[RegionEvidence, Answers | None, list[Check]]:
     """Decide the regions of one photo.
+
+    Parameters
+    ----------
+    pixels
+        The photo itself.
+    linear, seen
+        The photo on the raster (`rectify`).
 
     Returns
     -------
@@ -63,7 +72,7 @@ def decide(
             paper = paint([c.buffer(CARD_RIM_MM) for c in cards], raster)
             sheet = fit_sheet(np.log(linear + FLOOR), core, seen & ~paper, raster.mm_per_cell)
             regions = learned_regions(
-                linear,
+                rectify_srgb(pixels, plane, raster.quartered()),
                 seen,
                 raster,
                 plane,

@@ -45,6 +45,9 @@ class RegionEvidence:
         0 elsewhere; None where parting is still to be done.
     cables
         The numbers among ``instances`` that are cables.
+    fine
+        (2 rows, 2 columns) as ``tool``, per quarter of a cell; None where the decision is no finer
+        than the cells.
     """
 
     raster: Raster
@@ -54,6 +57,7 @@ class RegionEvidence:
     shadow: Mask
     instances: Labels | None = None
     cables: frozenset[int] = frozenset()
+    fine: Image | None = None
 
 
 def decision_doubt(

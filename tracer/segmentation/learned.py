@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from typing import TypeVar
 
 import cv2
 import numpy as np
@@ -16,7 +17,7 @@ from numpy.typing import ArrayLike, NDArray
 from shapely.geometry import Polygon
 
 from tracer.model.view import PlaneMap, View
-from tracer.segmentation.answers import Answers, Network, blank, encode_srgb, load_network
+from tracer.segmentation.answers import Answers, Network, load_network
 from tracer.segmentation.evidence import RegionEvidence
 from tracer.segmentation.instances import TOOL, part_instances
 from tracer.segmentation.raster import Image, Mask, Raster, paint
@@ -24,6 +25,7 @@ from tracer.segmentation.raster import Image, Mask, Raster, paint
 __all__ = ["LearnedRegions", "camera_offset", "edge_heights", "learned_regions"]
 
 Array = NDArray[np.float64]
+_T = TypeVar("_T", bound=np.generic)
 
 CARD_RIM_MM = 3.0  # paper edge, its contact shadow and calibration's error
 OUTSIDE_CELLS = 1.0  # the model was taught the edge's height on the rays just beside the tool
@@ -60,7 +62,7 @@ def camera_offset(plane: PlaneMap, raster: Raster) -> Image:
 
 
 def learned_regions(
-    linear: Image,
+    picture: NDArray[np.uint8],
     seen: Mask,
     raster: Raster,
     plane: PlaneMap,
@@ -74,8 +76,8 @@ def learned_regions(
 
     Parameters
     ----------
-    linear, seen
-        The working picture in linear light and the cells that the photo covers.
+    picture, seen
+        The photo on the raster's quarters (`rectify_srgb`) and the cells that it covers.
     cards
         Papers of all cards, sheet mm.
     sheet
@@ -88,26 +90,35 @@ def learned_regions(
     TracerError
         ``model-damaged``.
     """
-    srgb = blank(seen, encode_srgb(linear))
     network = network or load_network()
-    answers = network.answer(srgb, camera_offset(plane, raster), progress)
+    answers = network.answer(picture, camera_offset(plane, raster), progress)
     domain = seen & ~paint([c.buffer(CARD_RIM_MM) for c in cards], raster)
     if sheet is not None:
         domain &= sheet
     labels, cables = part_instances(answers, domain, raster.mm_per_cell)
     sure = np.maximum(answers.tool, answers.cable)
     # the labels have the last word: gaps closed within a tool, faint spots dropped
-    sure = np.where(labels > 0, np.maximum(sure, TOOL + 0.1), np.minimum(sure, TOOL))
+    held = np.where(labels > 0, np.maximum(sure, TOOL + 0.1), np.minimum(sure, TOOL))
+    fine = np.maximum(answers.fine, _quartered(answers.cable))
+    added, dropped = (labels > 0) & (sure <= TOOL), (labels == 0) & (sure > TOOL)
+    fine = np.where(_quartered(added), np.maximum(fine, TOOL + 0.1), fine)
+    fine = np.where(_quartered(dropped), np.minimum(fine, TOOL - 0.1), fine)
     evidence = RegionEvidence(
         raster,
-        sure.astype(np.float32),
+        held.astype(np.float32),
         answers.contact,
         domain,
         np.zeros(domain.shape, np.bool_),
         labels,
         cables,
+        fine.astype(np.float32),
     )
     return LearnedRegions(evidence, answers)
+
+
+def _quartered(cells: NDArray[_T]) -> NDArray[_T]:
+    """Each cell's value for its four quarters."""
+    return np.repeat(np.repeat(cells, 2, axis=0), 2, axis=1)
 
 
 def edge_heights(answers: Answers, raster: Raster, ring_mm: ArrayLike) -> tuple[Array, Array]:

@@ -19,7 +19,7 @@ from shapely.geometry.base import BaseGeometry
 
 from tracer.model.view import PlaneMap
 
-__all__ = ["LINEAR", "Raster", "fit_raster", "paint", "rectify"]
+__all__ = ["LINEAR", "Raster", "fit_raster", "paint", "rectify", "rectify_srgb"]
 
 Array = NDArray[np.float64]
 Image = NDArray[np.float32]
@@ -59,6 +59,12 @@ class Raster:
         """(N, 2) sheet mm to (N, 2) (column, row)."""
         p = np.asarray(points_mm, np.float64).reshape(-1, 2)
         return np.column_stack([p[:, 0] - self.x0_mm, self.y0_mm - p[:, 1]]) / self.mm_per_cell
+
+    def quartered(self) -> Raster:
+        """The raster whose cells are the quarters of this one's."""
+        step = self.mm_per_cell / 2
+        rows, cols = self.shape
+        return Raster(self.x0_mm - step / 2, self.y0_mm + step / 2, step, (2 * rows, 2 * cols))
 
 
 def fit_raster(plane: PlaneMap, mm_per_cell: float, hull: Polygon | None = None) -> Raster:
@@ -106,13 +112,8 @@ def rectify(pixels: NDArray[np.uint8], plane: PlaneMap, raster: Raster) -> tuple
         (rows, columns) True where the photo covers the cell.
     """
     rows, cols = raster.shape
-    gx, gy = np.meshgrid(
-        np.arange(0, cols + NODE_STEP, NODE_STEP), np.arange(0, rows + NODE_STEP, NODE_STEP)
-    )
-    nodes = plane.to_photo(raster.to_sheet(np.column_stack([gx.ravel(), gy.ravel()])))
-    nodes = np.nan_to_num(nodes, nan=-1e6).reshape(*gx.shape, 2)
-    spacing = np.linalg.norm(np.diff(nodes, axis=1), axis=-1) / NODE_STEP
-    shrink = max(1, int(np.median(spacing) + 0.3))
+    nodes, spacing = _nodes(plane, raster)
+    shrink = max(1, int(spacing + 0.3))
     small = _shrink(pixels, shrink)
     nodes = (nodes + 0.5) / shrink - 0.5
     maps = [_spread(nodes[..., k], rows, cols) for k in (0, 1)]
@@ -120,6 +121,43 @@ def rectify(pixels: NDArray[np.uint8], plane: PlaneMap, raster: Raster) -> tuple
     sh, sw = small.shape[:2]
     seen = (maps[0] >= -0.5) & (maps[1] >= -0.5) & (maps[0] <= sw - 0.5) & (maps[1] <= sh - 0.5)
     return np.asarray(linear, np.float32), np.asarray(seen, np.bool_)
+
+
+def rectify_srgb(pixels: NDArray[np.uint8], plane: PlaneMap, raster: Raster) -> NDArray[np.uint8]:
+    """The photo on the raster, (rows, columns, 3) sRGB as it is; black where it does not reach.
+
+    For eyes and networks, which see in sRGB; light is measured on `rectify`'s picture.
+    """
+    rows, cols = raster.shape
+    nodes, spacing = _nodes(plane, raster)
+    shrink = max(1, int(spacing + 0.3))
+    if shrink > 1:
+        size = (pixels.shape[1] // shrink, pixels.shape[0] // shrink)
+        whole = pixels[: size[1] * shrink, : size[0] * shrink]
+        pixels = np.asarray(cv2.resize(whole, size, interpolation=cv2.INTER_AREA), np.uint8)
+    nodes = (nodes + 0.5) / shrink - 0.5
+    out = np.empty((rows, cols, 3), np.uint8)
+    strip = 16 * NODE_STEP  # the maps of a whole picture would take more memory than the picture
+    for top in range(0, rows, strip):
+        part = nodes[top // NODE_STEP : (top + strip) // NODE_STEP + 1]
+        count = min(strip, rows - top)
+        x, y = (_spread(part[..., k], count, cols) for k in (0, 1))
+        out[top : top + count] = cv2.remap(
+            pixels, x, y, cv2.INTER_LINEAR, None, cv2.BORDER_CONSTANT, 0
+        )
+    return out
+
+
+def _nodes(plane: PlaneMap, raster: Raster) -> tuple[Array, float]:
+    """Photo px of every `NODE_STEP`-th cell (r, c, 2), and px between neighbouring cells."""
+    rows, cols = raster.shape
+    gx, gy = np.meshgrid(
+        np.arange(0, cols + NODE_STEP, NODE_STEP), np.arange(0, rows + NODE_STEP, NODE_STEP)
+    )
+    nodes = plane.to_photo(raster.to_sheet(np.column_stack([gx.ravel(), gy.ravel()])))
+    nodes = np.nan_to_num(nodes, nan=-1e6).reshape(*gx.shape, 2)
+    spacing = np.linalg.norm(np.diff(nodes, axis=1), axis=-1) / NODE_STEP
+    return nodes, float(np.median(spacing))
 
 
 def _spread(nodes: Array, rows: int, cols: int) -> Image:

@@ -44,6 +44,9 @@ class Blob:
         (row, column) of the window's upper left cell.
     likely
         (h, w) likelihood of tool, 0 to 1.
+    fine
+        (2 h, 2 w) likelihood per quarter of a cell, 0 where another tool lies; None where the
+        decision is no finer than the cells.
     kind, touches_border
         As in `Silhouette`.
     """
@@ -51,6 +54,7 @@ class Blob:
     cells: Mask
     corner: tuple[int, int]
     likely: Image
+    fine: Image | None = None
     kind: Kind = Kind.TOOL
     touches_border: bool = False
 
@@ -116,10 +120,30 @@ def separate(
                         piece = grown_back(piece, np.where(free, likely, 0), mm)
                         piece = joined_pieces(piece, free, mm)
                     whole = _filled(piece, options.smallest_hole_mm, mm)
-                    blobs.append(
-                        Blob(whole, (y0, x0), likely, kind, bool((whole & rim[window]).any()))
-                    )
+                    fine = _fine(evidence, window, whole, labels[window], k)
+                    touches = bool((whole & rim[window]).any())
+                    blobs.append(Blob(whole, (y0, x0), likely, fine, kind, touches))
     return blobs
+
+
+def _fine(
+    evidence: RegionEvidence, window: tuple[slice, slice], cells: Mask, labels: Labels, label: int
+) -> Image | None:
+    """Likelihood of one tool per quarter of a cell, in agreement with its final cells.
+
+    Quarters decide within a cell of the tool's border, where the decision was for tool; cells that
+    were added since (bites, joints, small holes) and the inside are tool whole.
+    """
+    if evidence.fine is None:
+        return None
+    rows, cols = window
+    fine = evidence.fine[2 * rows.start : 2 * rows.stop, 2 * cols.start : 2 * cols.stop]
+    square = np.ones((3, 3), np.uint8)
+    solid = cells.astype(np.uint8)
+    whole = cells & ((cv2.erode(solid, square) > 0) | (labels != label))
+    open_ = (cv2.dilate(solid, square) > 0) & (cells | (labels == 0)) & evidence.domain[window]
+    wide = [np.repeat(np.repeat(m, 2, axis=0), 2, axis=1) for m in (whole, open_)]
+    return np.where(wide[0], np.maximum(fine, 0.6), np.where(wide[1], fine, 0)).astype(np.float32)
 
 
 def _labelled(tool: Mask, instances: Labels | None) -> tuple[int, Labels, Labels]:

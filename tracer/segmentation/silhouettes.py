@@ -68,6 +68,7 @@ def segment(
     linear, seen = rectify(photo.pixels, plane, raster)
     report(0.1)
     evidence, answers, checks = decide(
+        photo.pixels,
         linear,
         seen,
         raster,
@@ -143,8 +144,7 @@ def _measure(
     blur_px: float,
     doubt: Callable[[Array], Array] | None,
 ) -> Silhouette | None:
-    likely = blob.likely if doubt else None
-    rings = mask_rings(blob.cells, blob.corner, evidence.raster, likely)
+    rings = _rings(evidence, blob)
     if not rings:
         return None
     measured = [
@@ -178,6 +178,15 @@ def _measure(
         touches_border=blob.touches_border,
         holes_sigma_mm=tuple(float(np.median(h.sigma_mm)) for h in holes),
     )
+
+
+def _rings(evidence: RegionEvidence, blob: Blob) -> list[Array]:
+    """The decided border: outer ring, then holes."""
+    if blob.fine is None:
+        return mask_rings(blob.cells, blob.corner, evidence.raster)
+    row, col = blob.corner
+    quarters = (2 * row, 2 * col)
+    return mask_rings(blob.fine > 0.5, quarters, evidence.raster.quartered(), blob.fine)
 
 
 def _whole(outer: MeasuredRing, holes: list[MeasuredRing], rings: list[Array]) -> Polygon | None:

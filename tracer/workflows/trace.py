@@ -160,9 +160,11 @@ def trace(
     segmentations = []
     for index, photo in enumerate(photos):
         corrections = options.corrections.get(photo.photo_id, Corrections())
+        listed = tuple((r.x_px, r.y_px) for r in rows if not r.blank) if index == 0 else ()
+        known = (*corrections.keep, *listed)
         found_here = memo.get(
-            ("segment", lay_key, photo.photo_id, options.separation, corrections.keep),
-            partial(_segment, photo, index, calibration, options, clock),
+            ("segment", lay_key, photo.photo_id, options.separation, known),
+            partial(_segment, photo, index, calibration, options, known, clock),
         )
         segmentations.append(corrected(found_here, corrections, calibration.views[index]))
     clock.step("compensating height" if len(photos) == 1 else "solving heights and edges")
@@ -215,17 +217,20 @@ def _segment(
     index: int,
     calibration: Calibration,
     options: TraceOptions,
+    known: Sequence[tuple[float, float]],
     clock: StepClock,
 ) -> Segmentation:
-    """What is found in one photo, before any correction but points to keep."""
-    keep = options.corrections.get(photo.photo_id, Corrections()).keep
+    """What is found in one photo, before any correction but the points of ``known`` tools.
+
+    Those are kept however small, and parted from each other where they touch.
+    """
     return segment(
         photo,
         calibration.views[index],
         cards=[card.paper_mm for card in calibration.cards],
         hull=calibration.hull_mm,
         options=SegmentOptions(way=Way(options.separation.value)),
-        corrections=[Correction(Mark.KEEP, (p,), Frame.PHOTO, photo.photo_id) for p in keep],
+        corrections=[Correction(Mark.KEEP, (p,), Frame.PHOTO, photo.photo_id) for p in known],
         progress=lambda done: clock.fraction((index + done) / len(calibration.views)),
     )
 
