@@ -16,6 +16,7 @@ from tracer.model.photo import Photo
 from tracer.model.report import Check, Severity
 from tracer.model.silhouette import Kind, Segmentation, Silhouette
 from tracer.model.view import PlaneMap
+from tracer.segmentation.agreement import agreement_checks
 from tracer.segmentation.answers import Answers
 from tracer.segmentation.contours import mask_rings, signed_area
 from tracer.segmentation.corrections import marks_on
@@ -97,6 +98,9 @@ def segment(
         report(0.6 + 0.4 * (k + 1) / len(blobs))
     silhouettes = _numbered(found)
     checks += [c for s in silhouettes for c in _findings(s, photo)]
+    if answers:
+        likely = np.maximum(answers.tool, answers.cable)
+        checks += agreement_checks(silhouettes, likely, evidence.domain, raster, photo.name)
     return Segmentation(photo.photo_id, tuple(silhouettes), tuple(checks))
 
 
