@@ -96,7 +96,7 @@ def test_picture_without_camera_has_no_offset() -> None:
 class Echo:
     """An engine whose four tool answers are the red of the four quarters that it was given."""
 
-    def setInput(self, stack: np.ndarray) -> None:  # noqa: N802
+    def setInput(self, stack: np.ndarray) -> None:
         self.stack = stack
 
     def forward(self) -> np.ndarray:

@@ -36,7 +36,7 @@ EDGE_SCATTER: dict[EdgeModel, float] = {
     EdgeModel.UPRIGHT: 0.05,
     EdgeModel.ROUND: 0.05,
     EdgeModel.FRACTION: 0.10,
-    EdgeModel.LEARNED: 0.10,
+    EdgeModel.LEARNED: 0.12,
     EdgeModel.VIEWS: 0.0,
 }
 
