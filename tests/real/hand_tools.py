@@ -143,6 +143,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser.add_argument("--shrink", type=int, default=1, help="pixels a side that become one")
     parser.add_argument("--pictures", type=Path)
     chosen = parser.parse_args(arguments)
+    if chosen.pictures:
+        chosen.pictures.mkdir(parents=True, exist_ok=True)
     print("| way | photo | pieces | share of lesser pieces | holes | confidence | IoU |")
     print("|---|---|---|---|---|---|---|")
     for way in chosen.ways:
