@@ -9,7 +9,6 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import TypeVar
 
 import cv2
 import numpy as np
@@ -20,12 +19,11 @@ from tracer.model.view import PlaneMap, View
 from tracer.segmentation.answers import Answers, Network, load_network
 from tracer.segmentation.evidence import RegionEvidence
 from tracer.segmentation.instances import TOOL, part_instances
-from tracer.segmentation.raster import Image, Mask, Raster, paint
+from tracer.segmentation.raster import Image, Mask, Raster, in_quarters, paint
 
 __all__ = ["LearnedRegions", "camera_offset", "edge_heights", "learned_regions"]
 
 Array = NDArray[np.float64]
-_T = TypeVar("_T", bound=np.generic)
 
 CARD_RIM_MM = 3.0  # paper edge, its contact shadow and calibration's error
 OUTSIDE_CELLS = 1.0  # the model was taught the edge's height on the rays just beside the tool
@@ -99,10 +97,10 @@ def learned_regions(
     sure = np.maximum(answers.tool, answers.cable)
     # the labels have the last word: gaps closed within a tool, faint spots dropped
     held = np.where(labels > 0, np.maximum(sure, TOOL + 0.1), np.minimum(sure, TOOL))
-    fine = np.maximum(answers.fine, _quartered(answers.cable))
+    fine = np.maximum(answers.fine, in_quarters(answers.cable))
     added, dropped = (labels > 0) & (sure <= TOOL), (labels == 0) & (sure > TOOL)
-    fine = np.where(_quartered(added), np.maximum(fine, TOOL + 0.1), fine)
-    fine = np.where(_quartered(dropped), np.minimum(fine, TOOL - 0.1), fine)
+    fine = np.where(in_quarters(added), np.maximum(fine, TOOL + 0.1), fine)
+    fine = np.where(in_quarters(dropped), np.minimum(fine, TOOL - 0.1), fine)
     evidence = RegionEvidence(
         raster,
         held.astype(np.float32),
@@ -114,11 +112,6 @@ def learned_regions(
         fine.astype(np.float32),
     )
     return LearnedRegions(evidence, answers)
-
-
-def _quartered(cells: NDArray[_T]) -> NDArray[_T]:
-    """Each cell's value for its four quarters."""
-    return np.repeat(np.repeat(cells, 2, axis=0), 2, axis=1)
 
 
 def edge_heights(answers: Answers, raster: Raster, ring_mm: ArrayLike) -> tuple[Array, Array]:

@@ -10,6 +10,7 @@ side as in a picture. Cell (0, 0)'s centre lies at (``x0_mm``, ``y0_mm``).
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TypeVar
 
 import cv2
 import numpy as np
@@ -19,11 +20,12 @@ from shapely.geometry.base import BaseGeometry
 
 from tracer.model.view import PlaneMap
 
-__all__ = ["LINEAR", "Raster", "fit_raster", "paint", "rectify", "rectify_srgb"]
+__all__ = ["LINEAR", "Raster", "fit_raster", "in_quarters", "paint", "rectify", "rectify_srgb"]
 
 Array = NDArray[np.float64]
 Image = NDArray[np.float32]
 Mask = NDArray[np.bool_]
+_T = TypeVar("_T", bound=np.generic)
 
 MAX_CELLS = 1_800_000  # bounds time and memory on a very large lay
 LEAST_REACH_MM = 250.0  # tools may lie this far beyond the cards' hull on any lay
@@ -65,6 +67,11 @@ class Raster:
         step = self.mm_per_cell / 2
         rows, cols = self.shape
         return Raster(self.x0_mm - step / 2, self.y0_mm + step / 2, step, (2 * rows, 2 * cols))
+
+
+def in_quarters(cells: NDArray[_T]) -> NDArray[_T]:
+    """Each cell's value for its four quarters: (rows, columns) to (2 rows, 2 columns)."""
+    return np.repeat(np.repeat(cells, 2, axis=0), 2, axis=1)
 
 
 def fit_raster(plane: PlaneMap, mm_per_cell: float, hull: Polygon | None = None) -> Raster:

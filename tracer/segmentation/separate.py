@@ -22,7 +22,7 @@ from tracer.segmentation.evidence import RegionEvidence
 from tracer.segmentation.joining import grown_back, joined_pieces
 from tracer.segmentation.options import SegmentOptions
 from tracer.segmentation.parting import part_along, part_at_necks, part_between
-from tracer.segmentation.raster import Image, Mask, paint
+from tracer.segmentation.raster import Image, Mask, in_quarters, paint
 
 __all__ = ["Blob", "Marks", "separate"]
 
@@ -142,8 +142,8 @@ def _fine(
     solid = cells.astype(np.uint8)
     whole = cells & ((cv2.erode(solid, square) > 0) | (labels != label))
     open_ = (cv2.dilate(solid, square) > 0) & (cells | (labels == 0)) & evidence.domain[window]
-    wide = [np.repeat(np.repeat(m, 2, axis=0), 2, axis=1) for m in (whole, open_)]
-    return np.where(wide[0], np.maximum(fine, 0.6), np.where(wide[1], fine, 0)).astype(np.float32)
+    near = np.where(in_quarters(open_), fine, 0)
+    return np.where(in_quarters(whole), np.maximum(fine, 0.6), near).astype(np.float32)
 
 
 def _labelled(tool: Mask, instances: Labels | None) -> tuple[int, Labels, Labels]:
