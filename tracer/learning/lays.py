@@ -43,16 +43,18 @@ _THEMES: dict[str, tuple[tuple[float, float], tuple[str, ...]]] = {
     "bright": ((0.45, 0.9), ("metal",)),
     "dark": ((0.008, 0.09), ("dark metal", "dark body", "rubber")),
 }
-_PLAIN_ODDS = 0.62  # lays without a theme
+_PLAIN_ODDS = 0.55  # lays without a theme
+_AMBIENT = {"blackened": (0.02, 0.15)}  # beside a hard lamp: the shadow as dark as the tool
 
 
-def _room(scene: NDArray[np.void], g: Generator, hard_odds: float = 0.4) -> None:
+def _room(scene: NDArray[np.void], g: Generator, theme: str) -> None:
     """Light: lamps, windows, ceiling panels, or an overcast room, in any mixture."""
     warm = np.array([1.0, 0.82, 0.6]) if g.random() < 0.35 else np.array([1.0, 0.98, 0.94])
     cool = np.array([0.85, 0.94, 1.0])
     lights, patches = [], []
-    hard = g.random() < hard_odds  # one small lamp rules: crisp dark shadows
-    ambient = g.uniform(0.02, 0.35) if hard else g.uniform(0.03, 1.0)
+    # one small lamp rules: crisp dark shadows
+    hard = g.random() < (0.75 if theme == "blackened" else 0.4)
+    ambient = g.uniform(*_AMBIENT.get(theme, (0.02, 0.35))) if hard else g.uniform(0.03, 1.0)
     style = 0 if hard else g.integers(5)
     count = {0: 1, 1: int(g.integers(2, 6)), 2: 0, 3: 1, 4: 2}[int(style)]
     a0 = g.uniform(0, 6.28)
@@ -145,7 +147,7 @@ def random_lay(g: Generator, size: int, step_mm: float = 1.0) -> Lay:
     a = g.uniform(0, 6.28)
     scene["cam"] = [reach * np.cos(a), reach * np.sin(a), height]
     theme = "" if g.random() < _PLAIN_ODDS else str(g.choice(list(_THEMES)))
-    _room(scene, g, 0.75 if theme == "blackened" else 0.4)
+    _room(scene, g, theme)
     scene["ground"][0], scene["ground"][1] = ground(g), ground(g)
     if theme:
         low, high = _THEMES[theme][0]
@@ -155,8 +157,7 @@ def random_lay(g: Generator, size: int, step_mm: float = 1.0) -> Lay:
             scene["ground"][0][k] = np.clip(scene["ground"][0][k] * level / own, 0.006, 0.92)
     scene["edge"][2] = scene["edge2"][2] = 1e6
     taken: list[Array] = []
-    clutter = g.random() < 0.22
-    if clutter or g.random() < 0.08:
+    if g.random() < (0.08 if theme else 0.28):  # the sheet ends within the tile
         b = g.uniform(0, 6.28)
         scene["edge"] = [np.cos(b), np.sin(b), g.uniform(0.1, 1.0) * half]
         if g.random() < 0.3:
@@ -195,6 +196,8 @@ def _fill(
     mats: list[NDArray[np.void]] = []
     last: tuple[Recipe, int] | None = None
     wanted = int(g.choice([0, 1, 3, 6, 10, 16], p=[0.05, 0.1, 0.2, 0.3, 0.25, 0.1]))
+    wanted = max(wanted, 6) if theme else wanted
+    cables = int(g.choice([0, 1, 2], p=[0.6, 0.25, 0.15]))
     touching = g.random() < 0.35
     rows = g.uniform(0, 3.14) if g.random() < 0.35 else None
     family = g.random()
@@ -212,7 +215,7 @@ def _fill(
             twin = True
             recipe, like = last
         seed = like if like is not None and g.random() < 0.6 else int(g.integers(1 << 30))
-        loose = not twin and g.random() < 0.06
+        loose = not twin and cables > 0 and g.random() < 0.2
         shape, slots = (cable if loose else recipe)(np.random.default_rng(seed))
         if g.random() < 0.5:
             _mirror(shape)
@@ -274,10 +277,11 @@ def _fill(
         for p in shape.prims:
             p["mat"] = base + min(int(p["mat"]), len(slots) - 1)
         tools.append(t)
-        if not loose:
-            last = (recipe, seed)
         prims.extend(shape.prims)
-        if not loose:
+        if loose:
+            cables -= 1
+        else:
+            last = (recipe, seed)
             taken.append(_corners(shape, ox, oy, yaw, 0.0 if not touching else -2.0))
     return tools, prims, mats
 

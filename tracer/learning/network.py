@@ -18,10 +18,10 @@ import torch
 from torch import Tensor, nn
 from torch.nn import functional as f
 
-__all__ = ["COARSE_INPUTS", "INPUTS", "OUTPUTS", "SilhouetteNet", "widened"]
+__all__ = ["INPUTS", "OUTPUTS", "SilhouetteNet", "grown"]
 
 INPUTS, OUTPUTS = 14, 9
-COARSE_INPUTS = 5  # of the forerunner (`widened`)
+COARSE_INPUTS = 5  # of the first forerunner (`grown`)
 FULL, TOP = 16, 24
 WIDTHS = (24, 48, 80, 128, 144)
 
@@ -55,9 +55,11 @@ class SilhouetteNet(nn.Module):
         self.stem = _conv(INPUTS, WIDTHS[0], 2)
         self.down = nn.ModuleList(_conv(a, b, 2) for a, b in pairwise(WIDTHS))
         self.encode = nn.ModuleList(_Residual(w) for w in WIDTHS[:-1])
-        self.bottom = nn.Sequential(*(_Residual(WIDTHS[-1], d) for d in (1, 2, 4, 1)))
+        self.again = _Residual(WIDTHS[2])  # where a shadow's tone is told from a tool's
+        self.bottom = nn.Sequential(*(_Residual(WIDTHS[-1], d) for d in (1, 2, 4, 1, 2)))
         self.join = nn.ModuleList(_conv(a + b, b) for a, b in ((b, a) for a, b in pairwise(WIDTHS)))
         self.decode = nn.ModuleList(_Residual(w) for w in WIDTHS[1:-1])
+        self.last = _Residual(WIDTHS[0])
         self.top = _conv(WIDTHS[0] + FULL, TOP)
         self.head = nn.Conv2d(TOP, OUTPUTS, 1)
 
@@ -66,29 +68,37 @@ class SilhouetteNet(nn.Module):
         x = torch.cat([x[:, :12] - 0.5, x[:, 12:]], 1)
         full = self.full(x)
         kept = [self.encode[0](self.stem(x))]
-        for down, encode in zip(self.down[:-1], self.encode[1:], strict=True):
-            kept.append(encode(down(kept[-1])))
+        for level in range(1, len(self.encode)):
+            y = self.encode[level](self.down[level - 1](kept[-1]))
+            kept.append(self.again(y) if level == 2 else y)
         y = self.bottom(self.down[-1](kept[-1]))
         for level in range(len(kept) - 1, -1, -1):
             y = f.interpolate(y, scale_factor=2.0, mode="nearest")
             y = self.join[level](torch.cat([y, kept[level]], 1))
-            if level > 0:
-                y = self.decode[level - 1](y)
+            y = self.decode[level - 1](y) if level > 0 else self.last(y)
         y = f.interpolate(y, scale_factor=2.0, mode="nearest")
         return self.head(self.top(torch.cat([y, full], 1)))
 
 
-def widened(coarse: dict[str, Tensor]) -> dict[str, Tensor]:
-    """Weights of this network that answer as those of its coarser forerunner did.
+def grown(old: dict[str, Tensor]) -> dict[str, Tensor]:
+    """Weights of this network that answer as those of a smaller forerunner did.
 
-    The forerunner saw (N, 5, H, W), sRGB and way from the camera at 1 mm, and gave one tool logit
-    a cell: ``full`` had 8 channels, ``top`` 16, ``bottom`` three blocks. Its weights are spread
-    over the four quarters; what is new starts without effect.
+    A residual block that the forerunner lacked starts without effect. The first forerunner saw
+    (N, 5, H, W), sRGB and way from the camera at 1 mm, and gave one tool logit a cell; ``full``
+    had 8 channels, ``top`` 16. Its weights are spread over the four quarters.
     """
     state = {k: v.clone() for k, v in SilhouetteNet().state_dict().items()}
     for name, new in state.items():
-        if name in coarse and coarse[name].shape == new.shape:
-            state[name] = coarse[name].clone()
+        if name in old and old[name].shape == new.shape:
+            state[name] = old[name].clone()
+        elif name not in old and name.endswith("two.1.weight"):
+            new[:] = 0
+    if old["stem.0.weight"].shape[1] == COARSE_INPUTS:
+        _spread(old, state)
+    return state
+
+
+def _spread(coarse: dict[str, Tensor], state: dict[str, Tensor]) -> None:
     for name in ("full.0.weight", "stem.0.weight"):
         old, new = coarse[name], state[name]
         n = len(old)
@@ -107,7 +117,3 @@ def widened(coarse: dict[str, Tensor]) -> dict[str, Tensor]:
     new[:] = 0
     new[:, : head.shape[1]] = head[rows]
     state["head.bias"] = coarse["head.bias"][rows].clone()
-    last = f"bottom.{len(SilhouetteNet().bottom) - 1}.two.1"
-    state[f"{last}.weight"][:] = 0
-    state[f"{last}.bias"][:] = 0
-    return state

@@ -1,9 +1,9 @@
 """Train the model on pictures rendered on the way: ``python -m tracer.learning.train``.
 
-Lays are drawn by worker processes, rendered and photographed on the GPU into a pool, whose oldest
-tiles give way to new ones; each use varies turn, mirror, exposure, colour and noise a little.
-Everything is drawn from the seeds given; two runs give models of the same score, not the same
-bytes.
+Lays are drawn by worker processes, rendered and photographed on the GPU (the second one where there
+are two) into a pool, whose oldest tiles give way to new ones; each use varies turn, mirror,
+exposure, colour and noise a little. Everything is drawn from the seeds given; two runs give models
+of the same score, not the same bytes.
 """
 
 from __future__ import annotations
@@ -23,13 +23,13 @@ import torch
 from torch import Tensor
 from torch.nn import functional as f
 
-from tracer.learning.effects import photograph
 from tracer.learning.lays import Lay, random_lay
-from tracer.learning.network import COARSE_INPUTS, SilhouetteNet, widened
+from tracer.learning.network import SilhouetteNet, grown
+from tracer.learning.pool import Apart, Between, Pool, rendered
 from tracer.learning.renderer import Renderer
-from tracer.learning.targets import Targets, directions, loss, prepare, symmetry
+from tracer.learning.targets import Targets, directions, loss, symmetry
 
-__all__ = ["Pool", "main", "validate"]
+__all__ = ["main", "validate"]
 
 
 def _draw(seed: int, count: int, size: int) -> list[Lay]:
@@ -41,77 +41,6 @@ def _work(queue: Queue[list[Lay]], seed: int, stride: int, chunk: int, size: int
     while True:
         queue.put(_draw(seed, chunk, size))
         seed += stride
-
-
-class Pool:
-    """Rendered tiles kept on the device, ring-wise replaced."""
-
-    def __init__(self, capacity: int, size: int, device: str) -> None:
-        def room(*shape: int, kind: torch.dtype = torch.uint8) -> Tensor:
-            return torch.zeros((capacity, *shape), dtype=kind, device=device)
-
-        self.picture, self.fine = room(3, 2 * size, 2 * size), room(2 * size, 2 * size)
-        self.flags, self.fraction = room(size, size), room(size, size)
-        self.weight, self.tall = room(size, size), room(size, size)
-        self.field = room(3, kind=torch.float32)
-        self.capacity, self.size, self.device = capacity, size, device
-        self.count = self.at = 0
-
-    def add(self, renderer: Renderer, lays: list[Lay]) -> None:
-        """Render lays and take them in."""
-        tiles, heights = renderer.render(lays)
-        pictures = photograph(
-            torch.as_tensor(tiles.light, device=self.device).permute(0, 3, 1, 2).contiguous()
-        )
-        pictures = (pictures * 255).round().byte()
-        n = len(lays)
-        kinds = torch.full((n, 256), 3, dtype=torch.int64)
-        tall = torch.zeros(n, 256)
-        for i, lay in enumerate(lays):
-            m = len(lay.tools)
-            kinds[i, 1 : m + 1] = torch.as_tensor(lay.tools["kind"].astype(np.int64))
-            tall[i, 1 : m + 1] = torch.as_tensor(heights[:m].copy())
-            heights = heights[m:]
-        tool, cover, near, share = (
-            torch.as_tensor(v, device=self.device)
-            for v in (tiles.tool, tiles.cover, tiles.near_mm, tiles.fraction)
-        )
-        t = prepare(tool, cover, near, share, kinds.to(self.device), tall.to(self.device))
-        flags = t.contact + 2 * t.cable + 4 * t.rim
-        share = torch.where(t.fraction < 0, torch.full_like(t.fraction, 255), t.fraction * 250)
-        for i, lay in enumerate(lays):
-            k = self.at
-            self.picture[k], self.flags[k], self.fraction[k] = (
-                pictures[i],
-                flags[i].byte(),
-                share[i].byte(),
-            )
-            self.fine[k] = t.fine[i].byte()
-            self.weight[k], self.tall[k] = (t.weight[i] * 40).byte(), (t.tall[i] * 100).byte()
-            self.field[k] = torch.as_tensor(lay.scene["cam"].astype(np.float32), device=self.device)
-            self.at = (self.at + 1) % self.capacity
-            self.count = min(self.count + 1, self.capacity)
-
-    def batch(self, index: Tensor, drop: float = 0.15) -> tuple[Tensor, Tensor, Targets]:
-        """Pictures (N, 3, 2S, 2S), ways from the camera (N, 2, S, S) and targets.
-
-        ``drop`` is how often the camera is hidden from the network.
-        """
-        n, s = len(index), self.size
-        picture = self.picture[index].float() / 255
-        cam = self.field[index].view(n, 3, 1, 1)
-        x = torch.arange(s, device=self.device, dtype=torch.float32) - s / 2
-        dx = (x.view(1, 1, 1, s) - cam[:, :1]).expand(n, 1, s, s)
-        dy = (-x.view(1, 1, s, 1) - cam[:, 1:2]).expand(n, 1, s, s)
-        seen = (torch.rand(n, 1, 1, 1, device=self.device) >= drop).float()
-        field = torch.cat([dx, dy], 1) / cam[:, 2:] * seen
-        flags = self.flags[index]
-        contact, cable, rim = ((flags >> i & 1).float() for i in range(3))
-        share = self.fraction[index].float()
-        share = torch.where(share == 255, -1.0, share / 250)
-        weight, tall = self.weight[index].float() / 40, self.tall[index].float() / 100
-        t = Targets(self.fine[index].float(), contact, cable, rim, share, weight, tall)
-        return picture, field, t
 
 
 def stacked(picture: Tensor, field: Tensor) -> Tensor:
@@ -220,7 +149,9 @@ def main(argv: list[str] | None = None) -> None:
     ask.add_argument("--workers", type=int, default=14)
     ask.add_argument("--seed", type=int, default=1)
     ask.add_argument("--rate", type=float, default=2.5e-3)
-    ask.add_argument("--share", type=float, default=0.33, help="share of the time spent rendering")
+    ask.add_argument(
+        "--share", type=float, default=0.33, help="share of the time spent rendering, on one GPU"
+    )
     ask.add_argument("--start", type=Path, help="state to go on from")
     ask.add_argument("--chunk", type=int, default=32)
     ask.add_argument("--compile", action="store_true", help="fuse the network's steps first")
@@ -241,10 +172,14 @@ def main(argv: list[str] | None = None) -> None:
     torch.manual_seed(a.seed)
     torch.backends.cudnn.benchmark = True
     g = torch.Generator().manual_seed(a.seed)
+    source: Apart | Between | None = None
+    if torch.cuda.device_count() > 1:
+        source = Apart(context, queue, a.chunk, a.size, device)
     renderer = Renderer(device == "cuda")
     held_out = Pool(a.validation, a.size, device)
     for k in range(0, a.validation, a.chunk):
-        held_out.add(renderer, _draw(999_000_000 + k, min(a.chunk, a.validation - k), a.size))
+        lays = _draw(999_000_000 + k, min(a.chunk, a.validation - k), a.size)
+        held_out.add(rendered(renderer, lays, device))
     print(f"validation rendered after {time.monotonic() - began:.0f} s", flush=True)
     pool = Pool(a.pool, a.size, device)
     net: Any = SilhouetteNet()
@@ -253,14 +188,18 @@ def main(argv: list[str] | None = None) -> None:
         net.parameters(), lr=a.rate, weight_decay=0.01, fused=device == "cuda"
     )
     if a.start:
-        state = torch.load(a.start, map_location="cpu", weights_only=True)
-        coarse = state["stem.0.weight"].shape[1] == COARSE_INPUTS
-        net.load_state_dict(widened(state) if coarse else state)
+        net.load_state_dict(grown(torch.load(a.start, map_location="cpu", weights_only=True)))
     average = _Average(net)
-    fast: Any = torch.compile(net) if a.compile else net
+
+    def score(x: Tensor, t: Targets) -> tuple[Tensor, dict[str, Tensor]]:
+        with torch.autocast(device, torch.bfloat16, enabled=device == "cuda"):
+            out = net(x)
+        return loss(out, t)
+
+    fast: Any = torch.compile(score) if a.compile else score
     a.out.mkdir(parents=True, exist_ok=True)
     log: list[dict[str, float]] = []
-    rendering = 0.0
+    source = source or Between(queue, renderer, device, a.share)
     step = drawn = 0
     trained_from = last = time.monotonic()
     sums: dict[str, float] = {}
@@ -268,27 +207,22 @@ def main(argv: list[str] | None = None) -> None:
         now = time.monotonic()
         if now - began > a.seconds - 12:
             break
-        if pool.count < a.first or (rendering < a.share * (now - began) and not queue.empty()):
-            lays = queue.get()
-            drawn += len(lays)
-            now = time.monotonic()
-            pool.add(renderer, lays)
-            if device == "cuda":
-                torch.cuda.synchronize()
-            rendering += time.monotonic() - now
-            if pool.count >= a.first > pool.count - a.chunk and step == 0:
+        tiles = source.fetch(wait=pool.count < a.first)
+        if tiles is not None:
+            pool.add(tiles)
+            drawn += len(tiles["field"])
+            if step == 0:
                 trained_from = time.monotonic()
-                print(f"{pool.count} tiles after {trained_from - began:.0f} s", flush=True)
             continue
+        if step == 0:
+            print(f"{pool.count} tiles after {trained_from - began:.0f} s", flush=True)
         done = (now - trained_from) / max(a.seconds - 12 - (trained_from - began), 1)
         warm = min(1.0, (step + 1) / 200)
         for group in optimizer.param_groups:
             group["lr"] = a.rate * warm * (0.5 + 0.5 * math.cos(math.pi * min(done, 1.0))) + 1e-6
         index = torch.randint(pool.count, (a.batch,), generator=g).to(device)
         x, t = _varied(*pool.batch(index), g)
-        with torch.autocast(device, torch.bfloat16, enabled=device == "cuda"):
-            out = fast(x.contiguous(memory_format=torch.channels_last))
-        total, parts = loss(out, t)
+        total, parts = fast(x.contiguous(memory_format=torch.channels_last), t)
         optimizer.zero_grad(set_to_none=True)
         total.backward()  # type: ignore[no-untyped-call,unused-ignore]
         torch.nn.utils.clip_grad_norm_(net.parameters(), 2.0)
@@ -304,7 +238,6 @@ def main(argv: list[str] | None = None) -> None:
                 "step": step,
                 "drawn": float(drawn),
                 "waiting": queue.qsize(),
-                "rendering": rendering,
                 **sums,
             }
             row.update({f"val_{k}": v for k, v in validate(average.net, held_out, a.batch).items()})
