@@ -22,7 +22,7 @@ from tracer.segmentation.raster import Image
 __all__ = ["MODEL_SHA256", "Answers", "Network", "load_network", "model_bytes"]
 
 MODEL_FILE = "silhouette.onnx"
-MODEL_SHA256 = "9ebd3394a297d24a61a8a29adfdf398085d1488f94b501bd764dab6c9259409b"
+MODEL_SHA256 = "51baad5a80cfd0e63b91bd1d1847b92bcec8ec7215972dc5bde5ab73b2469289"
 
 LARGEST_TILE = 576  # cells; a tile's working memory is then about 200 MB
 OVERLAP = 64  # cells shared by neighbours, blended
