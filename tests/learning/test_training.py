@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import io
+import multiprocessing as mp
+import shutil
 
 import cv2
 import numpy as np
@@ -12,7 +14,10 @@ from PIL import Image
 torch = pytest.importorskip("torch", reason="needs the learning extra")
 
 from tracer.learning.effects import jpeg, photograph, srgb  # noqa: E402
-from tracer.learning.network import INPUTS, OUTPUTS, SilhouetteNet  # noqa: E402
+from tracer.learning.lays import random_lay  # noqa: E402
+from tracer.learning.network import INPUTS, OUTPUTS, SilhouetteNet, grown  # noqa: E402
+from tracer.learning.pool import Apart, Pool, rendered  # noqa: E402
+from tracer.learning.renderer import Renderer  # noqa: E402
 from tracer.learning.targets import directions, prepare, symmetry  # noqa: E402
 
 
@@ -96,3 +101,65 @@ def test_exported_network_answers_as_the_trained_one(tmp_path) -> None:  # type:
     assert found.shape == (1, OUTPUTS, 64, 96)
     # weights are stored as float16: 2^-11 relative each
     np.testing.assert_allclose(found, wanted, atol=2e-3)
+
+
+def _answers(net: torch.nn.Module, x: torch.Tensor) -> torch.Tensor:
+    with torch.no_grad():
+        return net.eval()(x)
+
+
+def test_a_deeper_network_starts_with_its_forerunners_answers() -> None:
+    """New residual blocks have no effect at first: the answers are the same bits."""
+    torch.manual_seed(0)
+    deep = SilhouetteNet()
+    for block in (deep.again, deep.last, deep.bottom[4]):
+        torch.nn.init.zeros_(block.two[1].weight)
+    new = ("again.", "last.", "bottom.4.")
+    smaller = {k: v for k, v in deep.state_dict().items() if not k.startswith(new)}
+    other = SilhouetteNet()
+    x = torch.rand(1, INPUTS, 64, 64)
+    assert not torch.equal(_answers(other, x), _answers(deep, x))
+    other.load_state_dict(grown(smaller))
+    torch.testing.assert_close(_answers(other, x), _answers(deep, x), rtol=0, atol=0)
+
+
+needs_compiler = pytest.mark.skipif(
+    not (shutil.which("g++") or shutil.which("clang++")), reason="no C++ compiler"
+)
+
+
+@needs_compiler
+def test_oldest_tiles_of_the_pool_give_way() -> None:
+    """Three tiles and three more in room for four: the first two of six are gone."""
+    lays = [random_lay(np.random.default_rng(k), 64) for k in range(6)]
+    tiles = rendered(Renderer(False), lays, "cpu")
+    pool = Pool(4, 64, "cpu")
+    for part in (slice(0, 3), slice(3, 6)):
+        pool.add({name: values[part] for name, values in tiles.items()})
+    assert (pool.count, pool.at) == (4, 2)
+    picture, field, t = pool.batch(torch.tensor([2, 3, 0, 1]), drop=0.0)
+    np.testing.assert_array_equal(picture, tiles["picture"][2:].float() / 255)
+    np.testing.assert_array_equal(t.fine, tiles["fine"][2:].float())
+    for lay, ways in zip(lays[2:], field.numpy(), strict=True):
+        x, y, height = (float(v) for v in lay.scene["cam"])
+        # cell (10, 50) lies at x = 50 - 32, y = 32 - 10 mm
+        np.testing.assert_allclose(ways[:, 10, 50], [(18 - x) / height, (22 - y) / height], 1e-4)
+
+
+@needs_compiler
+def test_a_renderer_apart_gives_the_same_targets() -> None:
+    """Targets do not depend on who renders; the picture's noise is drawn anew."""
+    context = mp.get_context("spawn")
+    queue = context.Queue()
+    lays = [random_lay(np.random.default_rng(k), 64) for k in range(2)]
+    source = Apart(context, queue, 2, 64, "cpu")
+    try:
+        assert source.fetch(wait=False) is None
+        queue.put(lays)
+        found = source.fetch(wait=True)
+    finally:
+        source.process.terminate()
+    wanted = rendered(Renderer(False), lays, "cpu")
+    assert found is not None
+    for name in ("fine", "flags", "fraction", "weight", "tall", "field"):
+        np.testing.assert_array_equal(found[name], wanted[name])
