@@ -9,7 +9,9 @@ import pytest
 from tracer.segmentation.contours import mask_rings, signed_area
 from tracer.segmentation.evidence import RegionEvidence, decision_doubt
 from tracer.segmentation.joining import grown_back, joined_pieces
+from tracer.segmentation.options import SegmentOptions
 from tracer.segmentation.raster import Raster
+from tracer.segmentation.separate import Marks, _adopted, separate
 
 
 def bar(width: int, gap: int) -> np.ndarray:
@@ -90,3 +92,46 @@ def test_doubt_is_the_blur_of_the_border(blur: float) -> None:
     found = decision_doubt(evidence)(np.array([[39.5, -40.0], [39.5, -30.0]]))
     # the definition: deviation of the step's Gaussian, a third of a cell of rounding allowed
     assert found == pytest.approx([blur, blur], abs=0.34)
+
+
+def _parted(share: float, marked: tuple[tuple[float, float], ...]) -> list[float]:
+    """Areas of the tools found where a bar is parted across at ``share`` of its length."""
+    labels = np.zeros((60, 140), np.int32)
+    labels[20:40, 20:120] = 1
+    labels[20:40, 120 - round(100 * share) : 120] = 2
+    tool = (labels > 0).astype(np.float32)
+    evidence = RegionEvidence(
+        Raster(0.0, 0.0, 1.0, labels.shape),
+        tool,
+        np.zeros_like(tool),
+        np.ones(labels.shape, np.bool_),
+        np.zeros(labels.shape, np.bool_),
+        labels,
+    )
+    marks = Marks(keep=tuple(np.array([p]) for p in marked))
+    seen = np.ones(labels.shape, np.bool_)
+    blobs = separate(evidence, hull=None, seen=seen, options=SegmentOptions(), marks=marks)
+    return sorted(float(b.cells.sum()) for b in blobs)
+
+
+@pytest.mark.parametrize(
+    ("share", "marked", "wanted"),
+    [
+        (0.2, (), [400, 1600]),  # nobody said which tools there are
+        (0.2, ((40.0, 30.0),), [2000]),
+        (0.2, ((40.0, 30.0), (110.0, 30.0)), [400, 1600]),  # both are named
+        (0.4, ((40.0, 30.0),), [800, 1200]),  # too large for a part of its neighbour
+    ],
+)
+def test_a_small_unmarked_piece_belongs_to_the_marked_tool_beside_it(
+    share: float, marked: tuple[tuple[float, float], ...], wanted: list[float]
+) -> None:
+    assert _parted(share, marked) == wanted
+
+
+def test_a_piece_that_touches_at_a_corner_stays_apart() -> None:
+    labels = np.zeros((80, 140), np.int32)
+    labels[20:40, 20:100] = 1
+    labels[40:60, 98:118] = 2  # two cells of contact
+    boxes = np.array([[0, 0, 0, 0, 0], [20, 20, 80, 20, 1600], [98, 40, 20, 20, 400]], np.int32)
+    assert (_adopted(labels, boxes, {1}, frozenset(), 1.0) == labels).all()

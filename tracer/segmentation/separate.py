@@ -30,6 +30,8 @@ Array = NDArray[np.float64]
 
 
 CRUMB_MM2, CRUMB_REACH_MM = 250.0, 12.0
+ADOPTED_SHARE = 0.3  # of its neighbour's area: an unmarked piece that is larger stays a tool
+ADOPTED_ALONG_MM = 5.0  # a corner that just touches makes no part of a tool
 
 
 @dataclass(frozen=True, eq=False)
@@ -88,6 +90,9 @@ def separate(
     reach = paint([hull], evidence.raster) if hull is not None else np.ones_like(tool)
     count, labels, boxes = _labelled(tool, evidence.instances)
     kept = {_label_near(labels, p[0], mm) for p in marks.keep} - {0}
+    if evidence.instances is not None and kept:
+        labels = _adopted(labels, boxes, kept, evidence.cables, mm)
+        count, labels, boxes = _labelled(tool, labels)
     dropped = {_label_near(labels, p[0], mm) for p in marks.drop} - {0}
     blobs = []
     for k in range(1, count):
@@ -160,6 +165,29 @@ def _labelled(tool: Mask, instances: Labels | None) -> tuple[int, Labels, Labels
             size = (cols.stop - cols.start, rows.stop - rows.start)
             boxes[k] = (cols.start, rows.start, *size, area)
     return count, labels, boxes
+
+
+def _adopted(
+    labels: Labels, boxes: Labels, kept: set[int], cables: frozenset[int], mm: float
+) -> Labels:
+    """Give pieces that nobody marked to the marked tool that they lie against.
+
+    Where the maker says which tools there are, a small piece parted from one of them (a sole of
+    another material, a lid) is no tool of its own.
+    """
+    out = labels.copy()
+    for k, (x, y, w, h, area) in enumerate(boxes):
+        if k == 0 or area == 0 or k in kept or k in cables:
+            continue
+        window = np.s_[max(y - 1, 0) : y + h + 1, max(x - 1, 0) : x + w + 1]
+        mine = labels[window] == k
+        rim = (cv2.dilate(mine.astype(np.uint8), np.ones((3, 3), np.uint8)) > 0) & ~mine
+        touch = np.bincount(labels[window][rim], minlength=len(boxes))
+        larger = [j for j in kept if area <= ADOPTED_SHARE * boxes[j, 4]]
+        host = max(larger, key=lambda j: touch[j], default=0)
+        if host and touch[host] * mm >= ADOPTED_ALONG_MM:
+            out[window][mine] = host
+    return out
 
 
 def _parts(
