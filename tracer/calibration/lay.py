@@ -9,13 +9,13 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
-from scipy.spatial.transform import Rotation
 
 from tracer.calibration.detect import SeenCard
 from tracer.calibration.layout import CARD_PARAMETERS, Layout, Paper, Prior, Sighting
-from tracer.calibration.lens import turn_matrix, unturn_px
+from tracer.calibration.lens import rotation, turn_matrix, unturn_px
 from tracer.calibration.optics import Optics, lens_priors
 from tracer.calibration.solve import Fit, solve
 from tracer.model.card import CardSizes
@@ -54,9 +54,9 @@ class Lay:
         back[:2, :2] = turn.T
         poses = []
         for pose in self.poses:
-            R = Rotation.from_rotvec(pose[:3]).as_matrix() @ back
+            R = rotation(pose[:3])[0] @ back
             t = pose[3:6] - R[:, :2] @ shift_mm
-            poses.append(np.concatenate([Rotation.from_matrix(R).as_rotvec(), t, pose[6:]]))
+            poses.append(np.concatenate([cv2.Rodrigues(R)[0].ravel(), t, pose[6:]]))
         return replace(self, places=places, poses=tuple(poses))
 
     def seen_from(self, number: int, size_mm: tuple[float, float]) -> Lay:
@@ -215,7 +215,7 @@ def view_of(fit: Fit, photo: int, source: Photo) -> View:
     whole = np.eye(3)
     whole[:2, :2] = turn
     focal = float(np.exp(lens[0]))
-    R = whole @ Rotation.from_rotvec(pose[:3]).as_matrix()
+    R = whole @ rotation(pose[:3])[0]
     parts = (
         np.array([[focal, 0.0, cx], [0.0, focal, cy], [0.0, 0.0, 1.0]]),
         np.array([lens[3], lens[4], p1, p2, lens[5]]),

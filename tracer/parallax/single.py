@@ -21,7 +21,6 @@ from dataclasses import dataclass, replace
 import numpy as np
 import shapely
 from numpy.typing import ArrayLike, NDArray
-from scipy.spatial import cKDTree
 from shapely.geometry import MultiPolygon, Polygon
 from shapely.geometry.base import BaseGeometry
 from shapely.geometry.polygon import orient
@@ -200,7 +199,8 @@ def _share(edge: EdgeModel, typed: float | None, ring: SampledRing) -> ArrayLike
 def _carried(region: Polygon, points_mm: Array, values: Array) -> Array:
     """Values known at points, carried to the exterior vertices of a region by nearness."""
     ring = shapely.get_coordinates(region.exterior)[:-1]
-    return np.asarray(values[cKDTree(points_mm).query(ring)[1]], np.float64)
+    tree = shapely.STRtree(np.asarray(shapely.points(points_mm)))
+    return np.asarray(values[tree.nearest(shapely.points(ring))], np.float64)
 
 
 def _lost(footprint: BaseGeometry) -> float:

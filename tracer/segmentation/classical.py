@@ -21,21 +21,19 @@ from tracer.segmentation.evidence import RegionEvidence
 from tracer.segmentation.raster import Image, Mask, Raster, paint
 from tracer.segmentation.regions import Partition, partition, sharpness
 from tracer.segmentation.shadow import find_hard_shadow
-from tracer.segmentation.sheet import FLOOR, SheetModel, fit_sheet
+from tracer.segmentation.sheet import CORE_MM, FLOOR, SheetModel, fit_sheet, sheet_extent
 
-__all__ = ["CORE_MM", "classical_evidence", "sheet_extent"]
+__all__ = ["classical_evidence"]
 
 Array = NDArray[np.float64]
 
 CARD_RIM_MM = 3.0  # paper edge, its contact shadow and calibration's error
-CORE_MM = 60.0  # how far beyond the cards' hull the sheet surely goes
 EDGE_REACH_MM = 4.0  # a sharp edge speaks for this depth on either side
 HALO_CHROMA = 0.20  # log colour shift that light bouncing off a bright tool gives the sheet
 HALO_BRIGHT = 0.25  # the same for brightness
 COLOUR_WEIGHT = 0.2  # per cell of a colour that neither sheet nor shadow has
 UNCLEAR_EDGE = 0.5  # what an edge between two strange sides says for tool, on both sides
 GROUND_SIDE = 0.7  # what an edge says for ground on its quieter side: tools have edges inside
-RIM_GAP_MM = 120.0  # a tool cut by the frame is no wider than this
 STRONG = 2.0  # an edge is this much sharper than the bare sheet ever is
 GRAIN_WEIGHT = 0.15  # per cell
 EDGE_WEIGHT = 0.3  # per cell beside a sharp edge; its sum along a normal stays below an open cell
@@ -111,33 +109,6 @@ def classical_evidence(
 def _grow(mask: Mask, cells: int) -> Mask:
     k = 2 * cells + 1
     return cv2.dilate(mask.astype(np.uint8), np.ones((k, k), np.uint8)).astype(bool)
-
-
-def sheet_extent(certain: Mask, core: Mask, mm_per_cell: float) -> Mask:
-    """The sheet and what lies on it: certain cells connected to the core, holes filled."""
-    k = max(3, round(4 / mm_per_cell) | 1)
-    kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (k, k))
-    solid = cv2.morphologyEx(certain.astype(np.uint8), cv2.MORPH_OPEN, kernel)
-    count, labels = cv2.connectedComponents(solid)
-    inside = np.bincount(labels[core & (solid > 0)], minlength=count)
-    inside[0] = 0
-    keep = (inside > 0.02 * inside.sum())[labels] & (solid > 0)
-    # the cards' field itself is sheet for certain, the margin round it may reach beyond the edge
-    k = 2 * round((CORE_MM - 5.0) / mm_per_cell) + 1
-    keep |= cv2.erode(core.astype(np.uint8), np.ones((k, k), np.uint8)) > 0
-    # a tool that runs out of the photo opens a gap in the sheet's rim: bridge it, coarsely
-    small = cv2.resize(keep.astype(np.uint8), None, fx=0.25, fy=0.25, interpolation=cv2.INTER_AREA)
-    k = 2 * max(1, round(RIM_GAP_MM / 2 / (4 * mm_per_cell))) + 1
-    small = cv2.morphologyEx(
-        small, cv2.MORPH_CLOSE, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (k, k))
-    )
-    size = (keep.shape[1], keep.shape[0])
-    keep |= cv2.resize(small, size, interpolation=cv2.INTER_NEAREST) > 0
-    outside = (~keep).astype(np.uint8)
-    # holes are what the frame cannot reach
-    padded = cv2.copyMakeBorder(outside, 1, 1, 1, 1, cv2.BORDER_CONSTANT, value=1)
-    cv2.floodFill(padded, None, (0, 0), 2)
-    return np.asarray(padded[1:-1, 1:-1] != 2, np.bool_)
 
 
 def _unevenness(parts: Partition, residual: Image, bare: Mask, mm: float) -> tuple[Array, float]:

@@ -12,12 +12,11 @@ from tracer.errors import TracerError
 from tracer.model.report import Check, Severity
 from tracer.model.view import PlaneMap
 from tracer.segmentation.answers import Answers, load_network
-from tracer.segmentation.classical import CORE_MM, classical_evidence, sheet_extent
 from tracer.segmentation.evidence import RegionEvidence
 from tracer.segmentation.learned import CARD_RIM_MM, learned_regions
 from tracer.segmentation.options import Way
 from tracer.segmentation.raster import Image, Mask, Raster, paint, rectify_srgb
-from tracer.segmentation.sheet import FLOOR, fit_sheet
+from tracer.segmentation.sheet import CORE_MM, FLOOR, fit_sheet, sheet_extent
 
 __all__ = ["decide"]
 
@@ -82,4 +81,7 @@ def decide(
                 progress=progress,
             )
             return regions.evidence, regions.answers, checks
+    # graph cuts and watersheds take a while to load, and are seldom asked for
+    from tracer.segmentation.classical import classical_evidence
+
     return classical_evidence(linear, seen, raster, cards=cards, hull=hull), None, checks

@@ -9,7 +9,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
-from skimage.segmentation import watershed
+from skimage import segmentation
 
 from tracer.segmentation.components import highest, label_cells
 from tracer.segmentation.raster import Image, Mask
@@ -48,7 +48,7 @@ def part_between(cells: Mask, points: Sequence[tuple[int, int]], border: Image) 
         return [cells]
     depth = cv2.distanceTransform(cells.astype(np.uint8), cv2.DIST_L2, 5)
     relief = border - 0.5 * depth / max(float(depth.max()), 1.0)
-    labels = watershed(relief, markers, mask=cells)  # type: ignore[no-untyped-call]
+    labels = segmentation.watershed(relief, markers, mask=cells)  # type: ignore[no-untyped-call]
     return [labels == k for k in np.unique(labels) if k > 0]
 
 
@@ -65,7 +65,7 @@ def part_at_necks(cells: Mask, mm: float) -> list[Mask]:
     markers, count = ndimage.label(ndimage.binary_dilation(peaks) & cells)
     if count < 2:
         return [cells]
-    labels = watershed(-soft, markers, mask=cells)  # type: ignore[no-untyped-call]
+    labels = segmentation.watershed(-soft, markers, mask=cells)  # type: ignore[no-untyped-call]
     deepest = highest(labels, depth, count + 1)
     group = np.arange(count + 1)
     necks = sorted(_necks(labels, depth), key=lambda n: -n.half_width)

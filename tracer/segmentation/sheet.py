@@ -16,11 +16,13 @@ from numpy.typing import NDArray
 
 from tracer.segmentation.raster import Image, Mask
 
-__all__ = ["FLOOR", "SheetModel", "fit_sheet"]
+__all__ = ["CORE_MM", "FLOOR", "SheetModel", "fit_sheet", "sheet_extent"]
 
 Array = NDArray[np.float64]
 
 FLOOR = 0.003  # linear light added before the logarithm: sensor and JPEG noise in the dark
+CORE_MM = 60.0  # how far beyond the cards' hull the sheet surely goes
+RIM_GAP_MM = 120.0  # a tool cut by the frame is no wider than this
 ROUNDS = 8
 STRIDE = 4
 LOCAL_MM = 30.0  # radius of the local mean: wider than half of most tools
@@ -129,3 +131,30 @@ def _local_mean(values: Image, use: Mask, radius: float) -> Image:
     total = cv2.GaussianBlur(total, (0, 0), sigma)
     mean = total / (weight + 0.02)[..., None]
     return np.asarray(cv2.resize(mean, (w, h), interpolation=cv2.INTER_LINEAR), np.float32)
+
+
+def sheet_extent(certain: Mask, core: Mask, mm_per_cell: float) -> Mask:
+    """The sheet and what lies on it: certain cells connected to the core, holes filled."""
+    k = max(3, round(4 / mm_per_cell) | 1)
+    kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (k, k))
+    solid = cv2.morphologyEx(certain.astype(np.uint8), cv2.MORPH_OPEN, kernel)
+    count, labels = cv2.connectedComponents(solid)
+    inside = np.bincount(labels[core & (solid > 0)], minlength=count)
+    inside[0] = 0
+    keep = (inside > 0.02 * inside.sum())[labels] & (solid > 0)
+    # the cards' field itself is sheet for certain, the margin round it may reach beyond the edge
+    k = 2 * round((CORE_MM - 5.0) / mm_per_cell) + 1
+    keep |= cv2.erode(core.astype(np.uint8), np.ones((k, k), np.uint8)) > 0
+    # a tool that runs out of the photo opens a gap in the sheet's rim: bridge it, coarsely
+    small = cv2.resize(keep.astype(np.uint8), None, fx=0.25, fy=0.25, interpolation=cv2.INTER_AREA)
+    k = 2 * max(1, round(RIM_GAP_MM / 2 / (4 * mm_per_cell))) + 1
+    small = cv2.morphologyEx(
+        small, cv2.MORPH_CLOSE, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (k, k))
+    )
+    size = (keep.shape[1], keep.shape[0])
+    keep |= cv2.resize(small, size, interpolation=cv2.INTER_NEAREST) > 0
+    outside = (~keep).astype(np.uint8)
+    # holes are what the frame cannot reach
+    padded = cv2.copyMakeBorder(outside, 1, 1, 1, 1, cv2.BORDER_CONSTANT, value=1)
+    cv2.floodFill(padded, None, (0, 0), 2)
+    return np.asarray(padded[1:-1, 1:-1] != 2, np.bool_)

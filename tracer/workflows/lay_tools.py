@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,8 +22,10 @@ from tracer.model.silhouette import Kind, Segmentation, Silhouette
 from tracer.model.tool_list import ToolRow
 from tracer.model.view import View
 from tracer.parallax.single import outline_from_silhouette
-from tracer.parallax.views import SolvedTool, TypedHeight, solve_views
 from tracer.workflows.naming import assign_rows, reading_order
+
+if TYPE_CHECKING:  # a single photo does without, and starts sooner
+    from tracer.parallax.views import SolvedTool, TypedHeight
 
 __all__ = ["Defaults", "LayTool", "LayTools", "find_tools", "outline_of"]
 
@@ -82,6 +85,8 @@ def find_tools(
     if len(photos) == 1:
         found = [LayTool(s, views[0]) for s in segmentations[0].silhouettes]
     else:
+        from tracer.parallax.views import solve_views
+
         solution = solve_views(
             [s.silhouettes for s in segmentations],
             views,
@@ -112,6 +117,8 @@ def find_tools(
 
 def _typed(rows: Sequence[ToolRow], photo_id: str) -> list[TypedHeight]:
     """Heights as priors of the joint solution; the lay's default height is too vague for one."""
+    from tracer.parallax.views import TypedHeight
+
     return [
         TypedHeight(photo_id, (row.x_px, row.y_px), row.height_mm)
         for row in rows
