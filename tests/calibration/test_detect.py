@@ -8,11 +8,12 @@ import cv2
 import numpy as np
 import pytest
 from numpy.typing import NDArray
+from scipy.optimize import minimize_scalar
 
 from tests.scene_maker import Scene, make_scene, make_view
 from tests.scene_parts import CARDS, Look
 from tracer.calibration import CardSizes, calibrate
-from tracer.calibration.detect import blur_px, detect_cards, grey_of
+from tracer.calibration.detect import _lowest, blur_px, detect_cards, grey_of
 from tracer.errors import TracerError
 from tracer.model.card import inner_corners_card_mm, on_sheet
 from tracer.model.photo import Photo
@@ -54,6 +55,16 @@ def test_calibration_of_a_rendered_photo(scene: Scene) -> None:
     error = calibration.views[0].to_sheet(scene.view.to_photo(grid)) - grid
     assert np.sqrt(np.mean(error**2)) < 0.15
     assert calibration.views[0].photo_id == scene.photo.photo_id
+
+
+@pytest.mark.parametrize("middle", [-0.34, -0.1, 0.0, 0.21, 0.35])
+def test_the_bottom_of_a_valley_is_found_as_by_the_library_of_optimisers(middle: float) -> None:
+    def valley(x: float) -> float:
+        return float(np.log((x - middle) ** 2 + 0.003) + (x / 0.4) ** 2)
+
+    wanted = minimize_scalar(valley, bounds=(-0.35, 0.35), method="bounded", options={"xatol": 1e-7})
+    # each is within its width: half of 0.002 here, 1e-7 there
+    assert _lowest(valley, -0.35, 0.35, 2e-3) == pytest.approx(wanted.x, abs=1.001e-3)
 
 
 def changed(scene: Scene, pixels: NDArray[np.uint8], **fields: object) -> Photo:

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cache
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import minimize_scalar
 
 from tracer.calibration.markers import (
     Markers,
@@ -187,8 +187,28 @@ def _flattest_bend(cards: list[SeenCard], shape: tuple[int, ...], focal_px: floa
         # squares would let a curled card decide
         return float(np.sum(np.log(np.square(sigmas) + 0.05**2)) + (bend / 0.2) ** 2)
 
-    found = minimize_scalar(misfit, bounds=(-0.35, 0.35), method="bounded", options={"xatol": 2e-3})
-    return float(found.x)
+    return _lowest(misfit, -0.35, 0.35, 2e-3)
+
+
+def _lowest(function: Callable[[float], float], low: float, high: float, width: float) -> float:
+    """Where a function with one valley is lowest, to a width, by golden section.
+
+    J. Kiefer, "Sequential minimax search for a maximum", Proc. AMS 4, 1953. To load a library of
+    optimisers takes several times as long as the whole search.
+    """
+    share = (np.sqrt(5) - 1) / 2
+    a, b = high - share * (high - low), low + share * (high - low)
+    at_a, at_b = function(a), function(b)
+    while high - low > width:
+        if at_a < at_b:
+            high, b, at_b = b, a, at_a
+            a = high - share * (high - low)
+            at_a = function(a)
+        else:
+            low, a, at_a = a, b, at_b
+            b = low + share * (high - low)
+            at_b = function(b)
+    return float((low + high) / 2)
 
 
 def _refuse(grey: Grey, name: str, lost: dict[int, str]) -> None:
