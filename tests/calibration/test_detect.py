@@ -62,7 +62,8 @@ def test_the_bottom_of_a_valley_is_found_as_by_the_library_of_optimisers(middle:
     def valley(x: float) -> float:
         return float(np.log((x - middle) ** 2 + 0.003) + (x / 0.4) ** 2)
 
-    wanted = minimize_scalar(valley, bounds=(-0.35, 0.35), method="bounded", options={"xatol": 1e-7})
+    exact = {"xatol": 1e-7}
+    wanted = minimize_scalar(valley, bounds=(-0.35, 0.35), method="bounded", options=exact)
     # each is within its width: half of 0.002 here, 1e-7 there
     assert _lowest(valley, -0.35, 0.35, 2e-3) == pytest.approx(wanted.x, abs=1.001e-3)
 
