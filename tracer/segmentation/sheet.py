@@ -25,6 +25,7 @@ CORE_MM = 60.0  # how far beyond the cards' hull the sheet surely goes
 RIM_GAP_MM = 120.0  # a tool cut by the frame is no wider than this
 ROUNDS = 8
 STRIDE = 4
+SAMPLE = 60_000  # cells from which medians and spreads are taken
 LOCAL_MM = 30.0  # radius of the local mean: wider than half of most tools
 
 
@@ -102,21 +103,24 @@ def fit_sheet(log: Image, core: Mask, allowed: Mask, mm_per_cell: float) -> Shee
     residual = log - _surface(coefficients, core.shape)
     certain = core & allowed
     for _ in range(2):
-        sample = residual[certain]
-        sample = sample[:: max(1, len(sample) // 60000)]
+        sample = _sample(residual, certain)
         centre = np.median(sample, axis=0)
         spread = np.maximum(1.4826 * np.median(np.abs(sample - centre), axis=0), 0.012)
         # texture alone stays within 2.5 sigma after smoothing over a few mm
         smooth = cv2.GaussianBlur(residual, (0, 0), 2.0 / mm_per_cell)
-        near = (np.abs(smooth - centre) < 2.5 * spread).all(axis=-1) & allowed
-        near = cv2.erode(near.astype(np.uint8), np.ones((3, 3), np.uint8)).astype(bool)
-        certain = near
-        local = _local_mean(residual, certain, LOCAL_MM / mm_per_cell)
-        residual = residual - local
-    sample = residual[certain & core]
-    sample = sample[:: max(1, len(sample) // 60000)].astype(float)
+        near = cv2.inRange(smooth, centre - 2.5 * spread, centre + 2.5 * spread)
+        near[~allowed] = 0
+        certain = cv2.erode(near, np.ones((3, 3), np.uint8)).astype(bool)
+        residual -= _local_mean(residual, certain, LOCAL_MM / mm_per_cell)
+    sample = _sample(residual, certain & core).astype(float)
     covariance = np.cov(sample.T) + np.eye(3) * 0.006**2
     return SheetModel(residual, covariance, certain)
+
+
+def _sample(values: Image, use: Mask) -> Image:
+    """About `SAMPLE` of the used cells' values (N, 3), evenly spread."""
+    cells = np.flatnonzero(use)
+    return values.reshape(-1, 3)[cells[:: max(1, len(cells) // SAMPLE)]]
 
 
 def _local_mean(values: Image, use: Mask, radius: float) -> Image:
