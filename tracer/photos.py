@@ -177,17 +177,18 @@ def _exif(image: Image.Image) -> tuple[dict[int, Any], dict[int, Any]]:
 
 
 def _upright_rgb(image: Image.Image) -> np.ndarray[Any, np.dtype[np.uint8]]:
-    upright = ImageOps.exif_transpose(image)
-    if upright.mode.startswith("I;16"):
-        grey = (np.asarray(upright) >> 8).astype(np.uint8)
+    """Pixels of a picture, which is turned upright in place."""
+    ImageOps.exif_transpose(image, in_place=True)
+    if image.mode.startswith("I;16"):
+        grey = (np.asarray(image) >> 8).astype(np.uint8)
         pixels = np.repeat(grey[:, :, None], 3, axis=2)
-    elif "A" in upright.getbands() or "transparency" in upright.info:
+    elif "A" in image.getbands() or "transparency" in image.info:
         # what is see-through is shown on white, as every viewer does
-        rgba = upright.convert("RGBA")
+        rgba = image.convert("RGBA")
         white = Image.new("RGBA", rgba.size, "white")
-        pixels = np.array(Image.alpha_composite(white, rgba).convert("RGB"))
+        pixels = np.asarray(Image.alpha_composite(white, rgba).convert("RGB"))
     else:
-        pixels = np.array(upright.convert("RGB"))
+        pixels = np.asarray(image if image.mode == "RGB" else image.convert("RGB"))
     pixels.setflags(write=False)
     return pixels
 
