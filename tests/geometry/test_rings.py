@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from scipy.spatial import cKDTree
 from shapely.geometry import Point, box
 
 from tests.geometry.shapes import ring_points, spanner
-from tracer.geometry.rings import dense_ring, find_corners, roughness_mm
+from tracer.geometry.rings import dense_ring, find_corners, nearest_points, roughness_mm
 
 
 def test_a_square_has_four_corners_and_a_circle_none() -> None:
@@ -38,3 +39,9 @@ def test_roughness_is_the_noise_put_in(sigma: float) -> None:
     # noise along the ring turns the normals and shows a little too: a tenth is allowed for it
     assert roughness_mm(noisy) == pytest.approx(sigma, rel=0.15)
     assert roughness_mm(points) < 0.01
+
+
+def test_nearest_points_are_those_of_a_k_d_tree() -> None:
+    random = np.random.default_rng(3)
+    points, places = random.normal(size=(400, 2)), random.normal(size=(900, 2))
+    assert np.array_equal(nearest_points(points, places), cKDTree(points).query(places)[1])

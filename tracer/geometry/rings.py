@@ -10,7 +10,14 @@ from numpy.typing import NDArray
 from shapely.geometry import LinearRing, Polygon
 from shapely.geometry.base import BaseGeometry
 
-__all__ = ["dense_ring", "find_corners", "largest_polygon", "polygons_in", "roughness_mm"]
+__all__ = [
+    "dense_ring",
+    "find_corners",
+    "largest_polygon",
+    "nearest_points",
+    "polygons_in",
+    "roughness_mm",
+]
 
 Array = NDArray[np.float64]
 
@@ -32,6 +39,12 @@ def polygons_in(shape: BaseGeometry) -> list[Polygon]:
 def largest_polygon(shape: BaseGeometry) -> Polygon:
     """The polygon of largest area; an empty one where there is none."""
     return max(polygons_in(shape), key=lambda p: p.area, default=Polygon())
+
+
+def nearest_points(points_mm: Array, places_mm: Array) -> NDArray[np.intp]:
+    """Index of the point (N, 2) nearest to each place (M, 2)."""
+    tree = shapely.STRtree(np.asarray(shapely.points(points_mm)))
+    return np.asarray(tree.nearest(shapely.points(places_mm)), np.intp)
 
 
 def dense_ring(points_mm: Array, tolerance_mm: float) -> Array:

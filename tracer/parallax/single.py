@@ -26,6 +26,7 @@ from shapely.geometry.base import BaseGeometry
 from shapely.geometry.polygon import orient
 
 from tracer.errors import TracerError
+from tracer.geometry.rings import nearest_points
 from tracer.model.calibration import SigmaMap
 from tracer.model.outline import EdgeModel, HeightSource, Outline
 from tracer.model.report import Check, Severity
@@ -199,8 +200,7 @@ def _share(edge: EdgeModel, typed: float | None, ring: SampledRing) -> ArrayLike
 def _carried(region: Polygon, points_mm: Array, values: Array) -> Array:
     """Values known at points, carried to the exterior vertices of a region by nearness."""
     ring = shapely.get_coordinates(region.exterior)[:-1]
-    tree = shapely.STRtree(np.asarray(shapely.points(points_mm)))
-    return np.asarray(values[tree.nearest(shapely.points(ring))], np.float64)
+    return np.asarray(values[nearest_points(points_mm, ring)], np.float64)
 
 
 def _lost(footprint: BaseGeometry) -> float:

@@ -19,7 +19,7 @@ from tracer.model.view import PlaneMap, View
 from tracer.segmentation.answers import Answers, Network, load_network
 from tracer.segmentation.evidence import RegionEvidence
 from tracer.segmentation.instances import TOOL, part_instances
-from tracer.segmentation.raster import Image, Mask, Raster, in_quarters, paint
+from tracer.segmentation.raster import Image, Mask, Raster, paint
 
 __all__ = ["LearnedRegions", "camera_offset", "edge_heights", "learned_regions"]
 
@@ -97,10 +97,12 @@ def learned_regions(
     sure = np.maximum(answers.tool, answers.cable)
     # the labels have the last word: gaps closed within a tool, faint spots dropped
     held = np.where(labels > 0, np.maximum(sure, TOOL + 0.1), np.minimum(sure, TOOL))
-    fine = np.maximum(answers.fine, in_quarters(answers.cable))
+    fine = answers.fine.copy()
+    quarters = fine.reshape(len(sure), 2, -1, 2).transpose(0, 2, 1, 3)  # a view, by cells
+    np.maximum(quarters, answers.cable[..., None, None], out=quarters)
     added, dropped = (labels > 0) & (sure <= TOOL), (labels == 0) & (sure > TOOL)
-    fine = np.where(in_quarters(added), np.maximum(fine, TOOL + 0.1), fine)
-    fine = np.where(in_quarters(dropped), np.minimum(fine, TOOL - 0.1), fine)
+    quarters[added] = np.maximum(quarters[added], TOOL + 0.1)
+    quarters[dropped] = np.minimum(quarters[dropped], TOOL - 0.1)
     evidence = RegionEvidence(
         raster,
         held.astype(np.float32),
@@ -109,7 +111,7 @@ def learned_regions(
         np.zeros(domain.shape, np.bool_),
         labels,
         cables,
-        fine.astype(np.float32),
+        fine,
     )
     return LearnedRegions(evidence, answers)
 

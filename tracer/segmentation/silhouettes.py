@@ -12,6 +12,7 @@ from shapely import make_valid
 from shapely.geometry import LinearRing, MultiPolygon, Polygon
 from shapely.geometry.polygon import orient
 
+from tracer.geometry.rings import nearest_points
 from tracer.model.photo import Photo
 from tracer.model.report import Check, Severity
 from tracer.model.silhouette import Kind, Segmentation, Silhouette
@@ -169,7 +170,7 @@ def _measure(
         return None
     # a repaired outline has other vertices: carry the nearest ones' figures over
     ring = np.asarray(region.exterior.coords)[:-1, :2]
-    near = np.argmin(np.linalg.norm(ring[:, None, :] - outer.points_mm[None, :, :], axis=2), axis=1)
+    near = nearest_points(outer.points_mm, ring)
     return Silhouette(
         silhouette_id="",
         photo_id=photo.photo_id,
