@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from tracer.model.view import ScaledPicture
+from tracer.segmentation.deciding import with_surroundings
 from tracer.segmentation.raster import LINEAR, Raster, rectify, rectify_srgb
 
 
@@ -17,6 +18,32 @@ def test_quarters_share_the_cells_area() -> None:
     for cell in (0, 19):
         quarters = fine.to_sheet([(2 * cell, 2 * cell), (2 * cell + 1, 2 * cell + 1)])
         assert quarters.mean(axis=0) == pytest.approx(raster.to_sheet([(cell, cell)])[0])
+
+
+def test_a_window_has_its_cells_where_the_whole_has_them() -> None:
+    raster = Raster(10.0, 50.0, 0.7, (30, 20))
+    part = raster.window(slice(4, 19), slice(6, 20))
+    assert part.shape == (15, 14)
+    np.testing.assert_allclose(part.to_sheet([(0, 0), (3, 8)]), raster.to_sheet([(6, 4), (9, 12)]))
+
+
+@pytest.mark.parametrize(
+    ("rows", "cols"), [((100, 150), (210, 230)), ((0, 300), (31, 32)), ((95, 97), (399, 400))]
+)
+def test_the_sheet_keeps_its_surroundings(rows: tuple[int, int], cols: tuple[int, int]) -> None:
+    """At least 32 cells on every side where there are so many, from a multiple of 32 on."""
+    domain = np.zeros((300, 400), bool)
+    domain[slice(*rows), slice(*cols)] = True
+    for part, (first, end), size in zip(
+        with_surroundings(domain), (rows, cols), domain.shape, strict=True
+    ):
+        assert part.start % 32 == 0
+        assert part.start == 0 or 32 <= first - part.start < 64
+        assert part.stop == min(end + 32, size)
+
+
+def test_without_a_sheet_everything_is_looked_at() -> None:
+    assert with_surroundings(np.zeros((30, 40), bool)) == (slice(0, 30), slice(0, 40))
 
 
 def test_srgb_picture_agrees_with_the_linear_one() -> None:

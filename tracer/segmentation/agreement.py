@@ -123,10 +123,7 @@ def _window(region: Polygon, raster: Raster) -> tuple[tuple[slice, slice], Raste
     (left, top), (right, bottom) = raster.to_cells([(x0, y1), (x1, y0)])
     rows = slice(max(int(top), 0), min(int(bottom) + 2, raster.shape[0]))
     cols = slice(max(int(left), 0), min(int(right) + 2, raster.shape[1]))
-    corner = raster.to_sheet([(cols.start, rows.start)])[0]
-    shape = rows.stop - rows.start, cols.stop - cols.start
-    part = Raster(float(corner[0]), float(corner[1]), raster.mm_per_cell, shape)
-    return (rows, cols), part
+    return (rows, cols), raster.window(rows, cols)
 
 
 def _away_from_edge(inside: Mask, mm: float) -> Mask:

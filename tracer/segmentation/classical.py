@@ -21,13 +21,19 @@ from tracer.segmentation.evidence import RegionEvidence
 from tracer.segmentation.raster import Image, Mask, Raster, paint
 from tracer.segmentation.regions import Partition, partition, sharpness
 from tracer.segmentation.shadow import find_hard_shadow
-from tracer.segmentation.sheet import CORE_MM, FLOOR, SheetModel, fit_sheet, sheet_extent
+from tracer.segmentation.sheet import (
+    CARD_RIM_MM,
+    CORE_MM,
+    FLOOR,
+    SheetModel,
+    fit_sheet,
+    sheet_extent,
+)
 
 __all__ = ["classical_evidence"]
 
 Array = NDArray[np.float64]
 
-CARD_RIM_MM = 3.0  # paper edge, its contact shadow and calibration's error
 EDGE_REACH_MM = 4.0  # a sharp edge speaks for this depth on either side
 HALO_CHROMA = 0.20  # log colour shift that light bouncing off a bright tool gives the sheet
 HALO_BRIGHT = 0.25  # the same for brightness

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,14 +12,36 @@ from shapely.geometry import Polygon
 from tracer.errors import TracerError
 from tracer.model.report import Check, Severity
 from tracer.model.view import PlaneMap
-from tracer.segmentation.answers import Answers, load_network
+from tracer.segmentation.answers import MULTIPLE, Answers, load_network
 from tracer.segmentation.evidence import RegionEvidence
-from tracer.segmentation.learned import CARD_RIM_MM, learned_regions
+from tracer.segmentation.learned import learned_regions
 from tracer.segmentation.options import Way
 from tracer.segmentation.raster import Image, Mask, Raster, paint, rectify_srgb
-from tracer.segmentation.sheet import CORE_MM, FLOOR, fit_sheet, sheet_extent
+from tracer.segmentation.sheet import CARD_RIM_MM, CORE_MM, FLOOR, fit_sheet, sheet_extent
 
-__all__ = ["decide"]
+__all__ = ["Decision", "decide", "with_surroundings"]
+
+
+@dataclass(frozen=True, eq=False)
+class Decision:
+    """The regions of one photo.
+
+    Attributes
+    ----------
+    evidence
+        Tool or ground per cell, of as much of the raster as holds the sheet.
+    seen
+        Cells that the photo covers, as many as the evidence has.
+    answers
+        The network's own answers; None without it.
+    checks
+        What stood in the way of the learned model.
+    """
+
+    evidence: RegionEvidence
+    seen: Mask
+    answers: Answers | None
+    checks: tuple[Check, ...]
 
 
 def decide(
@@ -32,7 +55,7 @@ def decide(
     hull: Polygon | None,
     way: Way,
     progress: Callable[[float], None] | None = None,
-) -> tuple[RegionEvidence, Answers | None, list[Check]]:
+) -> Decision:
     """Decide the regions of one photo.
 
     Parameters
@@ -42,46 +65,56 @@ def decide(
     linear, seen
         The photo on the raster (`rectify`).
 
-    Returns
-    -------
-    evidence
-        Tool or ground per cell.
-    answers
-        The network's own answers; None without it.
-    checks
-        What stood in the way of the learned model.
-
     Raises
     ------
     TracerError
         ``model-damaged``, with `Way.LEARNED` alone; `Way.AUTO` goes the classical way then.
     """
-    checks: list[Check] = []
+    checks: tuple[Check, ...] = ()
     if way is not Way.CLASSICAL:
         try:
             network = load_network()
         except TracerError as error:
             if way is Way.LEARNED:
                 raise
-            checks.append(
-                Check("model-damaged", Severity.WARN, error.sentence, "Install tracer again.")
+            checks = (
+                Check("model-damaged", Severity.WARN, error.sentence, "Install tracer again."),
             )
         else:
             core = paint([hull.buffer(CORE_MM)], raster) & seen if hull is not None else seen
-            paper = paint([c.buffer(CARD_RIM_MM) for c in cards], raster)
-            sheet = fit_sheet(np.log(linear + FLOOR), core, seen & ~paper, raster.mm_per_cell)
+            allowed = seen & ~paint([c.buffer(CARD_RIM_MM) for c in cards], raster)
+            mm = raster.mm_per_cell
+            sheet = fit_sheet(np.log(linear + FLOOR), core, allowed, mm)
+            domain = allowed & sheet_extent(sheet.certain, core, mm)
+            window = with_surroundings(domain)
+            part = raster.window(*window)
             regions = learned_regions(
-                rectify_srgb(pixels, plane, raster.quartered()),
-                seen,
-                raster,
+                rectify_srgb(pixels, plane, part.quartered()),
+                domain[window],
+                part,
                 plane,
-                cards=cards,
-                sheet=sheet_extent(sheet.certain, core, raster.mm_per_cell),
                 network=network,
                 progress=progress,
             )
-            return regions.evidence, regions.answers, checks
+            return Decision(regions.evidence, seen[window], regions.answers, ())
     # graph cuts and watersheds take a while to load, and are seldom asked for
     from tracer.segmentation.classical import classical_evidence
 
-    return classical_evidence(linear, seen, raster, cards=cards, hull=hull), None, checks
+    evidence = classical_evidence(linear, seen, raster, cards=cards, hull=hull)
+    return Decision(evidence, seen, None, checks)
+
+
+def with_surroundings(domain: Mask) -> tuple[slice, slice]:
+    """Window of the cells where tools may lie and of those within 32 to 63 cells of them.
+
+    What lies around the sheet tells the network little, and farther away nothing. The window
+    starts at multiples of `MULTIPLE`, so that the network halves the same cells as without it.
+    """
+    window = []
+    for axis, size in enumerate(domain.shape):
+        found = np.flatnonzero(domain.any(1 - axis))
+        first, last = (int(found[0]), int(found[-1])) if len(found) else (0, size - 1)
+        start = max(first // MULTIPLE - 1, 0) * MULTIPLE
+        window.append(slice(start, min(last + 1 + MULTIPLE, size)))
+    rows, cols = window
+    return rows, cols

@@ -7,25 +7,23 @@ fraction of a pixel is measured in the photo afterwards, as with the classical w
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import cv2
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from shapely.geometry import Polygon
 
 from tracer.model.view import PlaneMap, View
 from tracer.segmentation.answers import Answers, Network, load_network
 from tracer.segmentation.evidence import RegionEvidence
 from tracer.segmentation.instances import TOOL, part_instances
-from tracer.segmentation.raster import Image, Mask, Raster, paint
+from tracer.segmentation.raster import Image, Mask, Raster
 
 __all__ = ["LearnedRegions", "camera_offset", "edge_heights", "learned_regions"]
 
 Array = NDArray[np.float64]
 
-CARD_RIM_MM = 3.0  # paper edge, its contact shadow and calibration's error
 OUTSIDE_CELLS = 1.0  # the model was taught the edge's height on the rays just beside the tool
 TRUSTED_SIGMA = 0.22  # above: no better than the usual edge model's own spread (0.2 of the height)
 
@@ -61,12 +59,10 @@ def camera_offset(plane: PlaneMap, raster: Raster) -> Image:
 
 def learned_regions(
     picture: NDArray[np.uint8],
-    seen: Mask,
+    domain: Mask,
     raster: Raster,
     plane: PlaneMap,
     *,
-    cards: Sequence[Polygon] = (),
-    sheet: Mask | None = None,
     network: Network | None = None,
     progress: Callable[[float], None] | None = None,
 ) -> LearnedRegions:
@@ -74,12 +70,10 @@ def learned_regions(
 
     Parameters
     ----------
-    picture, seen
-        The photo on the raster's quarters (`rectify_srgb`) and the cells that it covers.
-    cards
-        Papers of all cards, sheet mm.
-    sheet
-        Cells of the sheet and what lies on it, where that is known; tools lie nowhere else.
+    picture
+        The photo on the raster's quarters (`rectify_srgb`).
+    domain
+        Cells where the sheet, or what lies on it, is seen, and no card; tools lie nowhere else.
     network
         Another network than the shipped one, for measuring.
 
@@ -90,9 +84,6 @@ def learned_regions(
     """
     network = network or load_network()
     answers = network.answer(picture, camera_offset(plane, raster), progress)
-    domain = seen & ~paint([c.buffer(CARD_RIM_MM) for c in cards], raster)
-    if sheet is not None:
-        domain &= sheet
     labels, cables = part_instances(answers, domain, raster.mm_per_cell)
     sure = np.maximum(answers.tool, answers.cable)
     # the labels have the last word: gaps closed within a tool, faint spots dropped

@@ -62,6 +62,12 @@ class Raster:
         p = np.asarray(points_mm, np.float64).reshape(-1, 2)
         return np.column_stack([p[:, 0] - self.x0_mm, self.y0_mm - p[:, 1]]) / self.mm_per_cell
 
+    def window(self, rows: slice, cols: slice) -> Raster:
+        """The raster of a window of this one's cells."""
+        x, y = self.to_sheet([(cols.start, rows.start)])[0].tolist()
+        shape = rows.stop - rows.start, cols.stop - cols.start
+        return Raster(x, y, self.mm_per_cell, shape)
+
     def quartered(self) -> Raster:
         """The raster whose cells are the quarters of this one's."""
         step = self.mm_per_cell / 2

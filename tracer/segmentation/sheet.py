@@ -16,11 +16,12 @@ from numpy.typing import NDArray
 
 from tracer.segmentation.raster import Image, Mask
 
-__all__ = ["CORE_MM", "FLOOR", "SheetModel", "fit_sheet", "sheet_extent"]
+__all__ = ["CARD_RIM_MM", "CORE_MM", "FLOOR", "SheetModel", "fit_sheet", "sheet_extent"]
 
 Array = NDArray[np.float64]
 
 FLOOR = 0.003  # linear light added before the logarithm: sensor and JPEG noise in the dark
+CARD_RIM_MM = 3.0  # paper edge, its contact shadow and calibration's error
 CORE_MM = 60.0  # how far beyond the cards' hull the sheet surely goes
 RIM_GAP_MM = 120.0  # a tool cut by the frame is no wider than this
 ROUNDS = 8

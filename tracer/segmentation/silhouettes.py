@@ -69,7 +69,7 @@ def segment(
     raster = fit_raster(plane, options.cell_mm, hull)
     linear, seen = rectify(photo.pixels, plane, raster)
     report(0.1)
-    evidence, answers, checks = decide(
+    decision = decide(
         photo.pixels,
         linear,
         seen,
@@ -81,13 +81,14 @@ def segment(
         progress=lambda share: report(0.1 + 0.4 * share),
     )
     report(0.5)
+    evidence, answers = decision.evidence, decision.answers
     marks = Marks(
         *(
-            tuple(marks_on(raster, plane, corrections, m))
+            tuple(marks_on(evidence.raster, plane, corrections, m))
             for m in (Mark.KEEP, Mark.DROP, Mark.SPLIT)
         )
     )
-    blobs = separate(evidence, hull=hull, seen=seen, options=options, marks=marks)
+    blobs = separate(evidence, hull=hull, seen=decision.seen, options=options, marks=marks)
     report(0.6)
     blur = measure_blur(photo.pixels, plane, cards)
     doubt = decision_doubt(evidence) if answers else None
@@ -98,10 +99,12 @@ def segment(
             found.append(silhouette)
         report(0.6 + 0.4 * (k + 1) / len(blobs))
     silhouettes = _numbered(found)
-    checks += [c for s in silhouettes for c in _findings(s, photo)]
+    checks = [*decision.checks, *(c for s in silhouettes for c in _findings(s, photo))]
     if answers:
         likely = np.maximum(answers.tool, answers.cable)
-        checks += agreement_checks(silhouettes, likely, evidence.domain, raster, photo.name)
+        checks += agreement_checks(
+            silhouettes, likely, evidence.domain, evidence.raster, photo.name
+        )
     return Segmentation(photo.photo_id, tuple(silhouettes), tuple(checks))
 
 
