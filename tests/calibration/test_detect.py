@@ -13,6 +13,7 @@ from scipy.optimize import minimize_scalar
 from tests.scene_maker import Scene, make_scene, make_view
 from tests.scene_parts import CARDS, Look
 from tracer.calibration import CardSizes, calibrate
+from tracer.calibration.codes import MARKERS_PER_CARD, dictionary, dictionary_of, possible_cards
 from tracer.calibration.detect import _lowest, blur_px, detect_cards, grey_of
 from tracer.errors import TracerError
 from tracer.model.card import inner_corners_card_mm, on_sheet
@@ -55,6 +56,25 @@ def test_calibration_of_a_rendered_photo(scene: Scene) -> None:
     error = calibration.views[0].to_sheet(scene.view.to_photo(grid)) - grid
     assert np.sqrt(np.mean(error**2)) < 0.15
     assert calibration.views[0].photo_id == scene.photo.photo_id
+
+
+@pytest.mark.parametrize("blur", [0.7, 2.2])
+@pytest.mark.parametrize("shrink", [1, 2, 3])
+def test_a_rough_reading_first_loses_no_marker(blur: float, shrink: int) -> None:
+    """The library, asked for possible cards only, finds what it finds when asked for all codes."""
+    grey = grey_of(make_scene(size_px=(2000, 1500), look=Look(blur_px=blur)).photo)
+    grey = np.ascontiguousarray(grey[::shrink, ::shrink])
+    parameters = cv2.aruco.DetectorParameters()
+    parameters.minMarkerPerimeterRate = 0.02
+    corners, ids, _ = cv2.aruco.ArucoDetector(dictionary(), parameters).detectMarkers(grey)
+    possible = possible_cards(grey, parameters)
+    assert {int(i) // MARKERS_PER_CARD for i in np.ravel(ids)} <= set(possible.tolist())
+    assert len(possible) < 16  # of 48: a reading that lets everything pass would save nothing
+    names = (possible[:, None] * MARKERS_PER_CARD + np.arange(MARKERS_PER_CARD)).ravel()
+    detector = cv2.aruco.ArucoDetector(dictionary_of(names), parameters)
+    same_corners, places, _ = detector.detectMarkers(grey)
+    assert names[np.ravel(places)].tolist() == np.ravel(ids).tolist()
+    np.testing.assert_array_equal(same_corners, corners)
 
 
 @pytest.mark.parametrize("middle", [-0.34, -0.1, 0.0, 0.21, 0.35])

@@ -16,14 +16,19 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from tracer.calibration.codes import (
+    MARKERS_PER_CARD,
+    dictionary,
+    dictionary_of,
+    possible_cards,
+)
 from tracer.calibration.saddle import Grey, apply_homography, fit_homography
-from tracer.model.card import BOARD_MM, CARD_COUNT, COLUMNS, MARKER_MM, ROWS, SQUARE_MM
+from tracer.model.card import BOARD_MM, COLUMNS, MARKER_MM, ROWS, SQUARE_MM
 
 __all__ = ["MARKERS_PER_CARD", "Markers", "charuco_board", "find_markers", "shows_mirrored_markers"]
 
 Array = NDArray[np.float64]
 
-MARKERS_PER_CARD = COLUMNS * ROWS // 2
 HALVE_ABOVE_PX = 1600
 ENLARGE_UP_TO_PX = 6_000_000
 ALWAYS_ENLARGE_UP_TO_PX = 1_000_000  # a card seen small may be missed whole
@@ -41,12 +46,6 @@ class Markers:
     corners_px: Array
     #: the card seems to lie at two places at once
     doubled: bool = False
-
-
-@cache
-def dictionary() -> cv2.aruco.Dictionary:
-    """The marker family 36h11."""
-    return cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_APRILTAG_36h11)
 
 
 @cache
@@ -68,14 +67,14 @@ def _detect(grey: Grey) -> tuple[Array, NDArray[np.intp]]:
     # the rate is relative to the longer side; the default loses small markers of large pictures
     rate = 4 * MIN_SIDE_PX / max(grey.shape)
     parameters.minMarkerPerimeterRate = float(np.clip(rate, 5e-3, 0.03))
-    detector = cv2.aruco.ArucoDetector(dictionary(), parameters)
-    corners, ids, _ = detector.detectMarkers(grey)
-    if ids is None or not len(corners):
-        return np.empty((0, 4, 2)), np.empty(0, np.intp)
-    found = np.asarray(corners, np.float64).reshape(-1, 4, 2)
-    names = np.asarray(ids).ravel().astype(np.intp)
-    ours = names < CARD_COUNT * MARKERS_PER_CARD
-    return found[ours], names[ours]
+    cards = possible_cards(grey, parameters)
+    names = (cards[:, None] * MARKERS_PER_CARD + np.arange(MARKERS_PER_CARD)).ravel()
+    if len(names):
+        detector = cv2.aruco.ArucoDetector(dictionary_of(names), parameters)
+        corners, ids, _ = detector.detectMarkers(grey)
+        if ids is not None and len(corners):
+            return np.asarray(corners, np.float64).reshape(-1, 4, 2), names[np.ravel(ids)]
+    return np.empty((0, 4, 2)), np.empty(0, np.intp)
 
 
 def _detect_scaled(grey: Grey, scale: float) -> tuple[Array, NDArray[np.intp]]:
