@@ -62,6 +62,21 @@ def test_contact_shadow_does_not_pull_the_edge() -> None:
     assert abs(fitted) < 0.1
 
 
+def test_each_profile_is_fitted_as_if_alone() -> None:
+    """Profiles settle at different rounds and then rest; none may touch another's result."""
+    clean = profiles(0.04, 0.75, 1.0, count=6)
+    shaded = profiles(0.04, 0.75, 1.0, shade=0.6, width=4.0, noise=0.01, count=6)
+    rough = profiles(0.3, 0.4, 1.0, noise=0.05, count=6)
+    offset = clean[0]
+    values = np.vstack([clean[1], shaded[1], rough[1]])
+    together = fit_shaded(offset, values, np.zeros(len(values)), 1.0, 4.0)
+    for k, profile in enumerate(values):
+        alone = fit_shaded(offset, profile[None], np.zeros(1), 1.0, 4.0)
+        # rounding differs with the size of the batch, and rounds may then differ by one
+        assert alone.x0[0] == pytest.approx(together.x0[k], abs=1e-4)
+        assert alone.misfit[0] == pytest.approx(together.misfit[k], abs=1e-4)
+
+
 def test_wrong_blur_shows_as_bias() -> None:
     """Negative control: the fit leans on the measured blur."""
     offset, values, places = profiles(0.04, 0.75, 1.0, shade=0.5, width=5.0)
