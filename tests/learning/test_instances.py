@@ -6,7 +6,7 @@ import numpy as np
 
 from tracer.segmentation.answers import Answers
 from tracer.segmentation.instances import part_instances
-from tracer.segmentation.learned import TRUSTED_SIGMA, edge_heights
+from tracer.segmentation.learned import edge_heights
 from tracer.segmentation.raster import Raster
 
 SHAPE = (160, 360)
@@ -91,8 +91,11 @@ def test_edge_height_is_read_just_outside_whichever_way_the_ring_runs() -> None:
         assert (sigma == 0).all()
 
 
-def test_untrusted_edge_height_is_unknown() -> None:
-    sigma = np.full(SHAPE, TRUSTED_SIGMA + 0.01, np.float32)
+def test_unsure_edge_height_is_told_with_its_deviation() -> None:
     ring = np.array([[40.0, 40.0], [140.0, 40.0], [140.0, 80.0], [40.0, 80.0]])
-    share, _ = edge_heights(maps(height_sigma=sigma), Raster(0.0, 159.0, 1.0, SHAPE), ring)
-    assert np.isnan(share).all()
+    unsure = maps(
+        height=np.full(SHAPE, 0.3, np.float32), height_sigma=np.full(SHAPE, 0.4, np.float32)
+    )
+    share, sigma = edge_heights(unsure, Raster(0.0, 159.0, 1.0, SHAPE), ring)
+    np.testing.assert_allclose(share, 0.3, atol=1e-6)
+    np.testing.assert_allclose(sigma, 0.4, atol=1e-6)

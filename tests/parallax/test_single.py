@@ -34,7 +34,7 @@ def camera(height_mm: float, nadir_mm: tuple[float, float] = (0.0, 0.0), tilt_de
     return View("photo", (4032, 3024), K, np.array([0.03, -0.05, 2e-4, -1e-4, 0.01]), R, t)
 
 
-def silhouette(region: Polygon, edge_height=()) -> Silhouette:
+def silhouette(region: Polygon, edge_height=(), edge_height_sigma=()) -> Silhouette:
     count = len(region.exterior.coords) - 1
     return Silhouette(
         "S01",
@@ -44,6 +44,7 @@ def silhouette(region: Polygon, edge_height=()) -> Silhouette:
         0.9,
         np.ones(count),
         np.asarray(edge_height, float),
+        edge_height_sigma=np.asarray(edge_height_sigma, float),
     )
 
 

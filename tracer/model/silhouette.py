@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from enum import StrEnum
 
 import numpy as np
@@ -43,14 +43,16 @@ class Silhouette:
     edge_confidence
         (N,) 0 to 1 per exterior vertex; low where the edge is lost in shadow or glare.
     edge_height
-        (N,) height of the seen edge as a fraction of the tool's height, NaN where unknown.
-        Filled by a learned model only; empty array otherwise.
+        (N,) height at which the camera's ray touches the tool, as a fraction of the tool's
+        height; NaN where unknown. Filled by a learned model only; empty array otherwise.
     kind
         Tool or cable.
     touches_border
         The photo's frame cuts it.
     holes_sigma_mm
         Per interior ring, a typical standard deviation in mm.
+    edge_height_sigma
+        (N,) standard deviation of `edge_height`; empty where there is none.
     """
 
     silhouette_id: str
@@ -63,6 +65,7 @@ class Silhouette:
     kind: Kind = Kind.TOOL
     touches_border: bool = False
     holes_sigma_mm: tuple[float, ...] = ()
+    edge_height_sigma: Array = field(default_factory=lambda: np.empty(0))
 
 
 @dataclass(frozen=True, eq=False)

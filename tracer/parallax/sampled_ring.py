@@ -23,23 +23,33 @@ class SampledRing:
     ----------
     points_mm, normals
         (N, 2) points without the repeated last one, and outward unit normals there.
-    sigma_mm, fraction
+    sigma_mm, fraction, fraction_sigma
         (N,) what was known per vertex, interpolated along the ring: standard deviation along the
-        normal, and height of the seen edge over the tool's height (NaN where unknown).
+        normal, height of the seen edge over the tool's height and its standard deviation (NaN
+        where unknown).
     """
 
     points_mm: Array
     normals: Array
     sigma_mm: Array
     fraction: Array
+    fraction_sigma: Array
 
     def rho_mm(self, nadir: Array) -> Array:
         """Signed distance (N,) of each point's edge line from the nadir (2,)."""
         return np.asarray(np.sum((self.points_mm - nadir) * self.normals, axis=1))
 
 
-def sampled(coords: Array, sigma_mm: ArrayLike, fraction: ArrayLike) -> SampledRing:
-    """Densify a closed ring (first point repeated) and give it normals by chords."""
+def sampled(
+    coords: Array,
+    sigma_mm: ArrayLike = 0.0,
+    fraction: ArrayLike = np.nan,
+    fraction_sigma: ArrayLike = np.nan,
+) -> SampledRing:
+    """Densify a closed ring (first point repeated) and give it normals by chords.
+
+    The figures are one per vertex, the repeated one left out, or one for all.
+    """
     arc = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(coords, axis=0), axis=1))])
     length = float(arc[-1])
     steps = np.maximum(np.ceil(np.diff(arc) / SPACING_MM).astype(int), 1)
@@ -61,6 +71,5 @@ def sampled(coords: Array, sigma_mm: ArrayLike, fraction: ArrayLike) -> SampledR
         return np.append(v, v[0])
 
     points = np.column_stack([along(c, where) for c in coords.T])
-    return SampledRing(
-        points, normals, along(closed(sigma_mm), where), along(closed(fraction), where)
-    )
+    figures = (along(closed(v), where) for v in (sigma_mm, fraction, fraction_sigma))
+    return SampledRing(points, normals, *figures)

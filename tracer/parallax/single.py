@@ -35,6 +35,7 @@ from tracer.model.view import ScaledPicture, View
 from tracer.parallax.edge_models import UNKNOWN_FRACTION, edge_height_mm
 from tracer.parallax.prism import prism, stands_round
 from tracer.parallax.sampled_ring import SampledRing, sampled
+from tracer.parallax.touch import displacing_share, learned_scatter
 from tracer.parallax.uncertainty import (
     EDGE_SCATTER,
     HEIGHT_SIGMA_MM,
@@ -141,9 +142,11 @@ def compensate(
     """
     _refuse(silhouette, view, height_mm, edge, edge_fraction)
     sigma = silhouette.sigma_mm if len(silhouette.sigma_mm) else 0.0
-    learned = silhouette.edge_height if len(silhouette.edge_height) else np.nan
+    learned, doubt = (
+        v if len(v) else np.nan for v in (silhouette.edge_height, silhouette.edge_height_sigma)
+    )
     region = silhouette.region
-    outer = sampled(shapely.get_coordinates(region.exterior), sigma, learned)
+    outer = sampled(shapely.get_coordinates(region.exterior), sigma, learned, doubt)
     if isinstance(view, ScaledPicture):
         spread = np.asarray(outer.sigma_mm)
         return Compensation(region, _carried(region, outer.points_mm, spread), 0.0, EdgeModel.THIN)
@@ -158,10 +161,11 @@ def compensate(
         elif lost > MIN_PIECE_SHARE:
             checks.append(_in_pieces(silhouette, lost))
     rho = outer.rho_mm(nadir)
-    z = edge_height_mm(rho, camera, height_mm, edge, _share(edge, edge_fraction, outer))
+    fraction = _share(edge, edge_fraction, outer, nadir, camera)
+    z = edge_height_mm(rho, camera, height_mm, edge, fraction)
     moved = _lowered(outer, nadir, camera, z)
     if edge is not EdgeModel.UPRIGHT:
-        holes = [sampled(shapely.get_coordinates(r), 0.0, np.nan) for r in region.interiors]
+        holes = [sampled(shapely.get_coordinates(r)) for r in region.interiors]
         shape = _assembled(
             moved,
             [
@@ -174,17 +178,20 @@ def compensate(
                         camera,
                         height_mm,
                         edge,
-                        _share(edge, edge_fraction, hole),
+                        _share(edge, edge_fraction, hole, nadir, camera),
                     ),
                 )
                 for hole in holes
             ],
         )
     share = z / height_mm if height_mm > 0 else np.full(len(z), UNKNOWN_FRACTION)
+    scatter: ArrayLike = EDGE_SCATTER[edge]
+    if edge is EdgeModel.LEARNED:
+        scatter = learned_scatter(outer.fraction, outer.fraction_sigma, rho, camera)
     terms = [
         outer.sigma_mm,
         height_sigma_edge_mm(rho, camera, share, height_sigma_mm),
-        class_sigma_mm(rho, camera, height_mm, EDGE_SCATTER[edge]),
+        class_sigma_mm(rho, camera, height_mm, scatter),
         pose_sigma_mm(rho, outer.normals, z, camera, pose_cov),
     ]
     if sigma_map is not None:
@@ -193,8 +200,12 @@ def compensate(
     return Compensation(shape, _carried(shape, moved, spread), 0.0, edge, tuple(checks))
 
 
-def _share(edge: EdgeModel, typed: float | None, ring: SampledRing) -> ArrayLike | None:
-    return typed if edge is EdgeModel.FRACTION else ring.fraction
+def _share(
+    edge: EdgeModel, typed: float | None, ring: SampledRing, nadir: Array, camera_height_mm: float
+) -> ArrayLike | None:
+    if edge is EdgeModel.FRACTION:
+        return typed
+    return displacing_share(ring.fraction, ring.rho_mm(nadir), camera_height_mm)
 
 
 def _carried(region: Polygon, points_mm: Array, values: Array) -> Array:
@@ -349,7 +360,7 @@ def outline_from_silhouette(
 
 
 def _height_unknown(silhouette: Silhouette, view: View, outline_id: str, label: str) -> Check:
-    outer = sampled(shapely.get_coordinates(silhouette.region.exterior), 0.0, np.nan)
+    outer = sampled(shapely.get_coordinates(silhouette.region.exterior))
     rho = float(np.max(np.abs(outer.rho_mm(view.nadir_mm))))
     per_10_mm = rho * 10.0 / view.height_mm
     return Check(

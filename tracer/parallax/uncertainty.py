@@ -29,7 +29,8 @@ Array = NDArray[np.float64]
 #: drivers, power tools, boxes: 0.12 to 0.26 by direction and height). With it, and errors alike
 #: over 60 mm of edge, the true outline of such tools fits a pocket widened for 50, 80, 90, 95 % in
 #: 42, 82, 92, 94 % of cases: class errors are two-sided and need no bound on top. For the other
-#: models the maker has named the class, and what remains are its fillets and chamfers.
+#: models the maker has named the class, and what remains are its fillets and chamfers. A learned
+#: share carries its own scatter (`tracer.parallax.touch`); its entry is typical, for one without.
 EDGE_SCATTER: dict[EdgeModel, float] = {
     EdgeModel.MID: 0.20,
     EdgeModel.THIN: 0.10,
@@ -68,11 +69,11 @@ def height_sigma_edge_mm(
 
 
 def class_sigma_mm(
-    rho_mm: ArrayLike, camera_height_mm: float, height_mm: float, scatter: float
+    rho_mm: ArrayLike, camera_height_mm: float, height_mm: float, scatter: ArrayLike
 ) -> Array:
     """Part of the edge lying at another share of the height than the model says."""
     rho = np.abs(np.asarray(rho_mm, np.float64))
-    return np.asarray(rho / camera_height_mm * height_mm * scatter)
+    return np.asarray(rho / camera_height_mm * height_mm * np.asarray(scatter, np.float64))
 
 
 def pose_sigma_mm(

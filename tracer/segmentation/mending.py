@@ -301,19 +301,22 @@ def _reshaped(
     points = np.vstack([np.asarray(s.region.exterior.coords)[:-1, :2] for s in sources])
     sigma = np.concatenate([s.sigma_mm for s in sources])
     confidence = np.concatenate([s.edge_confidence for s in sources])
-    heights = [s.edge_height for s in sources]
     tree = STRtree([Point(p) for p in points])
     nearest = tree.nearest([Point(p) for p in ring])
     same = np.hypot(*(points[nearest] - ring).T) <= KEPT_MM
-    learned = all(len(h) for h in heights)
+
+    def carried(figures: list[Array]) -> Array:
+        """A learned model's figures; unknown along what the hand drew."""
+        known = all(len(f) for f in figures)
+        return np.where(same, np.concatenate(figures)[nearest], np.nan) if known else np.empty(0)
+
     return replace(
         old,
         region=region,
         sigma_mm=np.where(same, sigma[nearest], hand.sigma_mm),
         edge_confidence=np.where(same, confidence[nearest], hand.confidence),
-        edge_height=np.where(same, np.concatenate(heights)[nearest], np.nan)
-        if learned
-        else np.empty(0),
+        edge_height=carried([s.edge_height for s in sources]),
+        edge_height_sigma=carried([s.edge_height_sigma for s in sources]),
         confidence=float(np.mean(np.where(same, confidence[nearest], hand.confidence))),
         holes_sigma_mm=_hole_sigmas(old, region, hand),
     )

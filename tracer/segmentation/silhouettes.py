@@ -174,6 +174,7 @@ def _measure(
     # a repaired outline has other vertices: carry the nearest ones' figures over
     ring = np.asarray(region.exterior.coords)[:-1, :2]
     near = nearest_points(outer.points_mm, ring)
+    heights = edge_heights(answers, evidence.raster, ring) if answers else (np.empty(0),) * 2
     return Silhouette(
         silhouette_id="",
         photo_id=photo.photo_id,
@@ -181,7 +182,8 @@ def _measure(
         sigma_mm=outer.sigma_mm[near],
         confidence=float(np.mean(outer.confidence)),
         edge_confidence=outer.confidence[near],
-        edge_height=edge_heights(answers, evidence.raster, ring)[0] if answers else np.empty(0),
+        edge_height=heights[0],
+        edge_height_sigma=heights[1],
         kind=blob.kind,
         touches_border=blob.touches_border,
         holes_sigma_mm=tuple(float(np.median(h.sigma_mm)) for h in holes),
