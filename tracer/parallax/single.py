@@ -23,7 +23,6 @@ import shapely
 from numpy.typing import ArrayLike, NDArray
 from shapely.geometry import MultiPolygon, Polygon
 from shapely.geometry.base import BaseGeometry
-from shapely.geometry.polygon import orient
 
 from tracer.errors import TracerError
 from tracer.geometry.rings import nearest_points
@@ -33,6 +32,7 @@ from tracer.model.report import Check, Severity
 from tracer.model.silhouette import Kind, Silhouette
 from tracer.model.view import ScaledPicture, View
 from tracer.parallax.edge_models import UNKNOWN_FRACTION, edge_height_mm
+from tracer.parallax.lowering import brought_down, largest, lowered
 from tracer.parallax.prism import prism, stands_round
 from tracer.parallax.sampled_ring import SampledRing, sampled
 from tracer.parallax.touch import displacing_share, learned_scatter
@@ -78,31 +78,6 @@ class Compensation:
     bias_bound_mm: float
     method: EdgeModel
     checks: tuple[Check, ...] = ()
-
-
-def _lowered(ring: SampledRing, nadir: Array, camera_height_mm: float, z_mm: Array) -> Array:
-    """Ring points brought down along their rays from height z."""
-    return np.asarray(
-        nadir + (ring.points_mm - nadir) * (1 - z_mm / camera_height_mm)[:, None], np.float64
-    )
-
-
-def _largest(region: BaseGeometry) -> Polygon:
-    parts = [g for g in getattr(region, "geoms", [region]) if isinstance(g, Polygon)]
-    return orient(max(parts, key=lambda g: g.area), 1.0) if parts else Polygon()
-
-
-def _assembled(outer: Array, holes: list[Array]) -> Polygon:
-    """Polygon from moved rings; loops that the moving left where a ring doubles back vanish."""
-
-    def ring(points: Array) -> BaseGeometry:
-        polygon = Polygon(points)
-        return polygon if polygon.is_valid else shapely.make_valid(polygon, method="structure")
-
-    region = ring(outer)
-    if holes:
-        region = region.difference(shapely.union_all([ring(h) for h in holes]))
-    return _largest(region)
 
 
 def compensate(
@@ -154,7 +129,7 @@ def compensate(
     checks: list[Check] = []
     if edge is EdgeModel.UPRIGHT:
         footprint = prism(region, nadir, camera, height_mm)
-        shape, lost = _largest(footprint), _lost(footprint)
+        shape, lost = largest(footprint), _lost(footprint)
         if shape.area < LEAST_AREA_SHARE * region.area:
             checks.append(_collapsed(silhouette, height_mm, shape.area / region.area))
             edge = EdgeModel.MID
@@ -163,27 +138,16 @@ def compensate(
     rho = outer.rho_mm(nadir)
     fraction = _share(edge, edge_fraction, outer, nadir, camera)
     z = edge_height_mm(rho, camera, height_mm, edge, fraction)
-    moved = _lowered(outer, nadir, camera, z)
     if edge is not EdgeModel.UPRIGHT:
-        holes = [sampled(shapely.get_coordinates(r)) for r in region.interiors]
-        shape = _assembled(
-            moved,
-            [
-                _lowered(
-                    hole,
-                    nadir,
-                    camera,
-                    edge_height_mm(
-                        hole.rho_mm(nadir),
-                        camera,
-                        height_mm,
-                        edge,
-                        _share(edge, edge_fraction, hole, nadir, camera),
-                    ),
-                )
-                for hole in holes
-            ],
-        )
+        holes = []
+        for inner in (sampled(shapely.get_coordinates(r)) for r in region.interiors):
+            share_of_hole = _share(edge, edge_fraction, inner, nadir, camera)
+            rho_of_hole = inner.rho_mm(nadir)
+            holes.append(
+                (inner, edge_height_mm(rho_of_hole, camera, height_mm, edge, share_of_hole))
+            )
+        shape, z = brought_down(outer, z, holes, nadir, camera)
+    moved = lowered(outer, nadir, camera, z)
     share = z / height_mm if height_mm > 0 else np.full(len(z), UNKNOWN_FRACTION)
     scatter: ArrayLike = EDGE_SCATTER[edge]
     if edge is EdgeModel.LEARNED:
