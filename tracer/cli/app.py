@@ -70,7 +70,8 @@ def run(arguments: Sequence[str]) -> int:
         console.error(error)
         return error.exit_code
     except typer.TyperException as error:
-        console.error(TracerError("usage", error.format_message().rstrip(".") + "."))
+        told = error.format_message()
+        console.error(TracerError("usage", told if told[-1:] in ".?!" else f"{told}."))
         return EXIT_USAGE
     except typer.Abort:
         return EXIT_INTERRUPTED

@@ -10,7 +10,7 @@ import json
 import os
 import sys
 import time
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from typing import Any, TextIO
 
@@ -21,6 +21,9 @@ __all__ = ["Console", "check_record"]
 
 EXIT_DONE, EXIT_FAILED, EXIT_USAGE, EXIT_CHECK_FAILED, EXIT_INTERRUPTED = 0, 1, 2, 3, 130
 _MARKS = {Severity.NOTE: "note", Severity.WARN: "warning", Severity.FAIL: "FAILED"}
+
+#: findings of one kind that are told in full
+_IN_FULL = 3
 
 
 def check_record(check: Check) -> dict[str, Any]:
@@ -36,6 +39,13 @@ def check_record(check: Check) -> dict[str, Any]:
         "unit": check.unit,
         "where_mm": check.where_mm,
     }
+
+
+def _more(alike: Sequence[Check]) -> str:
+    """One line for further findings of a kind, with what they are about."""
+    about = list(dict.fromkeys(c.subject_id for c in alike if c.subject_id))
+    named = f", about {', '.join(about)}" if about else ""
+    return f"{len(alike)} more like these{named}. --json tells each in full."
 
 
 @dataclass
@@ -100,13 +110,25 @@ class Console:
             print(text, file=self.err)
 
     def checks(self, checks: Iterable[Check]) -> None:
-        """Findings, the failed ones last so that they stay in sight; notes give way to --quiet."""
+        """Findings, the failed ones last so that they stay in sight; notes give way to --quiet.
+
+        Of many of one kind the first stand for the rest, which are counted and named, so that a
+        rare finding is not lost among them. ``--json`` has all of them in full.
+        """
         self._end_step()
         order = (Severity.NOTE, Severity.WARN, Severity.FAIL)
-        for check in sorted(checks, key=lambda c: order.index(c.severity)):
+        kinds: dict[tuple[int, str], list[Check]] = {}
+        for check in checks:
             if not self.quiet or check.severity is Severity.FAIL:
+                kinds.setdefault((order.index(check.severity), check.slug), []).append(check)
+        for (rank, slug), alike in sorted(kinds.items(), key=lambda item: item[0][0]):
+            mark = _MARKS[order[rank]]
+            shown = _IN_FULL if len(alike) > _IN_FULL + 1 else len(alike)
+            for check in alike[:shown]:
                 text = f"{check.sentence} {check.remedy}".strip()
-                print(f"{_MARKS[check.severity]}: {text} [{check.slug}]", file=self.err)
+                print(f"{mark}: {text} [{slug}]", file=self.err)
+            if rest := alike[shown:]:
+                print(f"{mark}: {_more(rest)} [{slug}]", file=self.err)
 
     def result(self, record: dict[str, Any], text: str) -> None:
         """The result: one JSON object with --json, else text for people."""

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from enum import StrEnum
 
-__all__ = ["Check", "Severity"]
+__all__ = ["Check", "Severity", "tool_at"]
 
 
 class Severity(StrEnum):
@@ -47,3 +47,16 @@ class Check:
     limit: float | None = None
     unit: str = ""
     where_mm: tuple[float, float] | None = None
+
+
+def tool_at(where_mm: tuple[float, float]) -> str:
+    """How a sentence names a tool that has no number yet: by a place on the sheet.
+
+    Once numbers are given, `tracer.workflows.tool_findings` puts them in the place of these words.
+
+    Examples
+    --------
+    >>> tool_at((152.3, -121.8))
+    'the tool at (152, -122) mm'
+    """
+    return f"the tool at ({where_mm[0]:.0f}, {where_mm[1]:.0f}) mm"

@@ -21,7 +21,7 @@ import numpy as np
 from shapely import STRtree
 from shapely.geometry import Polygon
 
-from tracer.model.report import Check, Severity
+from tracer.model.report import Check, Severity, tool_at
 from tracer.model.silhouette import Kind, Silhouette
 from tracer.segmentation.raster import Image, Mask, Raster, paint
 
@@ -100,11 +100,10 @@ def agreement_checks(
         Check(
             "outline-doubtful",
             Severity.WARN,
-            f"In {photo_name}, what belongs to the tool at "
-            f"({doubt.where_mm[0]:.0f}, {doubt.where_mm[1]:.0f}) mm is in doubt for "
+            f"In {photo_name}, what belongs to {tool_at(doubt.where_mm)} is in doubt for "
             f"{doubt.share:.0%} of its area.",
-            "Look there in the overlay; lay the tool on a sheet of another colour, or draw the "
-            "edge by hand.",
+            "Look at the ring round it in the overlay; lay the tool on a sheet of another colour, "
+            "or draw the edge by hand.",
             subject_id=silhouette.silhouette_id,
             value=doubt.share,
             limit=DOUBTFUL_SHARE,

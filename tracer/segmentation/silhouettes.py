@@ -14,7 +14,7 @@ from shapely.geometry.polygon import orient
 
 from tracer.geometry.rings import nearest_points
 from tracer.model.photo import Photo
-from tracer.model.report import Check, Severity
+from tracer.model.report import Check, Severity, tool_at
 from tracer.model.silhouette import Kind, Segmentation, Silhouette
 from tracer.model.view import PlaneMap
 from tracer.segmentation.agreement import agreement_checks
@@ -119,8 +119,8 @@ def _findings(silhouette: Silhouette, photo: Photo) -> list[Check]:
             Check(
                 "edge-faint",
                 Severity.WARN,
-                f"In {photo.name}, {doubtful:.0%} of the edge of the tool at "
-                f"({place[0]:.0f}, {place[1]:.0f}) mm hardly stands out from the sheet.",
+                f"In {photo.name}, {doubtful:.0%} of the edge of {tool_at(place)} "
+                f"hardly stands out from the sheet.",
                 "Look at the overlay; a sheet of another colour or softer light shows it better.",
                 subject_id=silhouette.silhouette_id,
                 value=doubtful,
@@ -133,7 +133,7 @@ def _findings(silhouette: Silhouette, photo: Photo) -> list[Check]:
             Check(
                 "cut-by-frame",
                 Severity.WARN,
-                f"The edge of {photo.name} cuts the tool at ({place[0]:.0f}, {place[1]:.0f}) mm.",
+                f"The edge of {photo.name} cuts {tool_at(place)}.",
                 "Take the photo again with the whole tool in view.",
                 subject_id=silhouette.silhouette_id,
                 where_mm=place,

@@ -25,9 +25,10 @@ from tracer.model.tool_list import ToolRow
 from tracer.progress import Progress, StepClock
 from tracer.segmentation import Correction, Frame, Mark, SegmentOptions, Way, segment
 from tracer.segmentation.mending import corrected
-from tracer.workflows.lay_tools import Defaults, LayTools, find_tools, outline_of
+from tracer.workflows.lay_tools import Defaults, find_tools, outline_of
 from tracer.workflows.memo import StageMemo
 from tracer.workflows.naming import keep_numbers
+from tracer.workflows.tool_findings import about_tool, lay_findings, photo_findings
 
 __all__ = ["Separation", "Trace", "TraceOptions", "trace"]
 
@@ -157,7 +158,7 @@ def trace(
         ),
     )
     clock.step("finding tools")
-    segmentations = []
+    segmentations, uncorrected = [], []
     for index, photo in enumerate(photos):
         corrections = options.corrections.get(photo.photo_id, Corrections())
         listed = tuple((r.x_px, r.y_px) for r in rows if not r.blank) if index == 0 else ()
@@ -166,6 +167,7 @@ def trace(
             ("segment", lay_key, photo.photo_id, options.separation, known),
             partial(_segment, photo, index, calibration, options, known, clock),
         )
+        uncorrected.append(found_here)
         segmentations.append(corrected(found_here, corrections, calibration.views[index]))
     clock.step("compensating height" if len(photos) == 1 else "solving heights and edges")
     defaults = Defaults(options.default_height_mm, options.edge, options.keep_cables)
@@ -175,16 +177,18 @@ def trace(
     seen = [t.silhouette.region if t.solved is None else t.solved.region for t in found.tools]
     ids, next_number = keep_numbers(seen, earlier, next_number)
     outlines: list[Outline] = []
-    checks: list[Check] = _about_outlines(found, ids)
+    checks: list[Check] = []
     for tool, outline_id in zip(found.tools, ids, strict=True):
         outline, more = outline_of(tool, outline_id, calibration, defaults)
         outlines.append(_with_revision(outline, earlier))
-        checks += more
+        own = tool.silhouette.silhouette_id
+        checks += [about_tool(replace(c, subject_id=own), outline_id, outline.name) for c in more]
+    checks = [*lay_findings(found, outlines), *checks]
     clock.stop()
     checks = [
         *(c for photo in photos for c in photo.checks),
         *calibration.checks,
-        *(c for s in segmentations for c in s.checks),
+        *photo_findings(uncorrected, segmentations, found.tools, outlines),
         *check_outlines(calibration, [(o.outline_id, o.region) for o in outlines]),
         *checks,
         *_nothing_found(outlines, photos),
@@ -233,17 +237,6 @@ def _segment(
         corrections=[Correction(Mark.KEEP, (p,), Frame.PHOTO, photo.photo_id) for p in known],
         progress=lambda done: clock.fraction((index + done) / len(calibration.views)),
     )
-
-
-def _about_outlines(found: LayTools, ids: Sequence[str]) -> list[Check]:
-    """Findings about silhouettes turned into findings about the outlines made of them."""
-    id_of = {
-        t.silhouette.silhouette_id: i for t, i in zip(found.tools, ids, strict=True) if t.solved
-    }
-    return [
-        replace(c, subject_id=id_of[c.subject_id]) if c.subject_id in id_of else c
-        for c in found.checks
-    ]
 
 
 def _with_revision(outline: Outline, earlier: Sequence[Outline]) -> Outline:

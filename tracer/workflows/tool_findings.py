@@ -1,0 +1,135 @@
+"""Findings about silhouettes, told of the tools that came of them.
+
+A stage that works on one photo knows its tools by place alone. Here each finding gets the number
+and name under which the rest of the report, the tool list and the pictures know the tool.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+from shapely.geometry import Point, Polygon
+
+from tracer.model.outline import Outline
+from tracer.model.report import Check, tool_at
+from tracer.model.silhouette import Segmentation
+from tracer.workflows.lay_tools import LayTool, LayTools
+
+__all__ = ["about_tool", "label", "lay_findings", "photo_findings"]
+
+#: their subject is a row of the tool list
+_ABOUT_ROWS = ("row-without-tool", "rows-on-one-tool")
+_SAME_PLACE_MM = 1.0
+
+
+def label(outline_id: str, name: str) -> str:
+    """Number and name of a tool; the number alone where it has no name of its own.
+
+    Examples
+    --------
+    >>> label("T03", "cable cutters"), label("T04", "T04")
+    ('T03 (cable cutters)', 'T04')
+    """
+    return outline_id if name in ("", outline_id) else f"{outline_id} ({name})"
+
+
+def about_tool(check: Check, outline_id: str, name: str) -> Check:
+    """The same finding with the tool's number and name.
+
+    They take the place of the words that named it by place, or of its silhouette's id; a sentence
+    that names no tool gets them in front.
+    """
+    called = label(outline_id, name)
+    sentence = check.sentence
+    words = () if check.where_mm is None else (tool_at(check.where_mm),)
+    silhouette = () if check.subject_id is None else (check.subject_id,)
+    for old in (*words, *silhouette):
+        if old in sentence:
+            sentence = sentence.replace(old, called)
+            break
+    else:
+        if name not in sentence and outline_id not in sentence:
+            sentence = f"{called}: {sentence}"
+    return replace(check, sentence=sentence, subject_id=outline_id)
+
+
+def photo_findings(
+    before: Sequence[Segmentation],
+    after: Sequence[Segmentation],
+    tools: Sequence[LayTool],
+    outlines: Sequence[Outline],
+) -> list[Check]:
+    """What was noticed in each photo, told of outlines.
+
+    Parameters
+    ----------
+    before
+        Per photo, as segmented: the ids in its findings are those of its silhouettes.
+    after
+        The same with the maker's corrections, findings included.
+    tools, outlines
+        The lay's tools and what became of them, in the same order.
+
+    Notes
+    -----
+    A finding about something that a correction took away is withdrawn with it. One about a
+    silhouette that became no tool (a cable, a shadow that other photos contradict) stays as it is.
+    """
+    found = []
+    for raw, mended in zip(before, after, strict=True):
+        region_of = {s.silhouette_id: s.region for s in raw.silhouettes}
+        seen = [
+            (region, outline)
+            for tool, outline in zip(tools, outlines, strict=True)
+            for region in _regions_in(tool, raw.photo_id)
+        ]
+        own = {id(check) for check in raw.checks}
+        for check in mended.checks:
+            region = region_of.get(check.subject_id or "") if id(check) in own else None
+            if region is None:
+                found.append(check)
+            elif (outline := _most_common(region, seen)) is not None:
+                found.append(about_tool(check, outline.outline_id, outline.name))
+            elif any(region.intersects(s.region) for s in mended.silhouettes):
+                found.append(check)
+    return found
+
+
+def lay_findings(found: LayTools, outlines: Sequence[Outline]) -> list[Check]:
+    """What several photos together showed, told of outlines.
+
+    The photos count their silhouettes each for itself, so that an id means a tool only where it
+    lies in the place that the finding points at. Otherwise the finding keeps its words.
+    """
+    told = []
+    for check in found.checks:
+        if check.slug not in _ABOUT_ROWS:
+            outline = _meant(check, found.tools, outlines)
+            if outline is None:
+                check = replace(check, subject_id=None)
+            else:
+                check = about_tool(check, outline.outline_id, outline.name)
+        told.append(check)
+    return told
+
+
+def _meant(check: Check, tools: Sequence[LayTool], outlines: Sequence[Outline]) -> Outline | None:
+    for tool, outline in zip(tools, outlines, strict=True):
+        if tool.silhouette.silhouette_id == check.subject_id and check.where_mm is not None:
+            region = tool.silhouette.region if tool.solved is None else tool.solved.region
+            if region.convex_hull.distance(Point(check.where_mm)) <= _SAME_PLACE_MM:
+                return outline
+    return None
+
+
+def _regions_in(tool: LayTool, photo_id: str) -> list[Polygon]:
+    silhouettes = tool.solved.silhouettes if tool.solved is not None else (tool.silhouette,)
+    return [s.region for s in silhouettes if s.photo_id == photo_id]
+
+
+def _most_common(region: Polygon, candidates: Sequence[tuple[Polygon, Outline]]) -> Outline | None:
+    """The outline whose silhouette has most in common with a region; None where none has any."""
+    shared = [(region.intersection(other).area, outline) for other, outline in candidates]
+    area, best = max(shared, key=lambda pair: pair[0], default=(0.0, None))
+    return best if area > 0 else None
