@@ -194,3 +194,53 @@ def test_corrections_are_kept(bench: Path) -> None:
     assert [o["id"] for o in load(job)["outlines"]] == ["T02"]
     assert run(["trace", "--job", "bench", "--quiet"]) == 0
     assert [o["id"] for o in load(job)["outlines"]] == ["T02"]
+
+
+def test_a_job_remembers_what_is_not_typed_again(bench: Path) -> None:
+    """Another height must not bring back the nominal card: every tool would be 1 % wrong."""
+    assert run([*TRACE, "--job", "bench", "--card-size", "166.3x110.9", "--cables"]) == 0
+    assert run(["trace", "--job", "bench", "--height", "12", "--quiet"]) == 0
+    (lay,) = load(bench / "bench.job", "job.json")["lays"]
+    assert lay["card_size_mm"] == [166.3, 110.9]
+    assert lay["default_height_mm"] == 12
+    assert lay["keep_cables"] is True
+    # the same photo named once more is the same run again
+    assert run(["trace", "--job", "bench", TRACE[1], "--no-cables", "--quiet"]) == 0
+    (lay,) = load(bench / "bench.job", "job.json")["lays"]
+    assert lay["card_size_mm"] == [166.3, 110.9]
+    assert lay["default_height_mm"] == 12
+    assert lay["keep_cables"] is False
+
+
+def test_a_common_card_size_ends_those_of_single_cards(bench: Path) -> None:
+    assert run([*TRACE, "--job", "bench", "--card-size", "3:166.3x110.9"]) == 0
+    assert run(["trace", "--job", "bench", "--card-size", "2:167x111.5", "--quiet"]) == 0
+    (lay,) = load(bench / "bench.job", "job.json")["lays"]
+    assert set(lay["card_sizes_mm"]) == {"2", "3"}
+    assert run(["trace", "--job", "bench", "--card-size", "168x112", "--quiet"]) == 0
+    (lay,) = load(bench / "bench.job", "job.json")["lays"]
+    assert not lay["card_sizes_mm"]
+
+
+def test_numbers_outlive_a_corrected_card_size(bench: Path) -> None:
+    assert run([*TRACE, "--job", "bench", "--card-size", "155x103.3"]) == 0
+    assert run(["trace", "--job", "bench", "--card-size", "168x112", "--quiet"]) == 0
+    assert [o["id"] for o in load(bench / "bench.job")["outlines"]] == ["T01", "T02"]
+
+
+def test_a_correction_in_a_photo_that_is_not_there(
+    bench: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert run([*TRACE, "--job", "bench"]) == 0
+    before = bytes_of(bench / "bench.job")
+    assert run(["trace", "--job", "bench", "--drop", "2:100,100"]) == 2
+    assert "names photo 2, but there is only 1" in capsys.readouterr().err
+    assert bytes_of(bench / "bench.job") == before
+
+
+def test_a_negative_height_is_refused_before_any_work(
+    bench: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert run([*TRACE, "--job", "bench", "--height", "-3"]) == 2
+    assert "'-3' is a length below 0" in capsys.readouterr().err
+    assert not (bench / "bench.job").exists()

@@ -82,3 +82,18 @@ def test_two_pieces_of_one_tool_do_not_share_a_number() -> None:
 
 def test_first_run_counts_from_one() -> None:
     assert keep_numbers([SPANNER, PUMP], [], 1) == (["T01", "T02"], 3)
+
+
+def test_a_thin_tool_keeps_its_number_when_the_card_size_changes() -> None:
+    """3 % more scale moves a lever 600 mm from the origin by its own width."""
+    lever = box(600, 0, 618, 140)
+    grown = Polygon(np.asarray(lever.exterior.coords) * 1.03)
+    assert keep_numbers([grown], [outline("T01", lever)], 2)[0] == ["T02"]
+    middle = {"T01": (609 * 1.03, 70 * 1.03)}
+    assert keep_numbers([grown], [outline("T01", lever)], 2, middle) == (["T01"], 2)
+
+
+def test_a_covered_outline_comes_before_a_point() -> None:
+    earlier = [outline("T01", SPANNER), outline("T02", PUMP)]
+    points = {"T01": (200.0, 15.0), "T02": (200.0, 15.0)}
+    assert keep_numbers([PUMP, SPANNER], earlier, 3, points) == (["T02", "T01"], 3)

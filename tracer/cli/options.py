@@ -19,12 +19,30 @@ import typer
 from tracer.errors import UsageError
 from tracer.lengths import parse_length_mm, parse_size_mm
 
-__all__ = ["Json", "Quiet", "Replace", "card_sizes", "choice", "length", "size"]
+__all__ = ["Json", "Quiet", "Replace", "card_sizes", "choice", "length", "not_negative", "size"]
 
 
 def length(text: str) -> float:
     """Typer parser: a length in mm."""
     return parse_length_mm(text)
+
+
+def not_negative(text: str) -> float:
+    """Typer parser: a length in mm that a thing can have.
+
+    Raises
+    ------
+    UsageError
+        For a negative length, or text that is none.
+    """
+    value = parse_length_mm(text)
+    if value < 0:
+        raise UsageError(
+            "length-unreadable",
+            f"'{text}' is a length below 0.",
+            "Type what was measured, for example 12, 12mm or 1/2in.",
+        )
+    return value
 
 
 def size(text: str) -> tuple[float, float]:

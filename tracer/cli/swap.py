@@ -9,7 +9,7 @@ from typing import Annotated, Any
 import typer
 
 from tracer.cli.console import EXIT_CHECK_FAILED, Console, check_record
-from tracer.cli.options import Json, Quiet, card_sizes, choice, length
+from tracer.cli.options import Json, Quiet, card_sizes, choice, not_negative
 from tracer.errors import UsageError
 from tracer.model.report import Severity
 
@@ -49,11 +49,16 @@ def swap(
     name: Annotated[str | None, typer.Option(metavar="NAME", help="Name of the new tool.")] = None,
     height: Annotated[
         Any,
-        typer.Option(parser=length, metavar="LENGTH", help="Its height (default: the old one's)."),
+        typer.Option(
+            parser=not_negative, metavar="LENGTH", help="Its height (default: the old one's)."
+        ),
     ] = None,
     card_size: Annotated[
         list[str] | None,
-        typer.Option(metavar="[CARD:]LxS", help="Measured sides of the printed boards, as trace."),
+        typer.Option(
+            metavar="[CARD:]LxS",
+            help="Measured sides of the printed boards (default: as typed for the lay).",
+        ),
     ] = None,
     edge: Annotated[
         str | None, typer.Option(metavar="MODEL", help="mid, thin, upright, round or learned.")
@@ -96,17 +101,17 @@ def swap(
     from tracer.workflows.trace import Separation
     from tracer.workflows.trace_job import lay_settings, read_photos
 
-    settings = lay_settings(
+    typed = lay_settings(
         card_sizes=CardSizes(common, own),
         mat_mm=None,
         camera_height_mm=None,
-        default_height_mm=height,
+        default_height_mm=None,
         edge=choice(edge, {m.value: m for m in EdgeModel}, "--edge"),
-        keep_cables=False,
+        keep_cables=None,
         separation=choice(silhouettes, {s.value: s for s in Separation}, "--silhouettes"),
     )
     run = work.SwapRun(
-        settings=settings, machine=read_machine(machine), height_mm=height, reason=reason
+        settings=typed, machine=read_machine(machine), height_mm=height, reason=reason
     )
     wishes = SwapWishes(
         rule=choice(place, {r.value: r for r in Rule}, "--place"),

@@ -12,7 +12,7 @@ from typing import Annotated, Any
 import typer
 
 from tracer.cli.console import EXIT_CHECK_FAILED, Console, check_record
-from tracer.cli.options import Json, Quiet, Replace, card_sizes, choice, length, size
+from tracer.cli.options import Json, Quiet, Replace, card_sizes, choice, not_negative, size
 from tracer.errors import UsageError
 from tracer.lengths import format_length
 from tracer.model.corrections import Corrections
@@ -57,13 +57,17 @@ def trace(
     camera_height: Annotated[
         Any,
         typer.Option(
-            parser=length, metavar="LENGTH", help="Measured height of the lens above the sheet."
+            parser=not_negative,
+            metavar="LENGTH",
+            help="Measured height of the lens above the sheet.",
         ),
     ] = None,
     height: Annotated[
         Any,
         typer.Option(
-            parser=length, metavar="LENGTH", help="Height of tools that the list gives none for."
+            parser=not_negative,
+            metavar="LENGTH",
+            help="Height of tools that the list gives none for.",
         ),
     ] = None,
     edge: Annotated[
@@ -75,12 +79,18 @@ def trace(
         ),
     ] = None,
     silhouettes: Annotated[
-        str,
-        typer.Option(metavar="WAY", help="How tool is told from ground: auto, classical, learned."),
-    ] = "auto",
+        str | None,
+        typer.Option(
+            metavar="WAY",
+            help="How tool is told from ground: auto, classical, learned (default: auto).",
+        ),
+    ] = None,
     cables: Annotated[
-        bool, typer.Option("--cables/--no-cables", help="Report loose cables as outlines too.")
-    ] = False,
+        bool | None,
+        typer.Option(
+            "--cables/--no-cables", help="Report loose cables as outlines too (default: no)."
+        ),
+    ] = None,
     keep: Annotated[
         list[str] | None,
         typer.Option(metavar="[PHOTO:]X,Y", help="Point (px) on a tool that must be kept."),
@@ -104,7 +114,10 @@ def trace(
     as_json: Json = False,
     quiet: Quiet = False,
 ) -> None:
-    """Photos to outlines in mm: job folder, overlay picture, tool list, DXF and SVG."""
+    """Photos to outlines in mm: job folder, overlay picture, tool list, DXF and SVG.
+
+    A job remembers how it was traced: in a later run only what is typed anew changes.
+    """
     # heavy imports wait until the arguments are known to make sense
     console = Console(as_json=as_json, quiet=quiet)
     paths = _expanded(photos or [])
@@ -127,19 +140,16 @@ def trace(
 
     separation = choice(silhouettes, {s.value: s for s in Separation}, "--silhouettes")
     version = choice(dxf_version.upper(), {v.value: v for v in DxfVersion}, "--dxf-version")
-    assert separation is not None and version is not None
-    typed = (card_size, mat, camera_height, height, edge)
-    settings = None
-    if paths or any(v is not None for v in typed) or cables or silhouettes != "auto":
-        settings = lay_settings(
-            card_sizes=CardSizes(sizes, own_sizes),
-            mat_mm=mat,
-            camera_height_mm=camera_height,
-            default_height_mm=height,
-            edge=edge_model,
-            keep_cables=cables,
-            separation=separation,
-        )
+    assert version is not None
+    settings = lay_settings(
+        card_sizes=CardSizes(sizes, own_sizes),
+        mat_mm=mat,
+        camera_height_mm=camera_height,
+        default_height_mm=height,
+        edge=edge_model,
+        keep_cables=cables,
+        separation=separation,
+    )
     files = read_photos(paths)
     tool_list = parse_tool_list(read_list(tools), tools.name) if tools else None
     done = trace_job(

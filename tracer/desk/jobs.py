@@ -11,7 +11,7 @@ import shutil
 import tempfile
 import time
 from collections import OrderedDict
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from threading import Lock
@@ -24,7 +24,7 @@ from tracer.errors import TracerError
 from tracer.photos import MAX_FILE_BYTES, decode_photo
 from tracer.pictures.tiles import TilePyramid
 from tracer.project.edits_file import Edit
-from tracer.project.schema import LayRecord, load_job
+from tracer.project.schema import load_job
 from tracer.project.store import JobFolder, job_path
 from tracer.workflows.arrange import PANEL_JSON, arrange_job
 from tracer.workflows.cut import CutOptions
@@ -123,7 +123,7 @@ class DeskJob:
         """Run whatever has changed, in the thread for runs."""
         self._runner.ask(self.job_id, self._retrace, self.state, soon=soon)
 
-    def trace_new(self, draft: Draft, settings: LayRecord, mode: Mode) -> None:
+    def trace_new(self, draft: Draft, settings: Mapping[str, Any], mode: Mode) -> None:
         """Trace dropped photos into the job."""
         numbers = sorted(draft.names)
 

@@ -25,11 +25,9 @@ from tracer.desk.previews import dxf_preview, pdf_page
 from tracer.desk.view import job_record, photo_record
 from tracer.errors import TracerError
 from tracer.photos import MAX_FILE_BYTES, decode_photo
-from tracer.project.schema import LayRecord
 from tracer.segmentation.snap import snap_line
 from tracer.workflows.arrange import PANEL_JSON
 from tracer.workflows.input_values import number, optional, pair_mm, points
-from tracer.workflows.trace import Separation
 from tracer.workflows.trace_job import Mode, lay_settings
 
 __all__ = ["build_routes"]
@@ -256,7 +254,7 @@ def _draft_names(draft: Draft) -> list[dict[str, Any]]:
     return [{"number": n, "name": draft.names[n]} for n in sorted(draft.names)]
 
 
-def _settings(body: dict[str, Any]) -> LayRecord:
+def _settings(body: dict[str, Any]) -> dict[str, Any]:
     height = optional(number(0, 500))(body.get("default_height_mm"))
     size = optional(pair_mm(50, 1000))(body.get("card_size_mm"))
     return lay_settings(
@@ -265,8 +263,8 @@ def _settings(body: dict[str, Any]) -> LayRecord:
         camera_height_mm=optional(number(50, 20_000))(body.get("camera_height_mm")),
         default_height_mm=height,
         edge=None,
-        keep_cables=body.get("keep_cables") is True,
-        separation=Separation.AUTO,
+        keep_cables=body.get("keep_cables") is True or None,
+        separation=None,
     )
 
 

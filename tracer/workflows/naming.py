@@ -7,7 +7,7 @@ given twice in a job.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -113,13 +113,20 @@ def assign_rows(
 
 
 def keep_numbers(
-    regions_mm: Sequence[Polygon], earlier: Sequence[Outline], next_number: int
+    regions_mm: Sequence[Polygon],
+    earlier: Sequence[Outline],
+    next_number: int,
+    points_mm: Mapping[str, tuple[float, float]] | None = None,
 ) -> tuple[list[str], int]:
     """Outline ids for tools in reading order, and the next free number.
 
     A tool that covers an earlier outline of the same lay keeps its id; others get new numbers.
+    ``points_mm`` gives by outline id where a point of the tool lies now: with another card size
+    the whole lay grows or shrinks, and a thin tool far from the first card covers its old outline
+    no more.
     """
     ids: list[str | None] = [None] * len(regions_mm)
+    points = {outline_id: Point(xy) for outline_id, xy in (points_mm or {}).items()}
     pairs = []
     for i, region in enumerate(regions_mm):
         for outline in earlier:
@@ -127,6 +134,8 @@ def keep_numbers(
             union = region.area + outline.region.area - common
             if union > 0 and common / union > SAME_TOOL_IOU:
                 pairs.append((common / union, i, outline.outline_id))
+            elif outline.outline_id in points and region.contains(points[outline.outline_id]):
+                pairs.append((0.0, i, outline.outline_id))
     taken: set[str] = set()
     for _, i, outline_id in sorted(pairs, key=lambda p: (-p[0], p[1])):
         if ids[i] is None and outline_id not in taken:

@@ -8,8 +8,9 @@ one pocket changed (where there is a panel), the drawings of all outlines, the p
 from __future__ import annotations
 
 import datetime
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from typing import Any
 
 from shapely.geometry import Polygon
 
@@ -85,7 +86,8 @@ class SwapRun:
     Attributes
     ----------
     settings
-        Card sizes and the like of the new photos.
+        Card sizes and the like of the new photos as typed, by field of `LayRecord`; card sizes
+        that were not typed are those of the lay.
     height_mm
         Height of the new tool; None: the old one's.
     machine
@@ -94,7 +96,7 @@ class SwapRun:
         Date of the record; the clock's where None.
     """
 
-    settings: LayRecord
+    settings: Mapping[str, Any]
     machine: Machine
     height_mm: float | None = None
     reason: str = ""
@@ -132,7 +134,7 @@ def swap_tools(
             )
         lay = lays.pop()
         height = run.height_mm if run.height_mm is not None else max(o.height_mm for o in olds)
-        done = _traced(photo_files, run.settings, height, clock)
+        done = _traced(photo_files, _settings(job, lay, run), height, clock)
         clock.step("laying into place")
         same = same_cards(job.calibration(lay), done)
         gone = {o.outline_id for o in olds}
@@ -184,7 +186,7 @@ def add_tool(
     clock = StepClock(progress)
     with folder.locked():
         job = open_job(folder)
-        done = _traced(photo_files, run.settings, run.height_mm, clock)
+        done = _traced(photo_files, _settings(job, 1, run), run.height_mm, clock)
         clock.step("laying into place")
         same = same_cards(job.calibration(1), done)
         found = the_new_one(None, job.beside("", 1), done, wishes, same)
@@ -255,6 +257,15 @@ def restore(folder: JobFolder, revision: int, run: SwapRun) -> JobSwap:
         files |= common_drawings(load_outlines(files["outlines.json"], "outlines.json"), None)
         folder.commit(files)
     return JobSwap(folder, (), (), tuple(sorted(files)), {})
+
+
+def _settings(job: OpenJob, lay: int, run: SwapRun) -> LayRecord:
+    """Settings for the new photos: as typed, with the lay's cards where no size was typed."""
+    known = job.record.lays[lay - 1]
+    cards: dict[str, Any] = {}
+    if not {"card_size_mm", "card_sizes_mm"} & set(run.settings):
+        cards = {"card_size_mm": known.card_size_mm, "card_sizes_mm": known.card_sizes_mm}
+    return LayRecord(photos=(), **cards, **run.settings)
 
 
 def _traced(

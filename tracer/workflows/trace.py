@@ -175,7 +175,8 @@ def trace(
         photos, segmentations, calibration, rows, list_name, defaults, clock.fraction
     )
     seen = [t.silhouette.region if t.solved is None else t.solved.region for t in found.tools]
-    ids, next_number = keep_numbers(seen, earlier, next_number)
+    points = _points_now(earlier, calibration)
+    ids, next_number = keep_numbers(seen, earlier, next_number, points)
     outlines: list[Outline] = []
     checks: list[Check] = []
     for tool, outline_id in zip(found.tools, ids, strict=True):
@@ -237,6 +238,20 @@ def _segment(
         corrections=[Correction(Mark.KEEP, (p,), Frame.PHOTO, photo.photo_id) for p in known],
         progress=lambda done: clock.fraction((index + done) / len(calibration.views)),
     )
+
+
+def _points_now(
+    earlier: Sequence[Outline], calibration: Calibration
+) -> dict[str, tuple[float, float]]:
+    """Where the points of earlier outlines, seen in the same photos, lie on the sheet now."""
+    view_of = {view.photo_id: view for view in calibration.views}
+    points = {}
+    for outline in earlier:
+        view = view_of.get(outline.photo_ids[0]) if outline.photo_ids else None
+        if view is not None:
+            x, y = view.to_sheet([outline.point_px])[0]
+            points[outline.outline_id] = (float(x), float(y))
+    return points
 
 
 def _with_revision(outline: Outline, earlier: Sequence[Outline]) -> Outline:

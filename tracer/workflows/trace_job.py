@@ -8,9 +8,10 @@ not at all.
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import Any
 
 from tracer.calibration import CardSizes
 from tracer.errors import TracerError, UsageError
@@ -93,7 +94,7 @@ def trace_job(
     folder: JobFolder,
     photo_files: Sequence[PhotoFile],
     *,
-    settings: LayRecord | None = None,
+    settings: Mapping[str, Any] | None = None,
     corrections: Sequence[Corrections] = (),
     tools: ToolList | None = None,
     tools_name: str = "tools.csv",
@@ -109,10 +110,11 @@ def trace_job(
     photo_files
         Photos of one lay; empty to trace the job again.
     settings
-        Settings of the lay as typed (its ``photos`` are ignored). With a run over known photos,
-        None keeps what the job remembers.
+        Settings as typed, by field of `LayRecord` (`lay_settings`). In a run over known photos
+        the job remembers the others.
     corrections
-        Corrections by photo, in the photos' order, added to those the job remembers.
+        Corrections by photo, in the photos' order, added to those the job remembers. Without
+        photos they count through all of the job's, lay after lay.
     tools
         A tool list to use instead of the job's own.
     mode
@@ -123,14 +125,15 @@ def trace_job(
     Raises
     ------
     TracerError
-        ``job-exists``, ``job-missing`` and what the stages raise.
+        ``job-exists``, ``job-missing``, ``point-unreadable`` for a correction in a photo that the
+        job does not have, and what the stages raise.
     """
     mode = mode or Mode()
     clock = StepClock(progress)
     originals = {f.photo_id: f.data for f in photo_files}
     with folder.locked():
         record, before, own_tools = opened_job(folder)
-        record, run = _planned(folder, record, photo_files, settings, corrections, mode)
+        record, run = _planned(folder, record, photo_files, settings or {}, corrections, mode)
         if mode.replace and photo_files:
             before, own_tools = OutlinesFile(()), None
         runs = run_lays(
@@ -174,28 +177,28 @@ def lay_settings(
     camera_height_mm: float | None,
     default_height_mm: float | None,
     edge: EdgeModel | None,
-    keep_cables: bool,
-    separation: Separation,
-) -> LayRecord:
-    """Settings of a lay in the form in which the job keeps them."""
-    return LayRecord(
-        photos=(),
-        card_size_mm=card_sizes.common_mm,
-        card_sizes_mm=dict(card_sizes.own_mm),
-        mat_mm=mat_mm,
-        camera_height_mm=camera_height_mm,
-        default_height_mm=default_height_mm,
-        edge=edge.value if edge else None,
-        keep_cables=keep_cables,
-        silhouettes=separation.value,
-    )
+    keep_cables: bool | None,
+    separation: Separation | None,
+) -> dict[str, Any]:
+    """Settings by field of `LayRecord`, only those that were typed; None: not typed."""
+    typed = {
+        "card_size_mm": card_sizes.common_mm,
+        "card_sizes_mm": dict(card_sizes.own_mm) or None,
+        "mat_mm": mat_mm,
+        "camera_height_mm": camera_height_mm,
+        "default_height_mm": default_height_mm,
+        "edge": edge.value if edge else None,
+        "keep_cables": keep_cables,
+        "silhouettes": separation.value if separation else None,
+    }
+    return {name: value for name, value in typed.items() if value is not None}
 
 
 def _planned(
     folder: JobFolder,
     record: JobRecord | None,
     photo_files: Sequence[PhotoFile],
-    settings: LayRecord | None,
+    settings: Mapping[str, Any],
     corrections: Sequence[Corrections],
     mode: Mode,
 ) -> tuple[JobRecord, list[int]]:
@@ -207,8 +210,13 @@ def _planned(
                 f"There is no job {folder.name} here.",
                 "Name the photos to make one: tracer trace PHOTO... --job NAME.",
             )
-        lays = tuple(_resettled(lay, settings, corrections) for lay in record.lays)
-        return replace(record, lays=lays), list(range(1, len(lays) + 1))
+        _refuse_unknown_photos(corrections, sum(len(lay.photos) for lay in record.lays))
+        lays, first = [], 0
+        for lay in record.lays:
+            lays.append(_resettled(lay, settings, corrections[first : first + len(lay.photos)]))
+            first += len(lay.photos)
+        return replace(record, lays=tuple(lays)), list(range(1, len(lays) + 1))
+    _refuse_unknown_photos(corrections, len(photo_files))
     ids = [f.photo_id for f in photo_files]
     if record is not None and not mode.replace:
         for index, lay in enumerate(record.lays):
@@ -225,8 +233,7 @@ def _planned(
             )
     old_lays = record.lays if record is not None and not mode.replace else ()
     number = len(old_lays) + 1
-    new = replace(
-        settings or LayRecord(photos=()),
+    new = LayRecord(
         photos=tuple(
             PhotoRecord(
                 file=f"photos/lay{number}-{k}{_ending(f.name)}", name=f.name, photo_id=f.photo_id
@@ -234,7 +241,7 @@ def _planned(
             for k, f in enumerate(photo_files, start=1)
         ),
     )
-    new = _resettled(new, None, corrections)
+    new = _resettled(new, settings, corrections)
     base = record if record is not None and not mode.replace else JobRecord(lays=())
     return replace(base, lays=(*old_lays, new)), [number]
 
@@ -245,18 +252,32 @@ def _ending(name: str) -> str:
 
 
 def _resettled(
-    lay: LayRecord, settings: LayRecord | None, corrections: Sequence[Corrections]
+    lay: LayRecord, settings: Mapping[str, Any], corrections: Sequence[Corrections]
 ) -> LayRecord:
-    """A lay with newly typed settings and further corrections."""
-    kept = lay.photos
-    if settings is not None:
-        lay = replace(settings, photos=kept)
+    """A lay with newly typed settings and further corrections.
+
+    What was not typed again is remembered; a new common card size ends those of single cards.
+    """
+    own = settings.get("card_sizes_mm", {})
+    if "card_size_mm" not in settings:
+        own = lay.card_sizes_mm | own
+    lay = replace(lay, **{**settings, "card_sizes_mm": own})
     if corrections:
         photos = list(lay.photos)
         for i, more in enumerate(corrections[: len(photos)]):
             photos[i] = replace(photos[i], corrections=photos[i].corrections.joined(more))
         lay = replace(lay, photos=tuple(photos))
     return lay
+
+
+def _refuse_unknown_photos(corrections: Sequence[Corrections], photos: int) -> None:
+    if len(corrections) > photos:
+        raise UsageError(
+            "point-unreadable",
+            f"A correction names photo {len(corrections)}, but there "
+            f"{'is' if photos == 1 else 'are'} only {photos}.",
+            "Count the photos in the order in which they were given, 1 first.",
+        )
 
 
 def read_list(path: Path) -> bytes:
