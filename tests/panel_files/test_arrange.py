@@ -148,3 +148,70 @@ def test_a_drawn_outline_becomes_a_tool(job: JobFolder, tmp_path: Path) -> None:
     # pi r^2 of the hole, read as chords within 0.001 mm
     assert guests[1].outline.area == pytest.approx(4000 - 201.06, abs=0.5)
     assert guests[1].height_mm == 12
+
+
+@pytest.mark.parametrize(
+    ("typed", "points_to"),
+    [
+        (["--thickness", "20"], "[[plies]]"),
+        (["--fit", "press"], "tracer arrange bench --fit"),
+        (["--fit-mm", "0.5"], "tracer arrange bench --fit"),
+        (["--depth", "12"], "tools.csv"),
+        (["--margin", "12"], "tracer arrange bench --edge"),
+        (["--fit-probability", "0.5"], "panel.toml"),
+    ],
+)
+def test_what_the_panel_decides_is_refused_when_typed_otherwise(
+    typed: list[str], points_to: str, job: JobFolder, capsys: pytest.CaptureFixture[str]
+) -> None:
+    run(["arrange", "bench", "--bay", "520x300", "-q"])
+    capsys.readouterr()
+    assert run(["cut", "bench", *typed]) == 2
+    told = capsys.readouterr().err
+    assert "[panel-decides]" in told and typed[0] in told and points_to in told
+    assert not (job.path / "cut").exists()
+
+
+def test_an_option_that_says_what_the_panel_says_is_fine(job: JobFolder) -> None:
+    run(["arrange", "bench", "--bay", "520x300", "--fit", "snug", "-q"])
+    assert run(["cut", "bench", "--thickness", "3cm", "--fit", "snug", "-q"]) == 0
+
+
+def test_heat_needs_a_foam_that_somebody_named(
+    job: JobFolder, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Unknown foam and PVC must not be lasered: Purdue University, laser cutter rules."""
+    run(["arrange", "bench", "--bay", "520x300", "-q"])
+    capsys.readouterr()
+    laser = ["cut", "bench", "--machine", "co2-laser"]
+    # the plan's usual sheets are nobody's word for what lies on the bed
+    assert run(laser) == 1
+    assert "Unknown foam must not be cut" in capsys.readouterr().err
+    assert run([*laser, "--material", "pvc"]) == 1
+    assert "PVC" in capsys.readouterr().err
+    assert run([*laser, "--material", "eva"]) == 2
+    assert "[material-contradicts-panel]" in capsys.readouterr().err
+    assert not (job.path / "cut").exists()
+    # a blade only needs telling
+    assert run(["cut", "bench", "--material", "eva"]) == 0
+    assert "[material-contradicts-panel]" in capsys.readouterr().err
+
+
+def test_a_panel_planned_in_pvc_is_not_lasered(
+    job: JobFolder, capsys: pytest.CaptureFixture[str]
+) -> None:
+    run(["arrange", "bench", "--bay", "520x300", "-q"])
+    plan = job.path / "panel.toml"
+    stock = (
+        '{ colour = "grey", rgb = [90, 90, 90], material = "pvc", thickness_mm = 10,'
+        " size_mm = [1000, 500] }"
+    )
+    plan.write_text(
+        f'{plan.read_text("utf-8")}\n[[plies]]\nrole = "face"\nstock = {stock}\n', "utf-8"
+    )
+    run(["arrange", "bench", "-q"])
+    capsys.readouterr()
+    for typed in ([], ["--material", "pvc"]):
+        assert run(["cut", "bench", "--machine", "co2-laser", *typed]) == 1
+        assert "[material-forbidden]" in capsys.readouterr().err
+    assert not (job.path / "cut").exists()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import shutil
 from pathlib import Path
 
@@ -154,9 +155,28 @@ def test_there_and_back_again(job: Path, photos: Path) -> None:
     assert lines(job) == first
 
 
-def test_a_tool_goes_and_another_comes(job: Path, photos: Path) -> None:
+def test_a_patch_is_not_lasered_out_of_unknown_foam(
+    job: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert swap(job, old_tool(job), "--remove", "--machine", "co2-laser") == 1
+    assert "[material-forbidden]" in capsys.readouterr().err
+    assert not (job / "patch").exists()
+
+
+def test_a_tool_goes_and_another_comes(
+    job: Path, photos: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
     before, tool = lines(job), old_tool(job)
-    assert swap(job, tool, "--remove") == 0
+    assert run(["cut", str(job), "--machine", "router", "-q"]) == 0
+    cut = {p: p.read_bytes() for p in (job / "cut").iterdir()}
+    capsys.readouterr()
+    assert run(["swap", str(job), tool, "--remove"]) == 0
+    # what was cut stays, and the closing lines say so, with the command
+    assert {p: p.read_bytes() for p in (job / "cut").iterdir()} == cut
+    told = capsys.readouterr()
+    assert "cut/ is left as it was" in told.out
+    assert re.search(r"tracer cut \S+ --machine router --replace\n$", told.out)
+    assert "caution: Glue" in told.err and "caution: Blades" in told.err
     assert {i: lines(job)[i] for i in lines(job)} == {i: v for i, v in before.items() if i != tool}
     rows = (job / "tools.csv").read_text("utf-8").splitlines()
     assert len(rows) == 3

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import json
 import os
+import re
 import sys
 import time
 from collections.abc import Iterable, Sequence
@@ -17,13 +18,18 @@ from typing import Any, TextIO
 from tracer.errors import TracerError
 from tracer.model.report import Check, Severity
 
-__all__ = ["Console", "check_record"]
+__all__ = ["Console", "check_record", "quoted"]
 
 EXIT_DONE, EXIT_FAILED, EXIT_USAGE, EXIT_CHECK_FAILED, EXIT_INTERRUPTED = 0, 1, 2, 3, 130
 _MARKS = {Severity.NOTE: "note", Severity.WARN: "warning", Severity.FAIL: "FAILED"}
 
 #: findings of one kind that are told in full
 _IN_FULL = 3
+
+
+def quoted(text: str) -> str:
+    """A word as it may be typed in a shell again."""
+    return f'"{text}"' if re.search(r"[^\w./\\:-]", text) else text
 
 
 def check_record(check: Check) -> dict[str, Any]:

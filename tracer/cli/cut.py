@@ -15,6 +15,7 @@ __all__ = ["cut"]
 
 
 def cut(
+    context: typer.Context,
     job: Annotated[str, typer.Argument(metavar="JOB", help="Job folder, with or without .job.")],
     machine: Annotated[
         str,
@@ -85,7 +86,8 @@ def cut(
     """Cutting files of a job: DXF, SVG, reference file, picture, paper template.
 
     An arranged job is cut as its panel says (tracer arrange): thickness, depths, fit and margin
-    are the panel's then, and a job sheet is added. Otherwise the tools are cut as photographed.
+    are the panel's then, what is typed otherwise is refused, and a job sheet is added. Otherwise
+    the tools are cut as photographed.
     """
     console = Console(as_json=as_json, quiet=quiet)
 
@@ -113,6 +115,7 @@ def cut(
         paper=paper,
         printer=_printer(printed),
         accepted=tuple(accept or ()),
+        typed=_typed(context),
     )
     done = cut_job(JobFolder(job_path(job)), options, replacing=replace, progress=console)
     console.finish()
@@ -143,6 +146,16 @@ def cut(
     console.result(record, _summary(done))
     if any(c.severity is Severity.FAIL and c.slug not in options.accepted for c in done.checks):
         raise typer.Exit(EXIT_CHECK_FAILED)
+
+
+def _typed(context: typer.Context) -> frozenset[str]:
+    """Options that stand on the command line, whatever their value."""
+    sources = {name: context.get_parameter_source(name) for name in context.params}
+    return frozenset(
+        f"--{name.replace('_', '-')}"
+        for name, source in sources.items()
+        if source is not None and source.name == "COMMANDLINE"
+    )
 
 
 def _summary(done: Any) -> str:

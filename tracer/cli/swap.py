@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Annotated, Any
 
 import typer
 
-from tracer.cli.console import EXIT_CHECK_FAILED, Console, check_record
+from tracer.cli.console import EXIT_CHECK_FAILED, Console, check_record, quoted
 from tracer.cli.options import Json, Quiet, card_sizes, choice, not_negative
 from tracer.errors import UsageError
 from tracer.model.report import Severity
@@ -82,6 +83,9 @@ def swap(
     machine: Annotated[
         str, typer.Option(metavar="NAME", help="Machine profile for the patch, as cut.")
     ] = "oscillating-knife",
+    material: Annotated[
+        str, typer.Option(metavar="NAME", help="Foam of the patch, as cut; decides about heat.")
+    ] = "unknown",
     as_json: Json = False,
     quiet: Quiet = False,
 ) -> None:
@@ -92,11 +96,15 @@ def swap(
     _refuse_mixtures(tool, photos or [], add, remove, back_to)
 
     from tracer.calibration import CardSizes
+    from tracer.export.machine_checks import job_cautions, material_named, refuse_forbidden
     from tracer.export.machines import read_machine
+    from tracer.export.patch_files import CAUTIONS as PATCH_CAUTIONS
     from tracer.model.outline import EdgeModel
     from tracer.panel.succession import Rule
     from tracer.project.store import JobFolder, job_path
     from tracer.workflows import swap_job as work
+    from tracer.workflows.cut_job import machines_cut_for
+    from tracer.workflows.cut_panel_job import has_panel
     from tracer.workflows.swap import SwapWishes
     from tracer.workflows.trace import Separation
     from tracer.workflows.trace_job import lay_settings, read_photos
@@ -110,9 +118,9 @@ def swap(
         keep_cables=None,
         separation=choice(silhouettes, {s.value: s for s in Separation}, "--silhouettes"),
     )
-    run = work.SwapRun(
-        settings=typed, machine=read_machine(machine), height_mm=height, reason=reason
-    )
+    profile, foam = read_machine(machine), material_named(material)
+    refuse_forbidden(profile, foam)
+    run = work.SwapRun(settings=typed, machine=profile, height_mm=height, reason=reason)
     wishes = SwapWishes(
         rule=choice(place, {r.value: r for r in Rule}, "--place"),
         shift_mm=numbers["--shift"] or (0.0, 0.0),
@@ -134,6 +142,9 @@ def swap(
         wanted = [w for w in (tool or "").split(",") if w.strip()]
         done = work.swap_tools(folder, wanted, files, wishes, run, console)
     console.finish()
+    if any(f.startswith("patch/") for f in done.files):
+        for sentence in (*PATCH_CAUTIONS, *job_cautions(profile, foam)):
+            console.say(f"caution: {sentence}")
     console.checks(done.checks)
     record = {
         "job": str(done.job.path),
@@ -155,14 +166,33 @@ def swap(
         "files": list(done.files),
         "steps": {step: round(s, 4) for step, s in done.seconds.items()},
     }
-    console.result(record, _summary(done, back_to))
+    stale = machines_cut_for(folder) if _any_change(done, back_to) else []
+    record["cut_before"] = stale
+    arrange = add and has_panel(folder)
+    console.result(record, "\n".join([_summary(done, back_to), *_next(job, stale, arrange)]))
     if any(c.severity is Severity.FAIL for c in done.checks):
         raise typer.Exit(EXIT_CHECK_FAILED)
 
 
+def _any_change(done: Any, back_to: int | None) -> bool:
+    """Whether the job's outlines are others than before."""
+    return back_to is not None or any(c.outcome.value != "pocket stays" for c in done.changes)
+
+
+def _next(job: str, stale: Sequence[str], arrange: bool) -> list[str]:
+    """What still shows the tools of before, and the commands that make it new."""
+    lines = []
+    if arrange:
+        lines.append(f"The panel has no pocket for it yet: tracer arrange {quoted(job)}")
+    if stale:
+        lines.append("cut/ is left as it was, with the pockets of before. For a whole new panel:")
+        lines += [f"  tracer cut {quoted(job)} --machine {m} --replace" for m in stale]
+    return lines
+
+
 def _summary(done: Any, back_to: int | None) -> str:
     if back_to is not None:
-        return f"Revision {back_to} is back; cut again what differs."
+        return f"Revision {back_to} is back in outlines, tool list and panel."
     lines = []
     for c in done.changes:
         text = f"{c.outline_id} {c.name}: {c.outcome.value}"

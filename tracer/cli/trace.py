@@ -11,7 +11,7 @@ from typing import Annotated, Any
 
 import typer
 
-from tracer.cli.console import EXIT_CHECK_FAILED, Console, check_record
+from tracer.cli.console import EXIT_CHECK_FAILED, Console, check_record, quoted
 from tracer.cli.options import Json, Quiet, Replace, card_sizes, choice, not_negative, size
 from tracer.errors import UsageError
 from tracer.lengths import format_length
@@ -210,13 +210,9 @@ def _summary(path: Path, outlines: Sequence[Any], inch: bool) -> str:
     if unknown:
         lines.append(
             f"Type the missing heights into {path / 'tools.csv'} and run:"
-            f" tracer trace --job {_quoted(str(path.with_suffix('')))}"
+            f" tracer trace --job {quoted(str(path.with_suffix('')))}"
         )
     return "\n".join(lines)
-
-
-def _quoted(text: str) -> str:
-    return f'"{text}"' if re.search(r"[^\w./\\:-]", text) else text
 
 
 def _height(outline: Any, inch: bool) -> str:

@@ -65,7 +65,10 @@ class CutOptions:
     straight
         Chords instead of arcs; None: as the machine's profile says.
     accepted
-        Failed checks, by name, that do not mark a panel's files as failed.
+        Failed checks, by name, that do not mark the files as failed.
+    typed
+        Options of the command that were typed, like ``--fit``: a panel that decides otherwise
+        refuses them.
     """
 
     machine: Machine
@@ -83,9 +86,10 @@ class CutOptions:
     paper: str = "a4"
     printer: PrinterScale | None = None
     accepted: tuple[str, ...] = ()
+    typed: frozenset[str] = frozenset()
 
     def __post_init__(self) -> None:
-        lengths = {"thickness": self.thickness_mm, "edge": self.edge_mm, "depth": self.depth_mm}
+        lengths = {"thickness": self.thickness_mm, "margin": self.edge_mm, "depth": self.depth_mm}
         for name, value in lengths.items():
             if value is not None and not (value > 0 and math.isfinite(value)):
                 raise UsageError(

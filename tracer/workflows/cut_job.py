@@ -16,7 +16,7 @@ from tracer.project.tool_list import ToolList, parse_tool_list
 from tracer.workflows.cut import CutOptions, CutResult, cut_lay
 from tracer.workflows.cut_panel_job import cut_job_panel, has_panel
 
-__all__ = ["JobCut", "cut_job", "typed_depths"]
+__all__ = ["JobCut", "cut_job", "machines_cut_for", "typed_depths"]
 
 #: a point of the tool list and of an outline are the same within this; both are written rounded
 _SAME_PX = 3.0
@@ -121,6 +121,19 @@ def _files_before(folder: JobFolder, stem: str) -> set[str]:
     except (ValueError, AttributeError):
         return set()
     return {f"cut/{one}" for one in listed if isinstance(one, str) and "/" not in one}
+
+
+def machines_cut_for(folder: JobFolder) -> list[str]:
+    """Machines that the folder ``cut`` holds files for, by the record of each cut."""
+    machines = set()
+    for path in sorted((folder.path / "cut").glob("*-cut.json")):
+        try:
+            machine = json.loads(path.read_bytes()).get("machine")
+        except (OSError, ValueError, AttributeError):
+            continue
+        if isinstance(machine, str):
+            machines.add(machine)
+    return sorted(machines)
 
 
 def _refuse_overwriting(folder: JobFolder, files: dict[str, bytes], replacing: bool) -> None:

@@ -7,7 +7,12 @@ from dataclasses import dataclass, replace
 
 from tracer.export.dxf import DxfOptions
 from tracer.export.jobsheet import client_page, job_sheet_pdf
-from tracer.export.machine_checks import job_cautions, machine_checks, material_named
+from tracer.export.machine_checks import (
+    job_cautions,
+    machine_checks,
+    material_named,
+    refuse_forbidden,
+)
 from tracer.export.panel_drawing import SheetDrawings, draw_sheet
 from tracer.export.template import PrinterScale
 from tracer.model.bill import FileLine, JobSheet, WrittenCheck
@@ -86,10 +91,13 @@ def cut_panel(
     Raises
     ------
     TracerError
-        When a file read back differs from its drawing.
+        ``material-forbidden`` for a sheet that heat must not touch; or when a file read back
+        differs from its drawing.
     """
     progress = progress or Silent()
     machine = options.machine
+    for foam in _foams(panel):
+        refuse_forbidden(machine, material_named(foam))
     found = [c for c in panel.checks if c.slug not in _DECIDED_BY_WALLS]
     rules = rules_for(panel.bay.kind, panel.plies, plan.rules)
     if not machine.cuts_depth:
@@ -166,10 +174,16 @@ def _machine_findings(works: Sequence[SheetWork], machine: Machine) -> list[Chec
     return found
 
 
-def _words(panel: Panel, machine: Machine) -> tuple[str, ...]:
+def _foams(panel: Panel) -> list[str]:
+    """What the machine meets; backing boards are not its business."""
     stocks = [p.stock for p in panel.plies if p.role is not PlyRole.BACKING]
-    materials = dict.fromkeys(s.material for s in stocks)
-    of_machine = [w for m in materials for w in job_cautions(machine, material_named(m))]
+    if panel.insert is not None:
+        stocks.append(panel.insert)
+    return list(dict.fromkeys(s.material for s in stocks))
+
+
+def _words(panel: Panel, machine: Machine) -> tuple[str, ...]:
+    of_machine = [w for m in _foams(panel) for w in job_cautions(machine, material_named(m))]
     return cautions(panel, machine, of_machine)
 
 

@@ -11,6 +11,7 @@ from tracer.project.store import JobFolder
 from tracer.workflows.arrange import PANEL_JSON, tools_of_job
 from tracer.workflows.cut import CutOptions, CutResult, cut_dxf_options
 from tracer.workflows.cut_panel import PanelCut, PanelCutOptions, cut_panel
+from tracer.workflows.panel_wishes import foam_as_typed, refuse_other_wishes
 
 __all__ = ["cut_job_panel", "has_panel"]
 
@@ -27,8 +28,16 @@ def cut_job_panel(
 
     Sheets, depths, fit and margins are the panel's; machine, file version, paper and printer are
     the options'.
+
+    Raises
+    ------
+    TracerError
+        ``panel-decides`` and ``material-contradicts-panel`` where something else was typed, and
+        as `cut_panel`.
     """
     content = load_panel(folder.read(PANEL_JSON), PANEL_JSON)
+    refuse_other_wishes(options, content.panel, content.plan, folder.name)
+    noted = foam_as_typed(options, content.panel, content.plan)
     tools, _ = tools_of_job(folder, content.plan)
     done = cut_panel(
         content.panel,
@@ -58,7 +67,7 @@ def cut_job_panel(
                 pockets=tuple(done.walls.by_id[i] for i in here if i in done.walls.by_id),
                 files={**written.files, **first},
                 figures=written.figures,
-                checks=done.checks if number == 0 else (),
+                checks=(*noted, *done.checks) if number == 0 else (),
                 cautions=done.cautions,
             )
         )
