@@ -50,7 +50,12 @@ def test_what_is_shown_reads_back(mm: float) -> None:
 
 
 @pytest.mark.parametrize(
-    ("text", "size"), [("168.0x112.0", (168.0, 112.0)), ("60cm X 40cm", (600.0, 400.0))]
+    ("text", "size"),
+    [
+        ("168.0x112.0", (168.0, 112.0)),
+        ("60cm X 40cm", (600.0, 400.0)),
+        ("6.5x4.25in", (165.1, 107.95)),
+    ],
 )
 def test_reads_sizes(text: str, size: tuple[float, float]) -> None:
     assert parse_size_mm(text) == pytest.approx(size)

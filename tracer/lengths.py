@@ -71,14 +71,17 @@ def parse_size_mm(text: str) -> tuple[float, float]:
     --------
     >>> parse_size_mm("168.0x112.0")
     (168.0, 112.0)
-    >>> parse_size_mm("24in x 18in")
-    (609.5999999999999, 457.2)
+    >>> parse_size_mm("24in x 18in") == parse_size_mm("24x18in")
+    True
     """
     sides = re.split(r"\s*[x×]\s*", text.strip(), flags=re.IGNORECASE)
     if len(sides) != 2:
         raise UsageError(
             "size-unreadable", f"'{text}' is not a size.", "Write it like 168.0x112.0."
         )
+    unit = re.search(r"[a-z\"]+$", sides[1], re.IGNORECASE)
+    if unit is not None and sides[0][-1:].isdigit():
+        sides[0] += unit[0]  # "24x18in" means inches twice
     width, height = (parse_length_mm(side) for side in sides)
     if width <= 0 or height <= 0:
         raise UsageError("size-unreadable", f"'{text}' has a side that is not positive.")

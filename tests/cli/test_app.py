@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import json
 import subprocess
 import sys
@@ -11,6 +12,8 @@ import pytest
 
 from tracer.cli import app
 from tracer.cli.app import COMMANDS, run
+from tracer.cli.console import Console
+from tracer.model.report import Check, Severity
 
 
 def test_version_and_help(capsys: pytest.CaptureFixture[str]) -> None:
@@ -107,3 +110,27 @@ def test_as_a_module_without_a_terminal(tmp_path: Path) -> None:
     assert "no such photo.jpg" in done.stderr
     assert "Traceback" not in done.stderr
     assert "\x1b" not in done.stderr + done.stdout
+
+
+def test_many_findings_of_a_kind_leave_the_rare_one_in_sight() -> None:
+    out = io.StringIO()
+    same = [
+        Check("height-unknown", Severity.WARN, f"No height of T{k:02d}.", subject_id=f"T{k:02d}")
+        for k in range(1, 11)
+    ]
+    rare = Check("tool-moved", Severity.WARN, "T03 was moved.")
+    four = [Check("edge-faint", Severity.NOTE, f"Edge {k}.") for k in range(4)]
+    Console(err=out).checks([*same[:5], rare, *same[5:], *four])
+    lines = out.getvalue().splitlines()
+    assert lines[:4] == [f"note: Edge {k}. [edge-faint]" for k in range(4)]  # one more is no less
+    assert lines[4:7] == [f"warning: No height of T{k:02d}. [height-unknown]" for k in (1, 2, 3)]
+    assert lines[7] == (
+        "warning: 7 more like these, about T04, T05, T06, T07, T08, T09, T10."
+        " --json tells each in full. [height-unknown]"
+    )
+    assert lines[8:] == ["warning: T03 was moved. [tool-moved]"]
+
+
+def test_a_question_keeps_its_mark(capsys: pytest.CaptureFixture[str]) -> None:
+    assert run(["trac", "a.jpg"]) == 2
+    assert "?." not in capsys.readouterr().err

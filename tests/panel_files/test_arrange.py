@@ -215,3 +215,20 @@ def test_a_panel_planned_in_pvc_is_not_lasered(
         assert run(["cut", "bench", "--machine", "co2-laser", *typed]) == 1
         assert "[material-forbidden]" in capsys.readouterr().err
     assert not (job.path / "cut").exists()
+
+
+def test_a_plan_for_a_tool_that_is_not_there_is_told(
+    job: JobFolder, capsys: pytest.CaptureFixture[str]
+) -> None:
+    Path("own.toml").write_text('[[tools]]\npocket_id = "T77"\ndepth_mm = 9\n', "utf-8")
+    assert run(["arrange", "bench", "--plan", "own.toml"]) == 0
+    told = capsys.readouterr().err
+    assert "says something of T77" in told and "[plan-without-tool]" in told
+
+
+def test_a_bay_in_the_wrong_unit_is_refused(
+    job: JobFolder, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert run(["arrange", "bench", "--bay", "600cmx42m"]) == 1
+    assert "The bay is 42000 mm long somewhere" in capsys.readouterr().err
+    assert not job.has("panel.json")

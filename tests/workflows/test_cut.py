@@ -20,7 +20,9 @@ from tracer.model.panel_plan import FitClass
 from tracer.project.outlines_file import OutlinesFile, dump_outlines
 from tracer.project.schema import JobRecord, LayRecord, dump_job
 from tracer.project.store import JobFolder, job_path
+from tracer.project.tool_list import parse_tool_list
 from tracer.workflows.cut import CutOptions, cut_lay
+from tracer.workflows.cut_job import typed_depths
 
 KNIFE = CutOptions(machine=read_machine("oscillating-knife"), fit=FitClass.EASY)
 
@@ -267,3 +269,39 @@ def test_check_tells_files_apart(tmp_path: Path, capsys: pytest.CaptureFixture[s
     pdf.write_bytes(b"%PDF-1.7\n")
     assert run(["check", str(pdf)]) == 1
     assert run(["check", str(tmp_path / "none.dxf")]) == 1
+
+
+def test_files_of_a_failed_cut_say_so(job: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    deep = ["cut", "bench", "--depth", "50", "--thickness", "30"]
+    assert run(deep) == 3
+    told = capsys.readouterr().err
+    assert "a pocket 50 mm deep leaves no floor in a sheet of 30 mm" in told
+    (text,) = (job / "cut").glob("*-CHECKS-FAILED.txt")
+    assert "floor-too-thin" in text.read_text("utf-8")
+    (dxf,) = (p for p in (job / "cut").glob("*.dxf") if "reference" not in p.name)
+    assert b"CHECKS FAILED, do not cut" in dxf.read_bytes()[:600]
+    # accepted by name, or mended, the mark goes and the text with it
+    assert run([*deep, "--accept", "floor-too-thin", "--replace", "-q"]) == 0
+    assert not list((job / "cut").glob("*-CHECKS-FAILED.txt"))
+
+
+def test_an_accepted_name_that_no_check_has_is_told(
+    job: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert run(["cut", "bench", "--accept", "flor-too-thin"]) == 0
+    assert "--accept flor-too-thin met no check" in capsys.readouterr().err
+
+
+def test_tools_of_one_name_have_each_its_own_depth() -> None:
+    """Rows whose points were typed somewhere on the tool, not where the run puts its own."""
+    levers = [
+        replace(o, name="lever", outline_id=f"T{k:02d}", point_px=(100.0 * k, 500.0))
+        for k, o in enumerate(lay()[:3], start=1)
+    ]
+    content = OutlinesFile(tuple(levers), lay_of={o.outline_id: 1 for o in levers})
+    text = "name,x_px,y_px,height_mm,depth_mm\n" + "".join(
+        f"lever,{x},{y},9,{depth}\n"
+        for x, y, depth in ((310, 590, 30), (95, 420, 10), (205, 600, 20))
+    )
+    tools = parse_tool_list(text.encode(), "tools.csv")
+    assert typed_depths(content, tools) == {"T01": 10, "T02": 20, "T03": 30}

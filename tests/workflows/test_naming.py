@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import numpy as np
+import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from shapely.geometry import Point, Polygon, box
 
 from tracer.model.outline import EdgeModel, HeightSource, Outline
+from tracer.model.report import Severity
 from tracer.model.tool_list import ToolRow
-from tracer.workflows.naming import assign_rows, keep_numbers, reading_order
+from tracer.workflows.naming import assign_rows, keep_numbers, reading_order, unlikely_heights
 
 SPANNER = Point(0, 0).buffer(20).difference(Point(0, 0).buffer(14))
 PUMP = box(100, 0, 300, 30)
@@ -97,3 +99,40 @@ def test_a_covered_outline_comes_before_a_point() -> None:
     earlier = [outline("T01", SPANNER), outline("T02", PUMP)]
     points = {"T01": (200.0, 15.0), "T02": (200.0, 15.0)}
     assert keep_numbers([PUMP, SPANNER], earlier, 3, points) == (["T02", "T01"], 3)
+
+
+def test_a_list_of_another_photo_is_one_failed_finding() -> None:
+    rows = [row(f"tool {k}", k) for k in range(2, 7)]
+    points = [[200, 15], [0, 500], [100, 500], [200, 500], [300, 500]]
+    done = assign_rows(rows, points, [PUMP, SPANNER], "t.csv")
+    (check,) = done.checks
+    assert check.slug == "list-of-another-photo"
+    assert check.severity is Severity.FAIL
+    assert check.sentence.startswith("4 of 5 rows of t.csv")
+    # half of them gone is still this lay: each is told for itself
+    done = assign_rows(rows[:4], [*points[:1], [0, 0], *points[3:]], [PUMP, SPANNER], "t.csv")
+    assert [c.slug for c in done.checks] == ["row-without-tool", "row-without-tool"]
+
+
+def test_rows_that_a_run_wrote_by_itself_accuse_nobody() -> None:
+    blank = [ToolRow(name=f"T0{k}", x_px=0, y_px=0, line=k) for k in range(1, 5)]
+    assert all(r.blank for r in blank)
+    assert not assign_rows(blank, [[0, 500]] * 4, [PUMP], "t.csv").checks
+
+
+@pytest.mark.parametrize(
+    ("heights", "told"),
+    [
+        ((1.2, 0.3, 3.4), "above 3.4 mm"),  # cm
+        ((0.47, 0.1, 1.3), "above 1.3 mm"),  # inches
+        ((120.0, 34.0, 310.0), "above 120 mm"),  # a point lost
+        ((12.0, 3.0, 34.0), ""),
+        ((0.5, 1.0), ""),  # two thin washers say nothing
+        ((2.0, 3.0, 3.5, 30.0), ""),
+    ],
+)
+def test_heights_of_another_unit_are_asked_about(heights: tuple[float, ...], told: str) -> None:
+    rows = [ToolRow(name="a", x_px=0, y_px=0, height_mm=h) for h in (*heights, None)]
+    found = unlikely_heights(rows, "t.csv")
+    assert bool(found) == bool(told)
+    assert all(told in c.sentence for c in found)

@@ -137,6 +137,7 @@ def arrange(
             f"{format_length(change.dy_mm, inch=inch)} up, {change.turn_deg:.1f} degrees"
         )
     console.checks(done.checks)
+    console.unmet(accept or (), done.checks)
     console.result(_record(done), _summary(done, inch))
 
     from tracer.panel.checks import failed

@@ -136,6 +136,13 @@ class Console:
             if rest := alike[shown:]:
                 print(f"{mark}: {_more(rest)} [{slug}]", file=self.err)
 
+    def unmet(self, accepted: Iterable[str], checks: Iterable[Check]) -> None:
+        """Tell accepted names that no finding has: most often mistyped."""
+        there = {check.slug for check in checks}
+        for slug in accepted:
+            if slug not in there:
+                self.say(f"note: --accept {slug} met no check of that name.")
+
     def result(self, record: dict[str, Any], text: str) -> None:
         """The result: one JSON object with --json, else text for people."""
         self._end_step()

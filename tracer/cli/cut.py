@@ -122,6 +122,7 @@ def cut(
     for sentence in dict.fromkeys(s for result in done.results for s in result.cautions):
         console.say(f"caution: {sentence}")
     console.checks(done.checks)
+    console.unmet(options.accepted, done.checks)
     record = {
         "job": str(done.job.path),
         "machine": options.machine.key,
@@ -163,15 +164,27 @@ def _summary(done: Any) -> str:
     for result in done.results:
         figures = result.figures
         width, height = result.cut.size_mm
+        plural = "" if figures.plunges == 1 else "s"
         lines += [
-            f"{result.cut.title}: {len(result.pockets)} pockets in a sheet of "
-            f"{width:.0f} x {height:.0f} mm",
-            f"  cut {figures.cut_mm / 1000:.1f} m, {figures.plunges} plunges, at least "
+            f"{result.cut.title}: {_contents(result)} a sheet of {width:.0f} x {height:.0f} mm",
+            f"  cut {figures.cut_mm / 1000:.1f} m, {figures.plunges} plunge{plural}, at least "
             f"{max(figures.seconds / 60, 0.1):.1f} min at the profile's feeds",
             f"  {result.cut.kerf.sentence()}",
         ]
     lines.append(f"{len(done.files)} files written to {done.job.path / 'cut'}")
     return "\n".join(lines)
+
+
+def _contents(result: Any) -> str:
+    """What is cut out of a sheet, in words."""
+    from tracer.model.drawing import Operation
+
+    number = len(result.pockets)
+    if number == 0:
+        return "the edge alone, of"
+    pieces = any(p.layer.operation is Operation.INSERT for p in result.cut.paths)
+    what = "piece" if pieces else "pocket"
+    return f"{number} {what}{'' if number == 1 else 's'} {'out of' if pieces else 'in'}"
 
 
 def _choice(text: str, values: dict[str, Any], option: str) -> Any:

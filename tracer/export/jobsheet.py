@@ -228,17 +228,16 @@ def _sheets(sheet: JobSheet, width: float) -> list[Flowable]:
                 line.purpose,
                 f"{stock.size_mm[0]:g} x {stock.size_mm[1]:g}",
                 line.sheets,
-                "-" if line.mass_kg is None else f"{line.mass_kg:.2f} kg",
+                "-" if line.mass_kg is None else _mass(line.mass_kg),
                 "-" if line.price is None else f"{line.price:.2f}",
             )
         )
     if any(line.mass_kg is not None or line.price is not None for line in sheet.bill):
         mass = sum(line.mass_kg or 0.0 for line in sheet.bill)
-        price = sum(line.price or 0.0 for line in sheet.bill)
-        more = any(line.price is None for line in sheet.bill)
-        rows.append(
-            ("", "", "", "together", f"{mass:.2f} kg", f"{price:.2f}{' +' if more else ''}")
-        )
+        prices = [line.price for line in sheet.bill if line.price is not None]
+        more = " +" if len(prices) < len(sheet.bill) else ""
+        cost = f"{sum(prices):.2f}{more}" if prices else "-"
+        rows.append(("", "", "", "together", _mass(mass), cost))
     parts: list[Flowable] = [_p("Sheets", _HEAD), _table(rows, (26, 24, 16, 8, 13, 13), width)]
     files: list[Sequence[Any]] = [("File", "Piece, size", "Layers in cutting order", "At least")]
     files += [
@@ -353,3 +352,8 @@ def _count(panel: Panel, width: float) -> list[Flowable]:
     table = _table(rows, (4, 38, *([8] * _DAYS)), width)
     table.setStyle(TableStyle([("GRID", (2, 1), (-1, -1), 0.4, colors.black)]))
     return [_p(f"Daily count: {len(panel.pockets)} places", _HEAD), table]
+
+
+def _mass(mass_kg: float) -> str:
+    """Grams for what is light: ten inserts weigh a few."""
+    return f"{mass_kg * 1000:.0f} g" if mass_kg < 0.1 else f"{mass_kg:.2f} kg"

@@ -155,7 +155,10 @@ def machine_checks(
                     slug="floor-too-thin",
                     severity=Severity.FAIL if depth >= thickness_mm else Severity.WARN,
                     sentence=f"{owner}: a depth of {depth:.0f} mm leaves "
-                    f"{thickness_mm - depth:.1f} mm of a sheet of {thickness_mm:.0f} mm.",
+                    f"{thickness_mm - depth:.1f} mm of a sheet of {thickness_mm:.0f} mm."
+                    if depth < thickness_mm
+                    else f"{owner}: a pocket {depth:.0f} mm deep leaves no floor in a sheet of "
+                    f"{thickness_mm:.0f} mm.",
                     remedy="Make the pocket shallower, take a thicker sheet, or cut it through.",
                     subject_id=owner,
                     value=thickness_mm - depth,

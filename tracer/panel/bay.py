@@ -20,13 +20,16 @@ from tracer.errors import TracerError
 from tracer.model.panel import Bay, KeepOut
 from tracer.model.panel_plan import KeepOutPlan
 
-__all__ = ["MISFIT_MM", "bay_corners_mm", "keep_outs", "panel_shape"]
+__all__ = ["LARGEST_MM", "MISFIT_MM", "bay_corners_mm", "keep_outs", "panel_shape"]
 
 Array = NDArray[np.float64]
 
 #: a tape read by two people differs by 1-2 mm (common practice, no source); more than this
 #: between the measures of one bay is a misread figure
 MISFIT_MM = 3.0
+
+#: beyond any drawer or panel of one piece of wall; what is longer was typed in another unit
+LARGEST_MM = 6000.0
 
 
 def bay_corners_mm(bay: Bay) -> Array:
@@ -49,6 +52,13 @@ def bay_corners_mm(bay: Bay) -> Array:
     diagonals = [d for d in (bay.rising_mm, bay.falling_mm) if d is not None]
     if not all(math.isfinite(v) and v > 0 for v in (width, height, top, right, *diagonals)):
         raise TracerError("bay-impossible", "The bay has a side or diagonal that is not positive.")
+    longest = max(width, height, top, right, *diagonals)
+    if longest > LARGEST_MM:
+        raise TracerError(
+            "bay-impossible",
+            f"The bay is {longest:.0f} mm long somewhere; more than {LARGEST_MM:.0f} mm is no bay.",
+            "Check the unit: lengths without one are mm.",
+        )
     start = np.array([width, width, height, width - top, height], np.float64)
     if bay.rising_mm is None and bay.falling_mm is None:
         if top == width and right == height:

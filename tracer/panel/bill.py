@@ -53,17 +53,26 @@ def consumables(panel: Panel) -> tuple[str, ...]:
     """What else is needed, from the panel itself."""
     area = panel.shape.area / 1e6
     glued = max(len(panel.slabs) - 1, 0)
+    polyethylene = any(p.stock.material == "pe" for p in panel.plies)
     found = []
     if glued:
+        why = (
+            ": polyethylene has a low surface energy, needs an abraded skin and an adhesive made "
+            "for it"
+            if polyethylene
+            else ""
+        )
         found.append(
             f"Adhesive for {glued} joint{'s' if glued > 1 else ''} of {area:.2f} m2, as the "
-            "foam's maker advises: polyethylene has a low surface energy, needs an abraded skin "
-            "and an adhesive made for it. Make a trial piece first."
+            f"foam's maker advises{why}. Make a trial piece first."
         )
     if panel.fixings:
         found.append(f"{len(panel.fixings)} screws with washers for the backing board.")
     if any(p.label for p in panel.pockets):
-        found.append("Labels or an engraved strip: ordinary stickers hold badly on polyethylene.")
+        found.append(
+            "Labels or an engraved strip: ordinary stickers hold badly on "
+            f"{'polyethylene' if polyethylene else 'foam'}."
+        )
     return tuple(found)
 
 

@@ -134,6 +134,9 @@ class _Place:
         return TracerError(
             "tool-list-unreadable",
             f"{self.file}, line {self.line}, column {column}: '{cell}' is not {wanted}.",
+            "Lengths are read like 12, 12mm, 1.2cm or 0.5in; an empty cell says nothing."
+            if column.endswith("_mm")
+            else "",
         )
 
     def number(self, cell: str, column: str, low: float, high: float) -> float | None:
@@ -144,9 +147,11 @@ class _Place:
         try:
             value = parse_length_mm(text) if column.endswith("_mm") else float(text)
         except (TracerError, ValueError):
-            raise self.error(column, cell, "a number") from None
+            wanted = "a length" if column.endswith("_mm") else "a number"
+            raise self.error(column, cell, wanted) from None
         if not (math.isfinite(value) and low <= value <= high):
-            raise self.error(column, cell, f"between {low:g} and {high:g}")
+            unit = " mm" if column.endswith("_mm") else ""
+            raise self.error(column, cell, f"between {low:g} and {high:g}{unit}")
         return value
 
 

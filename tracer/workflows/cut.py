@@ -35,7 +35,7 @@ from tracer.panel.estimate import estimate_of, no_pocket_for
 from tracer.panel.pockets import make_pocket
 from tracer.panel.rules import FIT_MM
 from tracer.progress import Progress, Silent
-from tracer.workflows.sheet_files import sheet_files
+from tracer.workflows.sheet_files import CHECKS_FAILED, failed_checks, failed_text, sheet_files
 
 __all__ = ["CutOptions", "CutResult", "cut_dxf_options", "cut_lay"]
 
@@ -121,6 +121,8 @@ def cut_lay(
 ) -> CutResult:
     """Cutting files for tools as photographed.
 
+    Files are written even where a check failed; their titles and a text beside them say so.
+
     Raises
     ------
     TracerError
@@ -160,7 +162,8 @@ def cut_lay(
         depths_mm=[(p.pocket_id, p.rule.depth_mm) for p in pockets],
     )
     progress.step("files")
-    title = f"{name}, front"
+    failing = failed_checks(checks, options.accepted)
+    title = f"{name}, front" + (CHECKS_FAILED if failing else "")
     machine = options.machine
     cut = draw_cut(pockets, title=title, origin_mm=origin, size_mm=size, machine=machine)
     bare = replace(machine, kerf=Kerf.NONE, kerf_mm=0.0)
@@ -181,6 +184,8 @@ def cut_lay(
     )
     checks += letters
     files = dict(sheet.files)
+    if failing:
+        files[f"{name}-CHECKS-FAILED.txt"] = failed_text(failing)
     files[f"{name}-cut.json"] = _record(name, options, pockets, sheet.figures, checks, files)
     return CutResult(cut, reference, tuple(pockets), files, sheet.figures, tuple(checks), cautions)
 
@@ -232,7 +237,8 @@ def _webs(pockets: Sequence[Pocket], least_mm: float) -> list[Check]:
                 severity=Severity.FAIL if distance < 1.0 else Severity.WARN,
                 sentence=f"{first.name} and {second.name}: their pockets {what} at "
                 f"({where[0]:.0f}, {where[1]:.0f}).",
-                remedy="Lay the tools further apart and photograph them again, or arrange a panel.",
+                remedy="Lay the tools further apart and photograph them again, arrange a panel, or "
+                "choose a closer fit.",
                 subject_id=first.pocket_id,
                 value=distance,
                 limit=least_mm,

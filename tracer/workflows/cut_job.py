@@ -3,11 +3,9 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from tracer.errors import TracerError, UsageError
-from tracer.model.outline import Outline
 from tracer.model.report import Check
 from tracer.progress import Progress, StepClock
 from tracer.project.outlines_file import OutlinesFile, load_outlines
@@ -15,11 +13,9 @@ from tracer.project.store import JobFolder
 from tracer.project.tool_list import ToolList, parse_tool_list
 from tracer.workflows.cut import CutOptions, CutResult, cut_lay
 from tracer.workflows.cut_panel_job import cut_job_panel, has_panel
+from tracer.workflows.panel_tools import rows_by_outline
 
 __all__ = ["JobCut", "cut_job", "machines_cut_for", "typed_depths"]
-
-#: a point of the tool list and of an outline are the same within this; both are written rounded
-_SAME_PX = 3.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -33,18 +29,10 @@ class JobCut:
     seconds: dict[str, float]
 
 
-def typed_depths(outlines: Sequence[Outline], tools: ToolList | None) -> dict[str, float]:
+def typed_depths(content: OutlinesFile, tools: ToolList | None) -> dict[str, float]:
     """Depth per outline id, from the rows of the tool list that give one."""
-    depths = {}
-    for row in tools.rows if tools else ():
-        if row.depth_mm is None:
-            continue
-        for outline in outlines:
-            dx, dy = outline.point_px[0] - row.x_px, outline.point_px[1] - row.y_px
-            named = row.name is not None and row.name == outline.name
-            if named or max(abs(dx), abs(dy)) <= _SAME_PX:
-                depths[outline.outline_id] = row.depth_mm
-    return depths
+    rows = rows_by_outline(content, tools)
+    return {i: row.depth_mm for i, row in rows.items() if row.depth_mm is not None}
 
 
 def cut_job(
@@ -65,7 +53,7 @@ def cut_job(
     clock = StepClock(progress)
     with folder.locked():
         content, tools = _opened(folder)
-        depths = typed_depths(content.outlines, tools) | dict(options.depths_mm)
+        depths = typed_depths(content, tools) | dict(options.depths_mm)
         options = replace(options, depths_mm=depths)
         stem = f"{folder.name}-{options.machine.key}"
         if has_panel(folder):

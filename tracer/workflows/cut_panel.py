@@ -20,7 +20,7 @@ from tracer.model.drawing import Drawing
 from tracer.model.machine import Machine
 from tracer.model.panel import Panel, PlyRole
 from tracer.model.panel_plan import PanelPlan
-from tracer.model.report import Check, Severity
+from tracer.model.report import Check
 from tracer.model.sheet import SheetWork
 from tracer.panel.bill import bill_of_sheets, cautions, consumables, work_steps
 from tracer.panel.checks import check_panel, limit_basis, sorted_checks
@@ -30,7 +30,13 @@ from tracer.panel.rules import Rules, rules_for
 from tracer.panel.seams import retiled
 from tracer.panel.sheets import Walls, insert_sheets, make_walls, slab_sheets
 from tracer.progress import Progress, Silent
-from tracer.workflows.sheet_files import SheetFiles, sheet_files
+from tracer.workflows.sheet_files import (
+    CHECKS_FAILED,
+    SheetFiles,
+    failed_checks,
+    failed_text,
+    sheet_files,
+)
 
 __all__ = ["PanelCut", "PanelCutOptions", "cut_panel", "draw_panel"]
 
@@ -111,9 +117,9 @@ def cut_panel(
     works, more = _works(panel, machine, walls, rules)
     found += more
     found += _machine_findings(works, machine)
-    failing = [c for c in found if c.severity is Severity.FAIL and c.slug not in options.accepted]
+    failing = failed_checks(found, options.accepted)
     if failing:
-        works = [replace(w, title=f"{w.title} - CHECKS FAILED, do not cut") for w in works]
+        works = [replace(w, title=f"{w.title}{CHECKS_FAILED}") for w in works]
     words = _words(panel, machine)
     sheets: list[tuple[SheetWork, SheetDrawings, SheetFiles]] = []
     progress.step("files")
@@ -142,7 +148,7 @@ def cut_panel(
     files[f"{name}-job-sheet.pdf"] = job_sheet_pdf(panel, sheet, paper=paper)
     files[f"{name}-picture.pdf"] = client_page(panel, paper=paper)
     if failing:
-        files[f"{name}-CHECKS-FAILED.txt"] = _failed_text(failing)
+        files[f"{name}-CHECKS-FAILED.txt"] = failed_text(failing)
     return PanelCut(panel, walls, tuple(sheets), files, checks, words)
 
 
@@ -230,9 +236,3 @@ def _job_sheet(
         cautions=tuple(words),
         checks=tuple(WrittenCheck(c, limit_basis(c.slug), c.slug in accepted) for c in checks),
     )
-
-
-def _failed_text(failing: Sequence[Check]) -> bytes:
-    lines = ["These checks failed. Do not cut before they are mended or accepted.", ""]
-    lines += [f"- {c.sentence} {c.remedy} [{c.slug}]" for c in failing]
-    return ("\n".join(lines) + "\n").encode("utf-8")

@@ -18,9 +18,11 @@ from tracer.model.outline import Outline
 from tracer.model.report import Check, Severity
 from tracer.model.tool_list import ToolRow
 
-__all__ = ["Assignment", "assign_rows", "keep_numbers", "reading_order"]
+__all__ = ["Assignment", "assign_rows", "keep_numbers", "reading_order", "unlikely_heights"]
 
 REACH_MM = 8.0  # a point typed or clicked beside a thin tool still means it
+_MANY = 3  # one or two rows may point at tools that were taken away
+_FLAT_LAY_MM, _TALL_LAY_MM = 4.0, 100.0
 SAME_TOOL_IOU = 0.5  # two different tools of one lay hardly overlap at all
 
 
@@ -72,12 +74,14 @@ def assign_rows(
     Notes
     -----
     Holes count as inside: a point in a spanner's ring means the spanner. A point beside every
-    tool goes to the nearest within 8 mm.
+    tool goes to the nearest within 8 mm. Where most of three rows or more meet no tool, the list
+    is another photo's, and one failed finding says so.
     """
     filled = [Polygon(region.exterior) for region in regions_mm]
     points = np.asarray(points_mm, np.float64).reshape(-1, 2)
     row_of: list[int | None] = [None] * len(regions_mm)
-    checks = []
+    checks: list[Check] = []
+    lost: list[Check] = []
     # what a person typed comes before rows that a run wrote by itself
     for index in sorted(range(len(rows)), key=lambda i: rows[i].blank):
         row, xy = rows[index], points[index]
@@ -88,7 +92,7 @@ def assign_rows(
         if row.blank and (missed or best is None or row_of[best] is not None):
             continue
         if missed or best is None:
-            checks.append(
+            lost.append(
                 Check(
                     "row-without-tool",
                     Severity.WARN,
@@ -109,7 +113,52 @@ def assign_rows(
             )
         else:
             row_of[best] = index
-    return Assignment(tuple(row_of), tuple(checks))
+    typed = sum(not row.blank for row in rows)
+    if len(lost) >= _MANY and len(lost) > typed / 2:
+        lost = [
+            Check(
+                "list-of-another-photo",
+                Severity.FAIL,
+                f"{len(lost)} of {typed} rows of {where} point at places where this photo shows no "
+                "tool; the names and heights of the others may be wrong too.",
+                "The list seems to belong to another photo, or its points were read in a picture "
+                "of another size: name the list that goes with this photo.",
+                value=len(lost),
+                limit=typed / 2,
+            )
+        ]
+    return Assignment(tuple(row_of), (*checks, *lost))
+
+
+def unlikely_heights(rows: Sequence[ToolRow], where: str) -> tuple[Check, ...]:
+    """A finding where the typed heights of a list look like those of another unit.
+
+    Hand tools on a sheet are millimetres to some centimetres high. A list whose tallest tool has
+    less than 4 mm was most likely measured in cm or inches; one whose middle height is above 100 mm
+    has its decimal point elsewhere (common practice, no source). One or two tools say nothing.
+    """
+    heights = [row.height_mm for row in rows if row.height_mm]
+    if len(heights) < _MANY:
+        return ()
+    highest, middle = max(heights), float(np.median(heights))
+    if highest >= _FLAT_LAY_MM and middle <= _TALL_LAY_MM:
+        return ()
+    what = (
+        f"No height in {where} is above {highest:.3g} mm."
+        if highest < _FLAT_LAY_MM
+        else f"Half of the heights in {where} are above {middle:.0f} mm."
+    )
+    return (
+        Check(
+            "heights-unlikely",
+            Severity.WARN,
+            what,
+            "A number without a unit is mm; write 1.2cm or 0.5in where it was measured so.",
+            value=highest if highest < _FLAT_LAY_MM else middle,
+            limit=_FLAT_LAY_MM if highest < _FLAT_LAY_MM else _TALL_LAY_MM,
+            unit="mm",
+        ),
+    )
 
 
 def keep_numbers(

@@ -8,13 +8,14 @@ from dataclasses import replace
 from typing import Any
 
 import numpy as np
+from scipy.optimize import linear_sum_assignment
 from shapely.geometry import Polygon, box
 
 from tracer.errors import TracerError
 from tracer.model.outline import EdgeModel, HeightSource, Outline
 from tracer.model.panel import Placement
 from tracer.model.panel_plan import CopyPlan, PanelPlan, PlainPocketPlan
-from tracer.model.report import Check
+from tracer.model.report import Check, Severity
 from tracer.model.tool_list import ToolRow
 from tracer.panel.estimate import no_pocket_for
 from tracer.panel.layout import Tool
@@ -28,20 +29,37 @@ _SAME_PX = 3.0
 
 
 def rows_by_outline(content: OutlinesFile, tools: ToolList | None) -> dict[str, ToolRow]:
-    """Row of the tool list per outline id: by its point, else by a name that only one tool has."""
+    """Row of the tool list per outline id: by its point, else by its name.
+
+    Tools of one name (three tyre levers) are told apart by their points: each row goes to the
+    outline of its name that makes the sum of distances least.
+    """
     found: dict[str, ToolRow] = {}
+    left: dict[tuple[int, str], list[ToolRow]] = {}
     for row in tools.rows if tools else ():
         mine = [o for o in content.outlines if content.lay_of.get(o.outline_id, 1) == row.lay]
-        near = [
+        near = [o for o in mine if max(np.abs(_away_px(o, row))) <= _SAME_PX]
+        if near:
+            found.setdefault(near[0].outline_id, row)
+        elif row.name is not None:
+            left.setdefault((row.lay, row.name), []).append(row)
+    for (lay, name), rows in left.items():
+        named = [
             o
-            for o in mine
-            if max(abs(o.point_px[0] - row.x_px), abs(o.point_px[1] - row.y_px)) <= _SAME_PX
+            for o in content.outlines
+            if o.name == name
+            and content.lay_of.get(o.outline_id, 1) == lay
+            and o.outline_id not in found
         ]
-        named = [o for o in mine if row.name is not None and o.name == row.name]
-        chosen = near[:1] or (named if len(named) == 1 else [])
-        for outline in chosen:
-            found.setdefault(outline.outline_id, row)
+        distances = [[np.hypot(*_away_px(o, row)) for o in named] for row in rows]
+        if named:
+            for k, best in zip(*linear_sum_assignment(distances), strict=True):
+                found[named[best].outline_id] = rows[k]
     return found
+
+
+def _away_px(outline: Outline, row: ToolRow) -> tuple[float, float]:
+    return outline.point_px[0] - row.x_px, outline.point_px[1] - row.y_px
 
 
 def upright(calibration: Mapping[str, Any], lay: int) -> Placement:
@@ -86,7 +104,24 @@ def job_tools(
     ]
     found += _copies(found, [*wanted, *plan.copies])
     found += [_plain(p, n) for n, p in enumerate(plan.plain, start=1)]
-    return found, checks
+    known = {t.pocket_id for t in found} | {o.outline_id for o in content.outlines}
+    return found, [*checks, *_planned_for_nothing(plan, known)]
+
+
+def _planned_for_nothing(plan: PanelPlan, known: set[str]) -> list[Check]:
+    """What the plan says of tools that are not there: most often a number mistyped."""
+    return [
+        Check(
+            "plan-without-tool",
+            Severity.NOTE,
+            f"The plan says something of {typed.pocket_id}, but the job has no such tool.",
+            "Mend the pocket_id of that [[tools]] entry in panel.toml, or delete it; tools.csv and"
+            " the overlay picture show the ids.",
+            subject_id=typed.pocket_id,
+        )
+        for typed in plan.tools
+        if typed.pocket_id not in known
+    ]
 
 
 def _with_row(tool: Tool, row: ToolRow) -> Tool:

@@ -13,8 +13,12 @@ from tracer.export.verify import verified_dxf, verified_svg
 from tracer.export.verify_template import verify_template
 from tracer.model.drawing import Drawing, KerfNote, Operation
 from tracer.model.machine import Machine
+from tracer.model.report import Check, Severity
 
-__all__ = ["SheetFiles", "sheet_files"]
+__all__ = ["CHECKS_FAILED", "SheetFiles", "failed_checks", "failed_text", "sheet_files"]
+
+#: behind the title of every drawing that should not be cut as it is
+CHECKS_FAILED = " - CHECKS FAILED, do not cut"
 
 #: what the template shows besides the cut lines
 _SHOWN = {Operation.OUTLINE, Operation.LABEL}
@@ -71,3 +75,15 @@ def sheet_files(
         f"{name}-template-{template.grid.paper}.pdf": template.data,
     }
     return SheetFiles(files, cut_figures(cut, machine, thickness_mm))
+
+
+def failed_checks(checks: Sequence[Check], accepted: Sequence[str]) -> list[Check]:
+    """Checks that failed and were not accepted by name."""
+    return [c for c in checks if c.severity is Severity.FAIL and c.slug not in accepted]
+
+
+def failed_text(failing: Sequence[Check]) -> bytes:
+    """A text that lies beside the files of a cut whose checks failed."""
+    lines = ["These checks failed. Do not cut before they are mended or accepted.", ""]
+    lines += [f"- {c.sentence} {c.remedy} [{c.slug}]" for c in failing]
+    return ("\n".join(lines) + "\n").encode("utf-8")

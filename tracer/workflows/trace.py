@@ -27,7 +27,7 @@ from tracer.segmentation import Correction, Frame, Mark, SegmentOptions, Way, se
 from tracer.segmentation.mending import corrected
 from tracer.workflows.lay_tools import Defaults, find_tools, outline_of
 from tracer.workflows.memo import StageMemo
-from tracer.workflows.naming import keep_numbers
+from tracer.workflows.naming import keep_numbers, unlikely_heights
 from tracer.workflows.tool_findings import about_tool, lay_findings, photo_findings
 
 __all__ = ["Separation", "Trace", "TraceOptions", "trace"]
@@ -192,6 +192,7 @@ def trace(
         *photo_findings(uncorrected, segmentations, found.tools, outlines),
         *check_outlines(calibration, [(o.outline_id, o.region) for o in outlines]),
         *checks,
+        *unlikely_heights(rows, list_name),
         *_nothing_found(outlines, photos),
     ]
     return Trace(
