@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-
 import cv2
 import numpy as np
 from numpy.typing import NDArray
@@ -13,6 +11,7 @@ __all__ = ["Occupancy", "place"]
 Array = NDArray[np.float64]
 CELL_PX = 8  # the map of taken places is this much coarser than the picture
 FAR_PRICE = 0.02  # price per px of distance from the tool
+MOST_COVERED = 12.0  # cells of a tool or label that a full label may hide
 GAP_PX = 10.0  # between a label and its tool
 
 
@@ -41,13 +40,33 @@ class Occupancy:
 
 
 def place(
-    taken: Occupancy, ring_px: Array, anchor_px: Array, size_px: tuple[float, float]
-) -> tuple[float, float]:
+    taken: Occupancy,
+    ring_px: Array,
+    anchor_px: Array,
+    size_px: tuple[float, float],
+    smaller_px: tuple[float, float] | None = None,
+) -> tuple[float, float, bool]:
     """Upper left corner of a label of a given size for the tool within ``ring_px``.
 
     Tried are places on the anchor and all round the tool's box, moved into the picture where they
-    pass its rim; the cheapest wins, and is marked as taken.
+    pass its rim; the cheapest wins, and is marked as taken. Where even that would cover a tool or
+    a label, the smaller size is placed instead: the last value says so.
     """
+    x, y = _cheapest(taken, ring_px, anchor_px, size_px)
+    covered = taken.price((x, y, x + size_px[0], y + size_px[1]))
+    small = smaller_px is not None and covered > MOST_COVERED
+    if small and smaller_px is not None:
+        size_px = smaller_px
+        x, y = _cheapest(taken, ring_px, anchor_px, size_px)
+    width, height = size_px
+    corners = [(x, y), (x + width, y), (x + width, y + height), (x, y + height)]
+    taken.add(np.array(corners), 4.0)
+    return x, y, small
+
+
+def _cheapest(
+    taken: Occupancy, ring_px: Array, anchor_px: Array, size_px: tuple[float, float]
+) -> tuple[float, float]:
     ring = ring_px[np.isfinite(ring_px).all(axis=1)]
     (x0, y0), (x1, y1) = ring.min(axis=0), ring.max(axis=0)
     width, height = size_px
@@ -73,12 +92,4 @@ def place(
         distance = float(np.linalg.norm(ring - middle, axis=1).min())
         return taken.price((x, y, x + width, y + height)) + FAR_PRICE * distance
 
-    x, y = min(candidates, key=price)
-    corners: Sequence[tuple[float, float]] = (
-        (x, y),
-        (x + width, y),
-        (x + width, y + height),
-        (x, y + height),
-    )
-    taken.add(np.array(corners), 4.0)
-    return x, y
+    return min(candidates, key=price)

@@ -280,7 +280,10 @@ def _label(
     details_width, small = canvas.text_size(details, 18)
     width = max(number_width + 16 + (name_width + 16 if name else 0), details_width + 20)
     height = line + small + 14
-    x, y = place(taken, ring, anchor, (width, height))
+    tag = number_width + 16, line + 6
+    x, y, crowded = place(taken, ring, anchor, (width, height), tag)
+    if crowded:  # the number alone: name and height stand in the list
+        width, height = tag
     middle = np.array([x + width / 2, y + height / 2])
     if not (x <= anchor[0] <= x + width and y <= anchor[1] <= y + height):
         inside = ring[np.isfinite(ring).all(axis=1)]
@@ -288,8 +291,10 @@ def _label(
         start = np.clip(target, [x, y], [x + width, y + height])
         canvas.line(np.stack([start, target]), colour, 2)
     canvas.plate((x, y, x + width, y + height))
-    canvas.plate((x, y, x + number_width + 16, y + line + 6), colour, 1.0)
+    canvas.plate((x, y, x + tag[0], y + tag[1]), colour, 1.0)
     canvas.text((x + 8, y + 3), number, 24)
+    if crowded:
+        return
     if name:
         canvas.text((x + number_width + 24, y + 4), name, 22)
     canvas.text((x + 10, y + line + 9), details, 18, second_colour)
