@@ -196,7 +196,7 @@ def patch_steps(remedy: str, name: str, pieces: int) -> tuple[str, ...]:
             f"Cut {plug} from foam of the face's colour and thickness. It is a press fit.",
             "Glue it in, flush with the face; weight it flat and let the glue set fully.",
             "Lay the template on again, fix it, and cut the new pocket across plug and old foam.",
-            "Put the contrast piece back under the pocket.",
+            "Where a contrast piece lay in the pocket, cut one to the new outline and lay it in.",
         ),
     }
     return steps[remedy]

@@ -293,7 +293,7 @@ def near_neighbours(new: Outline, others: Sequence[Outline], least_mm: float = 1
             Check(
                 "swap-near-neighbour",
                 Severity.FAIL if distance <= 0 else Severity.WARN,
-                f"{new.name} comes within {distance:.1f} mm of {other.name}"
+                f"{new.name} comes within {distance:.1f} mm of {other.name}."
                 if distance > 0
                 else f"{new.name} lies over {other.name}.",
                 "Shift or turn it with --shift and --turn, or arrange the panel anew.",
