@@ -127,6 +127,26 @@ def test_tool_cut_by_the_frame_is_marked() -> None:
     assert "cut-by-frame" in {c.slug for c in found.checks}
 
 
+@pytest.mark.parametrize("marked", [False, True])
+def test_a_stain_without_an_edge_is_no_tool_unless_somebody_says_so(marked: bool) -> None:
+    """A stain of ink fades over 25 mm; no tool's edge does, however dark the tool."""
+    scene = make_scene(TOOLS[2:3], look=Look(ground="kraft", light="window", seed=3))
+    place = (250.0, 110.0)
+    x, y = scene.view.to_photo([place])[0]
+    rows, cols = np.mgrid[: scene.photo.pixels.shape[0], : scene.photo.pixels.shape[1]]
+    reach_px = np.linalg.norm(scene.view.to_photo([(place[0] + 25, place[1])])[0] - [x, y])
+    dark = np.exp(-0.5 * ((cols - x) ** 2 + (rows - y) ** 2) / reach_px**2)
+    ink = dark[..., None] * [0.85, 0.7, 0.2]  # blue: no shadow
+    pixels = (scene.photo.pixels * (1 - ink)).astype(np.uint8)
+    keep = [Correction(Mark.KEEP, (place,))] if marked else []
+    stained = replace(scene, photo=replace(scene.photo, pixels=pixels))
+    found = run(stained, corrections=keep)
+    at = shapely.Point(place)
+    assert any(s.region.contains(at) for s in found.silhouettes) == marked
+    assert any(c.slug == "stain-left-out" for c in found.checks) != marked
+    assert any(s.region.contains(shapely.Point(425, 105)) for s in found.silhouettes)
+
+
 def test_drop_and_split_are_followed() -> None:
     scene, found = bench("kraft", "window")
     inside = scene.tools[2].plan.representative_point()

@@ -51,6 +51,8 @@ class Blob:
         decision is no finer than the cells.
     kind, touches_border
         As in `Silhouette`.
+    marked
+        Somebody said that a tool lies here.
     """
 
     cells: Mask
@@ -59,6 +61,7 @@ class Blob:
     fine: Image | None = None
     kind: Kind = Kind.TOOL
     touches_border: bool = False
+    marked: bool = False
 
 
 @dataclass(frozen=True, eq=False)
@@ -127,7 +130,7 @@ def separate(
                     whole = _filled(piece, options.smallest_hole_mm, mm)
                     fine = _fine(evidence, window, whole, labels[window], k)
                     touches = bool((whole & rim[window]).any())
-                    blobs.append(Blob(whole, (y0, x0), likely, fine, kind, touches))
+                    blobs.append(Blob(whole, (y0, x0), likely, fine, kind, touches, k in kept))
     return blobs
 
 

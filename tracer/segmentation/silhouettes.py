@@ -33,6 +33,7 @@ from tracer.segmentation.separate import Blob, Marks, separate
 __all__ = ["segment"]
 
 FAINT, FAINT_SHARE = 0.3, 0.2  # edge confidence, and the share of the edge below it that is told
+STAIN_SHARE = 0.75  # what is faint all round has no edge; black tools on black foam reach 0.4
 LEAST_KEPT = 0.9  # thin tools change by a tenth between decided and measured edge, not more
 Array = NDArray[np.float64]
 SEARCH_CELLS = 2.0  # a mask follows the strongest edge, which may be a rim inside the outermost
@@ -93,13 +94,18 @@ def segment(
     blur = measure_blur(photo.pixels, plane, cards)
     doubt = decision_doubt(evidence) if answers else None
     found = []
+    checks = list(decision.checks)
     for k, blob in enumerate(blobs):
         silhouette = _measure(photo, plane, evidence, answers, blob, options, blur, doubt)
-        if silhouette is not None:
-            found.append(silhouette)
         report(0.6 + 0.4 * (k + 1) / len(blobs))
+        if silhouette is None:
+            continue
+        if not blob.marked and _faint_share(silhouette) > STAIN_SHARE:
+            checks.append(_stain(silhouette, photo))
+            continue
+        found.append(silhouette)
     silhouettes = _numbered(found)
-    checks = [*decision.checks, *(c for s in silhouettes for c in _findings(s, photo))]
+    checks += [c for s in silhouettes for c in _findings(s, photo)]
     if answers:
         likely = np.maximum(answers.tool, answers.cable)
         checks += agreement_checks(
@@ -108,12 +114,32 @@ def segment(
     return Segmentation(photo.photo_id, tuple(silhouettes), tuple(checks))
 
 
+def _faint_share(silhouette: Silhouette) -> float:
+    return float(np.mean(silhouette.edge_confidence < FAINT))
+
+
+def _stain(silhouette: Silhouette, photo: Photo) -> Check:
+    """A spot that has no edge: oil, or a wet place."""
+    where = silhouette.region.representative_point()
+    place = (float(where.x), float(where.y))
+    return Check(
+        "stain-left-out",
+        Severity.NOTE,
+        f"In {photo.name}, the spot at ({place[0]:.0f}, {place[1]:.0f}) mm has no edge to measure "
+        "and was taken for a stain.",
+        "If it is a tool, name it in the tool list or mark it with --keep.",
+        value=_faint_share(silhouette),
+        limit=STAIN_SHARE,
+        where_mm=place,
+    )
+
+
 def _findings(silhouette: Silhouette, photo: Photo) -> list[Check]:
     """What a maker should look at, per silhouette."""
     where = silhouette.region.representative_point()
     place = (float(where.x), float(where.y))
     found = []
-    doubtful = float(np.mean(silhouette.edge_confidence < FAINT))
+    doubtful = _faint_share(silhouette)
     if doubtful > FAINT_SHARE and not silhouette.touches_border:
         found.append(
             Check(
