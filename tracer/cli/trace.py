@@ -116,7 +116,8 @@ def trace(
 ) -> None:
     """Photos to outlines in mm: job folder, overlay picture, tool list, DXF and SVG.
 
-    A job remembers how it was traced: in a later run only what is typed anew changes.
+    A job remembers how it was traced: in a later run only what is typed anew changes. PHOTO: counts
+    the photos as they were given, 1 first; without photos, through all of the job's.
     """
     # heavy imports wait until the arguments are known to make sense
     console = Console(as_json=as_json, quiet=quiet)
