@@ -52,17 +52,19 @@ def brought_down(
     """
     z = np.asarray(z_mm, np.float64)
     inner = [lowered(ring, nadir, camera_height_mm, height) for ring, height in holes]
-    moved = lowered(outer, nadir, camera_height_mm, z)
-    shape = _assembled(moved, inner)
-    for reach_mm in REACHES_MM:
-        outside = shapely.distance(Polygon(shape.exterior), shapely.points(moved))
-        lost = np.asarray(outside > PINCHED_MM, np.bool_)
-        if not lost.any():
+    lost = _lost(lowered(outer, nadir, camera_height_mm, z))
+    for reach_mm in REACHES_MM if lost.any() else ():
+        even = _evened(outer.points_mm, z, lost, reach_mm)
+        if not _lost(lowered(outer, nadir, camera_height_mm, even)).any():
+            z = even
             break
-        z = _evened(outer.points_mm, z, lost, reach_mm)
-        moved = lowered(outer, nadir, camera_height_mm, z)
-        shape = _assembled(moved, inner)
-    return shape, z
+    return _assembled(lowered(outer, nadir, camera_height_mm, z), inner), z
+
+
+def _lost(moved: Array) -> NDArray[np.bool_]:
+    """Points (N,) of a moved outer ring whose part of the tool is no part of the result."""
+    outside = shapely.distance(_assembled(moved, []), shapely.points(moved))
+    return np.asarray(outside > PINCHED_MM, np.bool_)
 
 
 def _evened(points_mm: Array, z_mm: Array, lost: NDArray[np.bool_], reach_mm: float) -> Array:
