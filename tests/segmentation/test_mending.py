@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from shapely import affinity
@@ -101,6 +103,21 @@ def test_an_edge_replaces_the_stretch_beside_it_and_nothing_else() -> None:
     # drawn the other way round it is the same
     (t,) = corrected(found(wrong), Corrections(edges=(line[::-1],)), PLANE).silhouettes
     assert t.region.symmetric_difference(truth).area < 1e-6
+
+
+def test_learned_heights_and_their_doubt_stay_beside_what_the_hand_drew() -> None:
+    (one,) = found(box(40, 60, 140, 80).union(box(80, 80, 110, 86))).silhouettes
+    n = len(one.sigma_mm)
+    told = replace(one, edge_height=np.full(n, 0.4), edge_height_sigma=np.full(n, 0.07))
+    line = tuple(px(x, 80) for x in (78, 90, 100, 112))
+    edges = Corrections(edges=(line,))
+    (s,) = corrected(Segmentation("p", (told,)), edges, PLANE).silhouettes
+    ring = np.asarray(s.region.exterior.coords)[:-1]
+    low = ring[:, 1] < 61
+    drawn = (ring[:, 0] > 82) & (ring[:, 0] < 108) & (ring[:, 1] > 79)
+    for figures, value in ((s.edge_height, 0.4), (s.edge_height_sigma, 0.07)):
+        assert np.all(figures[low] == value)
+        assert np.isnan(figures[drawn]).all()
 
 
 def test_an_edge_outwards_and_on_a_hole() -> None:
