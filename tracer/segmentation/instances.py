@@ -111,13 +111,17 @@ def _pieces(mask: Mask, contact: Image, mm: float) -> tuple[Labels, int]:
     cores = np.where(keep[labels], labels, 0).astype(np.int32)
     if not keep.any():
         return cores, 1
+    # every core lies in the mask: its bounds are as good as the whole picture, and smaller
+    bounds = ndimage.find_objects(mask.astype(np.uint8))[0]
+    mask, seeds = mask[bounds], cores[bounds]
     nearest = ndimage.distance_transform_edt(
-        cores == 0, return_distances=False, return_indices=True
+        seeds == 0, return_distances=False, return_indices=True
     )
     whole = label_cells(mask)[1]
     held = np.zeros(int(whole.max()) + 1, np.bool_)
-    held[np.unique(whole[cores > 0])] = True
-    return np.where(mask & held[whole], cores[tuple(nearest)], 0).astype(np.int32), count
+    held[np.unique(whole[seeds > 0])] = True
+    cores[bounds] = np.where(mask & held[whole], seeds[tuple(nearest)], 0)
+    return cores, count
 
 
 def _judged_contacts(
