@@ -108,6 +108,19 @@ def test_edges_are_measured_in_linear_light(tool: float, ground: float, blur: fl
     assert abs(np.median(error)) < 0.08
 
 
+@pytest.mark.parametrize("start_px", [43, 44, 45, 46, 47])
+@pytest.mark.parametrize(("tool", "ground"), [(0.04, 0.75), (0.5, 0.03), (0.9, 0.02)])
+def test_a_clean_edge_is_found_from_either_side(
+    tool: float, ground: float, start_px: float
+) -> None:
+    """A blurred edge looks moved to its darker side in logarithms, by 2 px here."""
+    error = outward_px(
+        measured(picture(square(90), tool, ground, 2.2), start_ring(start_px, 4), 2.2), 45, 4
+    )
+    # a tenth of a pixel is 0.04 mm here; one that stops short is off by 1.9 px
+    assert abs(np.median(error)) < 0.1
+
+
 def test_contact_shadow_in_a_picture_does_not_pull_the_edge() -> None:
     """One of half depth pulls the steepest place by a quarter pixel, the half level by one."""
     pixels = picture(square(90), 0.04, 0.75, 1.0, shade=0.5)

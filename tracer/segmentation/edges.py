@@ -28,6 +28,7 @@ SAMPLING_VARIANCE_PX2 = 1 / 12 + 1 / 6
 #: a contact shadow fades over 2 px or more; a thinner dark line is the tool's own rim
 SHORTEST_LOG = float(np.log(2.0))
 ROUNDS = 10
+FARTHEST_PX = 3.2  # that an edge is looked for from the first guess
 # a profile rests once a round betters its cost by less than this share, or no step betters it
 # though damped this much: against all rounds for all, 99 edges in 100 stay within 0.03 px
 SETTLED, STUCK = 3e-3, 1.0
@@ -182,7 +183,7 @@ def fit_shaded(
     values
         (M, K) linear light, or a projection of it.
     start_px
-        (M,) first guess, within about 2 px.
+        (M,) first guess, within about 3 px.
     sigma_px
         Optical blur, Gaussian deviation.
     inner_px
@@ -203,8 +204,10 @@ def fit_shaded(
     prior[:, 4] = 1.5
     prior_weight = np.tile([0.0, 0.0, 0.0, 1 / 1.5**2, 1.0], (m, 1))
     top = np.abs(values).max(axis=1) * 2 + 0.1
-    low = np.column_stack([start_px - 2.0, -top, -top, np.full(m, -0.2), np.full(m, SHORTEST_LOG)])
-    high = np.column_stack([start_px + 2.0, top, top, np.full(m, 0.97), np.full(m, 3.4)])
+    low = np.column_stack(
+        [start_px - FARTHEST_PX, -top, -top, np.full(m, -0.2), np.full(m, SHORTEST_LOG)]
+    )
+    high = np.column_stack([start_px + FARTHEST_PX, top, top, np.full(m, 0.97), np.full(m, 3.4)])
     best: tuple[Array, Array, Array] | None = None
     for shade, inward in ((0.05, 0.0), (0.6, 0.8)):
         start = np.column_stack(
