@@ -33,8 +33,8 @@ DOUBT_SHARE, LEAST_DOUBT_MM = 0.65, 0.15
 INNER_PX, OUTER_PX = 1.8, 10.0  # profile used by the fit: a tool is rarely plain for longer
 # a fit that is worse, or wants to go farther, has found a rim of the tool or a neighbour
 MOST_MISFIT, MOST_SHIFT_PX = 0.1, 1.8
-# yet a clean edge that fits this neatly is no other edge: the logarithm that the tracker reads moves
-# a blurred one to its darker side, by up to one and a half deviations
+# yet a clean edge that fits this neatly is no other edge: the logarithm that the tracker reads
+# moves a blurred one to its darker side, by up to one and a half deviations
 NEAT_MISFIT, NEAT_SHIFT_PX = 0.02, 3.0
 LOST_SHADE, LOST_LEVEL = 0.7, 0.3  # a shadow this deep beside a tool this bright hides the edge
 # The deviation's parts, fitted to 22 000 edge points of lays that the training renderer drew (rings
