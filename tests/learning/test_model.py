@@ -22,8 +22,6 @@ from tracer.segmentation.answers import (
 from tracer.segmentation.learned import camera_offset
 from tracer.segmentation.raster import Raster
 
-WIDE, PART = LARGEST_TILE + 160, 448  # two tiles, and what one of them holds
-
 
 def dark_bar_on_paper(rows: int, cols: int) -> np.ndarray:
     """A dark bar of 20 x 160 cells, with grain, on light paper; two pixels a cell."""
@@ -60,30 +58,34 @@ def test_finds_a_dark_bar_on_paper_and_nothing_else() -> None:
         assert maps.max() <= 1
 
 
-def test_tiles_leave_no_seam() -> None:
-    """A picture wider than a tile gives the same decisions as a single tile where that reaches.
+def test_tiles_leave_no_seam(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A picture in two tiles gives the same decisions as whole.
 
-    The bar lies across the rim of the second tile. A few cells on its edge may turn, since the
-    network's view reaches beyond the tiles' overlap.
+    The bar lies across both tiles' rims. A few cells on its edge may turn, since the network's
+    view reaches beyond the tiles' overlap.
     """
-    picture = dark_bar_on_paper(192, WIDE)
-    offset = np.zeros((192, WIDE, 2), np.float32)
+    picture = dark_bar_on_paper(192, 384)
+    offset = np.zeros((192, 384, 2), np.float32)
     network = load_network()
-    whole = network.answer(picture, offset).tool[:, :300] > 0.5
-    part = network.answer(picture[:, : 2 * PART], offset[:, :PART]).tool[:, :300] > 0.5
-    assert part.sum() > 2800
-    assert (whole != part).sum() < 0.01 * part.sum()
+    whole = network.answer(picture, offset).tool > 0.5
+    monkeypatch.setattr(answers, "LARGEST_TILE", 192 * 224)
+    assert _tiling(192, 384) == (([0], 192), ([0, 160], 224))
+    parts = network.answer(picture, offset).tool > 0.5
+    assert whole.sum() > 2800
+    assert (whole != parts).sum() < 0.01 * whole.sum()
 
 
-@pytest.mark.parametrize("length", [1, 31, 512, 576, 577, 700, 960, 1087, 1089, 1399, 2300])
-def test_tiles_cover_everything_with_overlap(length: int) -> None:
-    starts, tile = _tiling(length)
-    assert starts[0] == 0
-    assert starts[-1] + tile >= length
-    assert tile <= LARGEST_TILE
-    assert all(s % 32 == 0 for s in (*starts, tile))
-    assert all(b - a <= tile - OVERLAP + 32 for a, b in pairwise(starts))
-    assert all(s < length for s in starts)
+@pytest.mark.parametrize("rows", [1, 31, 576, 577, 960, 1087, 1399])
+@pytest.mark.parametrize("cols", [1, 512, 700, 1089, 2300])
+def test_tiles_cover_everything_with_overlap(rows: int, cols: int) -> None:
+    ways = _tiling(rows, cols)
+    assert ways[0][1] * ways[1][1] <= LARGEST_TILE
+    for (starts, tile), length in zip(ways, (rows, cols), strict=True):
+        assert starts[0] == 0
+        assert starts[-1] + tile >= length
+        assert all(s % 32 == 0 for s in (*starts, tile))
+        assert all(b - a <= tile - OVERLAP + 32 for a, b in pairwise(starts))
+        assert all(s < length for s in starts)
 
 
 def test_picture_without_camera_has_no_offset() -> None:
@@ -103,11 +105,12 @@ class Echo:
         return np.concatenate([self.stack[:, :4], np.zeros_like(self.stack[:, :5])], axis=1)
 
 
-def test_quarters_come_back_where_the_picture_has_them() -> None:
+def test_quarters_come_back_where_the_picture_has_them(monkeypatch: pytest.MonkeyPatch) -> None:
     """Through cutting into tiles and quarters and back, over several tiles."""
     network = answers.Network.__new__(answers.Network)
     network._net = Echo()
-    rows, cols = 50, WIDE
+    monkeypatch.setattr(answers, "LARGEST_TILE", 64 * 448)
+    rows, cols = 50, 736
     picture = np.random.default_rng(2).integers(0, 256, (2 * rows, 2 * cols, 3), np.uint8)
     found = network.answer(picture, np.zeros((rows, cols, 2), np.float32))
     np.testing.assert_allclose(found.fine, picture[..., 0] / 255, atol=1e-5)

@@ -24,7 +24,7 @@ __all__ = ["MODEL_SHA256", "Answers", "Network", "load_network", "model_bytes"]
 MODEL_FILE = "silhouette.onnx"
 MODEL_SHA256 = "51baad5a80cfd0e63b91bd1d1847b92bcec8ec7215972dc5bde5ab73b2469289"
 
-LARGEST_TILE = 576  # cells; a tile's working memory is then about 200 MB
+LARGEST_TILE = 576 * 576  # cells; a tile's working memory is then about 300 MB
 OVERLAP = 64  # cells shared by neighbours, blended
 ANSWERS = 9  # maps that the network gives per cell
 MULTIPLE = 32  # the network halves five times
@@ -109,7 +109,7 @@ class Network:
             height, x right and y up; zeros without a camera.
         """
         rows, cols = offset.shape[:2]
-        (tops, height), (lefts, width) = _tiling(rows), _tiling(cols)
+        (tops, height), (lefts, width) = _tiling(rows, cols)
         total = np.zeros((ANSWERS, rows, cols), np.float32)
         weights = np.zeros((rows, cols), np.float32)
         done = 0
@@ -147,17 +147,28 @@ class Network:
         return np.asarray(self._net.forward()[0][:, :h, :w], np.float32)
 
 
-def _tiling(length: int) -> tuple[list[int], int]:
-    """First cells of overlapping tiles that cover ``length`` cells, and their own length.
+def _tiling(rows: int, cols: int) -> tuple[tuple[list[int], int], tuple[list[int], int]]:
+    """First cells of overlapping tiles that cover so many cells, and the tiles' own length.
 
-    As few as do not exceed `LARGEST_TILE`. All multiples of `MULTIPLE`, so that all tiles halve the
-    picture at the same cells.
+    Down, then across; as few cells in all as tiles of at most `LARGEST_TILE` allow. All are
+    multiples of `MULTIPLE`, so that all tiles halve the picture at the same cells.
     """
-    count = max(1, -(-(length - OVERLAP) // (LARGEST_TILE - OVERLAP)))
-    tile = -(-(length + (count - 1) * OVERLAP) // (count * MULTIPLE)) * MULTIPLE
-    last = max(0, -(-(length - tile) // MULTIPLE))
-    steps = max(count - 1, 1)
-    return [round(k * last / steps) * MULTIPLE for k in range(count)], tile
+    down, across = (
+        [(count, _tile(length, count)) for count in range(1, length // OVERLAP + 2)]
+        for length in (rows, cols)
+    )
+    ways = ((a * h * b * w, a, b) for a, h in down for b, w in across if h * w <= LARGEST_TILE)
+    _, a, b = min(ways)
+    return (_starts(rows, a), _tile(rows, a)), (_starts(cols, b), _tile(cols, b))
+
+
+def _tile(length: int, count: int) -> int:
+    return -(-(length + (count - 1) * OVERLAP) // (count * MULTIPLE)) * MULTIPLE
+
+
+def _starts(length: int, count: int) -> list[int]:
+    last = max(0, -(-(length - _tile(length, count)) // MULTIPLE))
+    return [round(k * last / max(count - 1, 1)) * MULTIPLE for k in range(count)]
 
 
 def _fade(length: int) -> NDArray[np.float64]:
