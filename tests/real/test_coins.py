@@ -38,11 +38,11 @@ LEGAL_MM = {
     "0.02": 18.75,
     "0.01": 16.25,
 }
-RMS_MM = {  # measured 0.20, 0.19, 0.08 and 0.41; a pixel is 0.10, 0.31, 0.10 and 0.05 mm
-    "269.jpg": 0.24,
-    "191.jpg": 0.25,
+RMS_MM = {  # measured 0.22, 0.24, 0.09 and 0.25; a pixel is 0.10, 0.31, 0.10 and 0.05 mm
+    "269.jpg": 0.27,
+    "191.jpg": 0.29,
     "89.jpg": 0.12,
-    "233.jpg": 0.46,
+    "233.jpg": 0.31,
 }
 
 
@@ -106,4 +106,4 @@ def test_without_the_model_coins_on_plain_sheets_are_found_too() -> None:
     for name in ("269.jpg", "89.jpg"):
         photo = measure(folder / name, coins[name], way=Way.CLASSICAL)
         assert photo.count == len(photo.coins)
-        assert residual_rms_mm([photo]) < 0.21  # measured 0.17 and 0.09
+        assert residual_rms_mm([photo]) < 0.21  # measured 0.18 and 0.08

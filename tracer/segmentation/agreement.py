@@ -29,7 +29,7 @@ __all__ = ["DOUBTFUL_SHARE", "Doubt", "agreement_checks", "doubts"]
 
 EDGE_MM = 1.6  # an edge is decided to about a cell and a half: nearer cells say nothing
 REACH_MM = 8.0  # a face that is missing lies no farther outside than this
-DOUBTFUL_SHARE = 0.04  # of an outline's area
+DOUBTFUL_SHARE = 0.035  # of an outline's area
 
 
 @dataclass(frozen=True)
