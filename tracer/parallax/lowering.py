@@ -7,7 +7,6 @@ from collections.abc import Sequence
 import numpy as np
 import shapely
 from numpy.typing import NDArray
-from scipy.spatial import cKDTree
 from shapely.geometry import Polygon
 from shapely.geometry.base import BaseGeometry
 from shapely.geometry.polygon import orient
@@ -69,12 +68,12 @@ def _lost(moved: Array) -> NDArray[np.bool_]:
 
 def _evened(points_mm: Array, z_mm: Array, lost: NDArray[np.bool_], reach_mm: float) -> Array:
     """Heights near lost points replaced by the mean within reach, across the part as along it."""
-    tree = cKDTree(points_mm)
-    near = tree.query_ball_point(points_mm[lost], reach_mm)
-    touched = np.unique(np.concatenate([np.asarray(n, np.intp) for n in near]))
+    points = np.asarray(shapely.points(points_mm), np.object_)
+    tree = shapely.STRtree(points)
+    touched = np.unique(tree.query(points[lost], "dwithin", reach_mm)[1])
+    one, other = tree.query(points[touched], "dwithin", reach_mm)
     out = z_mm.copy()
-    for k, around in zip(touched, tree.query_ball_point(points_mm[touched], reach_mm), strict=True):
-        out[k] = z_mm[around].mean()
+    out[touched] = np.bincount(one, z_mm[other]) / np.bincount(one)
     return out
 
 
