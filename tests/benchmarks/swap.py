@@ -6,10 +6,10 @@
 
 from __future__ import annotations
 
+import argparse
 import contextlib
 import io
 import json
-import sys
 import tempfile
 import time
 from pathlib import Path
@@ -118,12 +118,17 @@ def measure(before: Path, after: Path, scratch: Path) -> None:
     print(f"  there and back: mean {distance.mean_mm:.3f} mm, sigma {sigma:.2f} mm")
 
 
-def main(arguments: list[str]) -> None:
+def main() -> None:
     """Measure pair after pair."""
+    ask = argparse.ArgumentParser(description=__doc__)
+    ask.add_argument("folders", type=Path, nargs="+", help="before, after, and so on")
+    folders = ask.parse_args().folders
+    if len(folders) % 2:
+        ask.error("Give a folder after the swap for each folder before it.")
     with tempfile.TemporaryDirectory() as scratch:
-        for k in range(0, len(arguments), 2):
-            measure(Path(arguments[k]), Path(arguments[k + 1]), Path(scratch))
+        for before, after in zip(folders[::2], folders[1::2], strict=True):
+            measure(before, after, Path(scratch))
 
 
 if __name__ == "__main__":
-    main(sys.argv[1:])
+    main()
