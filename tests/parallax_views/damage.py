@@ -11,8 +11,8 @@ from shapely.affinity import affine_transform, rotate, translate
 from shapely.geometry import Polygon
 
 from tests.parallax_views.lays import Array, Lay, silhouette
+from tracer.geometry.rings import largest_polygon
 from tracer.model.silhouette import Silhouette
-from tracer.parallax.contours import largest_part
 
 
 def with_region(old: Silhouette, region: Polygon) -> Silhouette:
@@ -20,7 +20,7 @@ def with_region(old: Silhouette, region: Polygon) -> Silhouette:
     return silhouette(
         old.silhouette_id,
         old.photo_id,
-        largest_part(region.buffer(0)),
+        largest_polygon(region.buffer(0)),
         sigma_mm=sigma,
         border=old.touches_border,
     )
@@ -41,7 +41,7 @@ def wavy(region: Polygon, sigma_mm: float, length_mm: float, rng: np.random.Gene
     noise = gaussian_filter1d(rng.normal(size=len(points)), spread, mode="wrap")
     noise *= sigma_mm / noise.std()
     moved = points + noise[:, None] * np.column_stack([tangent[:, 1], -tangent[:, 0]])
-    return largest_part(Polygon(moved, region.interiors).buffer(0))
+    return largest_polygon(Polygon(moved, region.interiors).buffer(0))
 
 
 def noisy(lay: Lay, sigma_px: float, length_px: float, seed: int) -> Lay:
@@ -83,7 +83,7 @@ def tongue(region: Polygon, length_mm: float, angle_rad: float) -> Polygon:
     """A shadow: everything the region sweeps when shifted along the sheet."""
     dx, dy = length_mm * np.cos(angle_rad), length_mm * np.sin(angle_rad)
     steps = [translate(region, dx * k / 8, dy * k / 8) for k in range(9)]
-    return largest_part(shapely.union_all(steps))
+    return largest_polygon(shapely.union_all(steps))
 
 
 def moved_tool(region: Polygon, dx: float, dy: float, turn_deg: float = 0.0) -> Polygon:

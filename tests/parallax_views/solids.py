@@ -16,8 +16,8 @@ import shapely
 from shapely.geometry import MultiPoint, Polygon
 
 from tests.parallax_views.lays import Array, Lay, TrueTool, silhouette
+from tracer.geometry.rings import largest_polygon
 from tracer.model.view import View
-from tracer.parallax.contours import largest_part
 
 Piece = Array  # (n, 3) corners
 SIDES = 64
@@ -128,7 +128,7 @@ def seen(pieces: Sequence[Piece], centre_mm: Array | None) -> Polygon:
             u = piece[:, 2:] / (centre_mm[2] - piece[:, 2:])
             flat = flat + u * (flat - centre_mm[:2])
         hulls.append(MultiPoint(flat).convex_hull.buffer(1e-4))
-    return largest_part(shapely.union_all(hulls))
+    return largest_polygon(shapely.union_all(hulls))
 
 
 def camera(name: str, x: float, y: float, high: float, aim: Array, focal_px: float) -> View:

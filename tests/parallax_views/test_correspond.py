@@ -22,8 +22,8 @@ from tests.parallax_views.solids import (
     slab,
     turned,
 )
+from tracer.geometry.rings import largest_polygon
 from tracer.model.silhouette import Kind
-from tracer.parallax.contours import largest_part
 from tracer.parallax.correspond import group_silhouettes
 from tracer.parallax.edges import Camera
 from tracer.parallax.views import solve_views
@@ -137,7 +137,7 @@ def test_a_tool_cut_by_the_frame_is_solved_from_what_is_seen() -> None:
     lay = bench_lay(AROUND_4, names=NAMES)
     frame = rectangle(-1000, -1000, lay.tools[1].outline.centroid.x, 1000)
     cut = tuple(
-        replace(with_region(s, largest_part(s.region.intersection(frame))), touches_border=True)
+        replace(with_region(s, largest_polygon(s.region.intersection(frame))), touches_border=True)
         if k == 1
         else s
         for k, s in enumerate(lay.silhouettes[2])

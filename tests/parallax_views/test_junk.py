@@ -10,8 +10,8 @@ from shapely.geometry import Point, Polygon
 from tests.parallax_views.damage import moved_tool, tongue
 from tests.parallax_views.lays import silhouette
 from tests.parallax_views.solids import TOOLS, bench_lay
+from tracer.geometry.rings import largest_polygon
 from tracer.model.silhouette import Silhouette
-from tracer.parallax.contours import largest_part
 from tracer.parallax.views import solve_views
 
 
@@ -19,9 +19,9 @@ def damaged(region: Polygon, rng: np.random.Generator) -> Polygon:
     kind = rng.integers(0, 6)
     if kind == 0:
         x0, y0, x1, y1 = region.bounds
-        return largest_part(region.difference(shapely.box(x0, y0, (x0 + x1) / 2, y1)))
+        return largest_polygon(region.difference(shapely.box(x0, y0, (x0 + x1) / 2, y1)))
     if kind == 1:
-        return largest_part(region.buffer(rng.uniform(-6, 8)))
+        return largest_polygon(region.buffer(rng.uniform(-6, 8)))
     if kind == 2:
         return tongue(region, rng.uniform(5, 60), rng.uniform(0, 6))
     if kind == 3:

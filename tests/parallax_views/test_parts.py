@@ -12,7 +12,8 @@ from hypothesis import strategies as st
 from shapely.geometry import LineString, Point, Polygon
 
 from tests.parallax_views.solids import bar, box, seen
-from tracer.parallax.contours import Contour, largest_part, normals, resample, rings_of, turns
+from tracer.geometry.rings import largest_polygon
+from tracer.parallax.contours import Contour, normals, resample, rings_of, turns
 from tracer.parallax.edges import Camera, CyclicBand, bridged
 from tracer.parallax.glimpse import Glimpse
 from tracer.parallax.oneheight import at_height, search_height
@@ -138,7 +139,9 @@ def test_majority_of_three_is_what_two_cover() -> None:
 
 
 def test_same_shape_knows_a_turned_tool_and_no_other() -> None:
-    hook = largest_part(shapely.union_all([shapely.box(0, 0, 100, 12), shapely.box(0, 0, 12, 45)]))
+    hook = largest_polygon(
+        shapely.union_all([shapely.box(0, 0, 100, 12), shapely.box(0, 0, 12, 45)])
+    )
     turned = shapely.affinity.rotate(hook, 131, origin=(0, 0))
     assert same_shape(hook, shapely.affinity.translate(turned, 300, -50)) > 0.9
     mirrored = shapely.affinity.scale(hook, -1, 1)

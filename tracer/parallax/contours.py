@@ -15,13 +15,12 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter1d
-from shapely.geometry import MultiPolygon, Polygon
+from shapely.geometry import Polygon
 from shapely.geometry.base import BaseGeometry
 
 __all__ = [
     "Contour",
     "Crossings",
-    "largest_part",
     "normals",
     "resample",
     "rings_of",
@@ -30,15 +29,6 @@ __all__ = [
 
 Array = NDArray[np.float64]
 Index = NDArray[np.intp]
-
-
-def largest_part(shape: BaseGeometry) -> Polygon:
-    """The largest polygon of any geometry; an empty polygon where there is none."""
-    if isinstance(shape, Polygon):
-        return shape
-    parts = [p for p in shapely.get_parts(shape) if isinstance(p, Polygon | MultiPolygon)]
-    flat = [q for p in parts for q in (p.geoms if isinstance(p, MultiPolygon) else [p])]
-    return max(flat, key=lambda p: p.area, default=Polygon())
 
 
 def rings_of(region: Polygon) -> list[Array]:

@@ -24,7 +24,8 @@ from scipy.linalg import solveh_banded
 from scipy.spatial import cKDTree
 from shapely.geometry import Polygon
 
-from tracer.parallax.contours import Contour, largest_part, normals, resample, rings_of, turns
+from tracer.geometry.rings import largest_polygon
+from tracer.parallax.contours import Contour, normals, resample, rings_of, turns
 
 __all__ = ["Camera", "EdgeSettings", "Fit", "Ring", "Sighting", "solve_ring"]
 
@@ -303,10 +304,10 @@ def bridged(points: Array, missing: Bool, spacing_mm: float, longest_mm: float) 
 
 def cleaned(points: Array, hole: bool) -> Polygon:
     """The largest valid polygon of a ring, without spikes thinner than 0.6 mm."""
-    shape = largest_part(shapely.make_valid(Polygon(points)))
+    shape = largest_polygon(shapely.make_valid(Polygon(points)))
     sign = -1.0 if hole else 1.0
     opened = shape.buffer(-0.3 * sign, quad_segs=4).buffer(0.6 * sign, quad_segs=4)
-    return largest_part(opened.buffer(-0.3 * sign, quad_segs=4))
+    return largest_polygon(opened.buffer(-0.3 * sign, quad_segs=4))
 
 
 def moved(

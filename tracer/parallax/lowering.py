@@ -11,6 +11,7 @@ from shapely.geometry import Polygon
 from shapely.geometry.base import BaseGeometry
 from shapely.geometry.polygon import orient
 
+from tracer.geometry.rings import largest_polygon
 from tracer.parallax.sampled_ring import SampledRing
 
 __all__ = ["brought_down", "largest", "lowered"]
@@ -30,8 +31,7 @@ def lowered(ring: SampledRing, nadir: Array, camera_height_mm: float, z_mm: Arra
 
 def largest(region: BaseGeometry) -> Polygon:
     """The largest polygon of a geometry, its outer ring counter-clockwise."""
-    parts = [g for g in getattr(region, "geoms", [region]) if isinstance(g, Polygon)]
-    return orient(max(parts, key=lambda g: g.area), 1.0) if parts else Polygon()
+    return orient(largest_polygon(region), 1.0)
 
 
 def brought_down(

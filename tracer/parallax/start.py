@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from shapely.geometry import Polygon
 from shapely.geometry.base import BaseGeometry
 
-from tracer.parallax.contours import largest_part
+from tracer.geometry.rings import largest_polygon
 from tracer.parallax.glimpse import Glimpse
 from tracer.parallax.oneheight import at_height
 
@@ -123,5 +123,5 @@ def mended(
 
 def without_specks(shape: BaseGeometry) -> Polygon:
     """Largest part, without holes too small to be one."""
-    body = largest_part(shapely.make_valid(shape))
+    body = largest_polygon(shapely.make_valid(shape))
     return Polygon(body.exterior, [r for r in body.interiors if Polygon(r).area >= LEAST_HOLE_MM2])

@@ -17,12 +17,12 @@ from scipy.spatial import cKDTree
 from shapely.geometry import Point, Polygon
 from shapely.geometry.base import BaseGeometry
 
+from tracer.geometry.rings import largest_polygon
 from tracer.model.calibration import Calibration
 from tracer.model.outline import EdgeModel, HeightSource, Outline
 from tracer.model.report import Check
 from tracer.model.silhouette import Kind, Silhouette
 from tracer.model.view import View
-from tracer.parallax.contours import largest_part
 from tracer.parallax.correspond import Party, group_silhouettes
 from tracer.parallax.edges import Camera, EdgeSettings
 from tracer.parallax.findings import (
@@ -176,7 +176,7 @@ def frame_of(view: View, inset_px: float = 3.0, per_side: int = 30) -> Polygon:
         ]
     )
     on_sheet = view.to_sheet(rim)
-    return largest_part(shapely.make_valid(Polygon(on_sheet[np.isfinite(on_sheet).all(axis=1)])))
+    return largest_polygon(shapely.make_valid(Polygon(on_sheet[np.isfinite(on_sheet).all(axis=1)])))
 
 
 def glimpses_of(
@@ -236,11 +236,11 @@ def assemble(
     outer_ring = whole.exterior
     points = outer_ring.fit.ring.points_mm
     sigma = with_calibration(outer_ring, glimpses, calibration)
-    region = largest_part(shapely.make_valid(Polygon(points)))
+    region = largest_polygon(shapely.make_valid(Polygon(points)))
     holes = [h.fit.ring.points_mm for h in whole.holes]
     if holes:
         openings = shapely.union_all([Polygon(h).buffer(0) for h in holes])
-        region = largest_part(region.difference(openings))
+        region = largest_polygon(region.difference(openings))
     region = shapely.orient_polygons(region)
     rim = np.asarray(region.exterior.coords)[:-1, :2]
     nearest = np.asarray(cKDTree(points).query(rim)[1], np.intp)
@@ -260,12 +260,12 @@ def assemble(
         region,
         points,
         ring.middle_mm + ring.half_mm,
-        [largest_part(g.region) for g in whole_views],
+        [largest_polygon(g.region) for g in whole_views],
         [g.camera for g in whole_views],
         max(height, whole.top_mm),
     )
     first = min(glimpses, key=lambda g: g.photo)
-    inside = largest_part(first.region).representative_point()
+    inside = largest_polygon(first.region).representative_point()
     spot = views[first.photo].to_photo([[inside.x, inside.y]])[0]
     support = float(np.mean(quality.lookers >= 2))
     own = float(np.mean([s.confidence for g in glimpses for s in g.silhouettes]))
@@ -317,11 +317,11 @@ def hull_bounds(whole: Whole) -> tuple[BaseGeometry | None, BaseGeometry | None]
     outer = inner = None
     if q.high_mm.max(initial=0.0) > 0.3:
         grown = Polygon(fit.ring.points_mm + q.high_mm[:, None] * fit.normal)
-        outer = largest_part(shapely.union_all([solid, shapely.make_valid(grown)]))
+        outer = largest_polygon(shapely.union_all([solid, shapely.make_valid(grown)]))
     if q.low_mm.min(initial=0.0) < -0.3:
         shrunk = Polygon(fit.ring.points_mm + q.low_mm[:, None] * fit.normal)
         inner = solid.intersection(shapely.make_valid(shrunk))
-        inner = None if inner.is_empty else largest_part(inner)
+        inner = None if inner.is_empty else largest_polygon(inner)
     return outer, inner
 
 

@@ -17,11 +17,12 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 from shapely import STRtree, make_valid
-from shapely.geometry import LinearRing, LineString, MultiPolygon, Point, Polygon
+from shapely.geometry import LinearRing, LineString, Point, Polygon
 from shapely.geometry.base import BaseGeometry
 from shapely.geometry.polygon import orient
 from shapely.ops import nearest_points
 
+from tracer.geometry.rings import largest_polygon, polygons_in
 from tracer.model.corrections import Corrections, Stroke
 from tracer.model.corrections import Point as PhotoPoint
 from tracer.model.report import Check, Severity
@@ -121,12 +122,12 @@ class _Work:
             # as wide as the narrower piece is deep behind the gap, but only between the two
             closed = both.buffer(gap + 1).buffer(-gap - 1)
             corridor = LineString([a, b]).buffer(4 * gap + 4)
-            both = _largest(both.union(closed.intersection(corridor)))
+            both = largest_polygon(both.union(closed.intersection(corridor)))
         self.silhouettes.remove(other)
         keeper = replace(one, touches_border=one.touches_border or other.touches_border)
         self.silhouettes[self.silhouettes.index(one)] = keeper
         hand = _Hand(self._mm(pair_px[0]) * PAINTED_PX, PAINTED_CONFIDENCE)
-        self._put(keeper, [_largest(both)], hand, also=[other])
+        self._put(keeper, [largest_polygon(both)], hand, also=[other])
 
     def paint(self, stroke: Stroke) -> None:
         """Add a brush stroke to the tool it covers most, or take it from all it covers."""
@@ -136,7 +137,7 @@ class _Work:
         if stroke.add:
             if touched:
                 most = max(touched, key=lambda s: s.region.intersection(area).area)
-                self._put(most, [_largest(most.region.union(area))], hand)
+                self._put(most, [largest_polygon(most.region.union(area))], hand)
             else:
                 self._new(area, hand)
         elif touched:
@@ -166,7 +167,7 @@ class _Work:
         for hole in shape_rings[1:]:
             region = region.difference(make_valid(Polygon(hole)))
         hand = _Hand(self._mm(line_px[0]) * SNAPPED_PX, DRAWN_CONFIDENCE)
-        self._put(s, [_largest(region)], hand)
+        self._put(s, [largest_polygon(region)], hand)
 
     def each_at(
         self, point: PhotoPoint, what: str, act: Callable[[Silhouette], list[Silhouette]]
@@ -196,7 +197,7 @@ class _Work:
         )
         ring = body.exterior.segmentize(max(stroke.width_px / 4, 2.0))
         holes = [self._sheet(_points(h)) for h in body.interiors]
-        return _largest(make_valid(Polygon(self._sheet(_points(ring)), holes)))
+        return largest_polygon(make_valid(Polygon(self._sheet(_points(ring)), holes)))
 
     def _at(self, point: PhotoPoint) -> Silhouette | None:
         """The smallest silhouette around a point (holes count as inside), else a near one."""
@@ -252,15 +253,9 @@ class _Work:
 
 def _pieces(shape: BaseGeometry) -> list[Polygon]:
     """Polygons that are more than crumbs; the largest in any case."""
-    parts = [p for p in getattr(shape, "geoms", [shape]) if isinstance(p, Polygon) and p.area > 0]
+    parts = [p for p in polygons_in(shape) if p.area > 0]
     large = [p for p in parts if p.area >= CRUMB_MM2]
     return large or sorted(parts, key=lambda p: -p.area)[:1]
-
-
-def _largest(shape: BaseGeometry) -> Polygon:
-    parts = shape.geoms if isinstance(shape, MultiPolygon) else getattr(shape, "geoms", [shape])
-    polygons = [p for p in parts if isinstance(p, Polygon)]
-    return max(polygons, key=lambda p: p.area, default=Polygon())
 
 
 def _points(ring: LinearRing) -> list[PhotoPoint]:

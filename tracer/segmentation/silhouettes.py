@@ -9,10 +9,10 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 from shapely import make_valid
-from shapely.geometry import LinearRing, MultiPolygon, Polygon
+from shapely.geometry import LinearRing, Polygon
 from shapely.geometry.polygon import orient
 
-from tracer.geometry.rings import nearest_points
+from tracer.geometry.rings import largest_polygon, nearest_points
 from tracer.model.photo import Photo
 from tracer.model.report import Check, Severity, tool_at
 from tracer.model.silhouette import Kind, Segmentation, Silhouette
@@ -114,14 +114,18 @@ def segment(
     return Segmentation(photo.photo_id, tuple(silhouettes), tuple(checks))
 
 
+def _place(silhouette: Silhouette) -> tuple[float, float]:
+    where = silhouette.region.representative_point()
+    return float(where.x), float(where.y)
+
+
 def _faint_share(silhouette: Silhouette) -> float:
     return float(np.mean(silhouette.edge_confidence < FAINT))
 
 
 def _stain(silhouette: Silhouette, photo: Photo) -> Check:
     """A spot that has no edge: oil, or a wet place."""
-    where = silhouette.region.representative_point()
-    place = (float(where.x), float(where.y))
+    place = _place(silhouette)
     return Check(
         "stain-left-out",
         Severity.NOTE,
@@ -136,8 +140,7 @@ def _stain(silhouette: Silhouette, photo: Photo) -> Check:
 
 def _findings(silhouette: Silhouette, photo: Photo) -> list[Check]:
     """What a maker should look at, per silhouette."""
-    where = silhouette.region.representative_point()
-    place = (float(where.x), float(where.y))
+    place = _place(silhouette)
     found = []
     doubtful = _faint_share(silhouette)
     if doubtful > FAINT_SHARE and not silhouette.touches_border:
@@ -262,12 +265,8 @@ def _valid(outer: Array, holes: list[Array]) -> Polygon | None:
     body = make_valid(Polygon(outer))
     for hole in holes:
         body = body.difference(make_valid(Polygon(hole)))
-    parts = body.geoms if isinstance(body, MultiPolygon) or hasattr(body, "geoms") else [body]
-    polygons = [p for p in parts if isinstance(p, Polygon) and p.area > 0]
-    if not polygons:
-        return None
-    largest = max(polygons, key=lambda p: p.area)
-    return orient(largest)
+    largest = largest_polygon(body)
+    return orient(largest) if largest.area > 0 else None
 
 
 def _numbered(found: list[Silhouette]) -> list[Silhouette]:
