@@ -1,27 +1,48 @@
 """Reading photo files: upright pixels, what the file says of the lens, and honest refusals.
 
 The only module that decodes photographs. A file's size is looked at before any pixel is decoded.
+
+The picture library knows some forty kinds of file, and hands a few of them to other programs on
+the computer (EPS to a PostScript interpreter, for one). `FORMATS` are the kinds that are opened;
+the readers of all others are never asked. What is made of the less usual ones:
+
+- TIFF: turned upright by its orientation tag; 16 bits a channel are reduced to 8. Several pictures
+  in one file are refused, but for previews; so are samples of 32 bits and Lab colours.
+- WebP, PNG: a film is refused. What is see-through is shown on white, in every format.
+- HEIC: the file's primary picture, 8 bits. A JPEG's further pictures (depth, gain map) are passed
+  over.
 """
 
 from __future__ import annotations
 
 import hashlib
+import stat
 import warnings
+from collections.abc import Iterator
+from contextlib import contextmanager
 from io import BytesIO
 from pathlib import Path
 from typing import Any
 
 import numpy as np
-from PIL import Image, ImageOps, UnidentifiedImageError
+from PIL import Image, ImageOps
 
 from tracer.errors import TracerError
 from tracer.model.photo import Photo
 from tracer.model.report import Check, Severity
 
-__all__ = ["MAX_MEGAPIXELS", "decode_photo", "read_photo", "read_photo_bytes"]
+__all__ = ["FORMATS", "MAX_MEGAPIXELS", "decode_photo", "read_photo", "read_photo_bytes"]
 
 MAX_MEGAPIXELS = 120  # above any phone's full resolution we know of; keeps decoding under 400 MB
 MAX_FILE_BYTES = 200_000_000
+#: kinds of file as the picture library names them; a JPEG of several pictures (MPO) is a JPEG
+FORMATS = ("JPEG", "PNG", "TIFF", "WEBP")
+HEIC_FORMATS = ("HEIF",)  # HEIC is HEIF with HEVC inside; known to the library once registered
+KINDS = "JPEG, PNG, HEIC, TIFF or WebP"
+#: ways of storing pixels that become RGB without loss that matters; 32 bit, float and Lab do not
+_MODES = {"1", "L", "LA", "P", "PA", "RGB", "RGBA", "RGBa", "RGBX", "CMYK", "YCbCr"}
+_GREY_16 = "I;16"
+MAX_PAGES = 16  # of a TIFF; more are not looked at
 MIN_SIDE_PX = 320  # below this no card can be read from any useful distance
 
 # Exif 2.32 tags
@@ -61,22 +82,31 @@ def read_photo_bytes(path: Path) -> bytes:
             raise TracerError(
                 "photo-missing", f"{path} is a folder, not a photo.", "Name the photo files in it."
             )
-        if path.stat().st_size > MAX_FILE_BYTES:
+        if not stat.S_ISREG(path.stat().st_mode):  # a pipe or a device may have no end
             raise TracerError(
-                "photo-too-large",
-                f"{path} has {path.stat().st_size / 1e6:.0f} MB, more than the"
-                f" {MAX_FILE_BYTES / 1e6:.0f} MB that are read.",
-                "Save it as a JPEG.",
+                "photo-unreadable",
+                f"{path} is not a file but a pipe or a device.",
+                "Name a photo file.",
             )
-        return path.read_bytes()
+        with path.open("rb") as stream:
+            data = stream.read(MAX_FILE_BYTES + 1)
     except FileNotFoundError:
         raise TracerError(
             "photo-missing", f"There is no file {path}.", "Check the name and the folder."
         ) from None
     except OSError as error:
         raise TracerError(
-            "photo-unreadable", f"{path} cannot be read: {error.strerror or error}."
+            "photo-unreadable",
+            f"{path} cannot be read: {error.strerror or error}.",
+            "Check the name and the rights to the file and its folder.",
         ) from error
+    if len(data) > MAX_FILE_BYTES:
+        raise TracerError(
+            "photo-too-large",
+            f"{path} has more than the {MAX_FILE_BYTES / 1e6:.0f} MB that are read.",
+            "Save it as a JPEG.",
+        )
+    return data
 
 
 def decode_photo(data: bytes, name: str) -> Photo:
@@ -92,46 +122,26 @@ def decode_photo(data: bytes, name: str) -> Photo:
     Raises
     ------
     TracerError
-        ``photo-unreadable``, ``photo-broken``, ``photo-too-large``, ``photo-too-small``.
+        ``photo-unreadable``, ``photo-broken``, ``photo-too-large``, ``photo-too-small``,
+        ``photo-several``.
     """
     heic = data[4:8] == b"ftyp"
     if heic:
         _register_heic(name)
-    try:
-        with warnings.catch_warnings():
-            warnings.simplefilter("ignore", Image.DecompressionBombWarning)
-            image = Image.open(BytesIO(data))
-    except Image.DecompressionBombError:
-        raise _too_large(name, "hundreds of") from None
-    except (UnidentifiedImageError, OSError, ValueError, SyntaxError):
-        raise TracerError(
-            "photo-unreadable",
-            f"{name} is not a picture that can be read.",
-            "Give a JPEG, HEIC or PNG photo.",
-        ) from None
-    with image:
-        megapixels = image.width * image.height / 1e6
-        if megapixels > MAX_MEGAPIXELS:
-            raise _too_large(name, f"{megapixels:.0f}")
-        if min(image.size) < MIN_SIDE_PX:
-            raise TracerError(
-                "photo-too-small",
-                f"{name} is only {image.width} x {image.height} pixels.",
-                "Give the photo at full size, not a thumbnail or a messenger's copy.",
-            )
-        exif, tags = _exif(image)
-        orientation = int(exif.get(_ORIENTATION, 1) or 1)
-        stored_size = image.size
-        profile = image.info.get("icc_profile")
-        try:
-            pixels = _upright_rgb(image)
-        except (OSError, ValueError, SyntaxError, EOFError):
-            raise TracerError(
-                "photo-broken",
-                f"{name} is damaged: the picture stops part of the way.",
-                "Copy it from the phone again.",
-            ) from None
-    turns = 0 if heic else _QUARTER_TURNS.get(orientation, 0)
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        image = _opened(data, name, HEIC_FORMATS if heic else FORMATS)
+        with image:
+            _refuse_size(image, name)
+            _refuse_kind(image, name)
+            exif, tags = _exif(image)
+            orientation = exif.get(_ORIENTATION, 1)
+            stored_size = image.size
+            profile = image.info.get("icc_profile")
+            with _damage_told(name):
+                _refuse_several(image, name)
+                pixels = _upright_rgb(image)
+    turns = 0 if heic else _QUARTER_TURNS.get(orientation if isinstance(orientation, int) else 1, 0)
     focal_35mm, checks = _focal(tags, name)
     checks += _cropped(tags, stored_size, name)
     key = (str(exif.get(_MODEL, "")), focal_35mm, sorted(stored_size), tags.get(_FOCAL_LENGTH))
@@ -159,6 +169,91 @@ def _register_heic(name: str) -> None:
     register_heif_opener()
 
 
+def _opened(data: bytes, name: str, formats: tuple[str, ...]) -> Image.Image:
+    """The picture, its head read and no pixel decoded."""
+    try:
+        return Image.open(BytesIO(data), formats=formats)
+    except MemoryError:
+        raise
+    except Image.DecompressionBombError:
+        raise _too_large(name, "hundreds of") from None
+    except Exception:  # the readers raise many kinds on damaged heads
+        raise TracerError(
+            "photo-unreadable",
+            f"{name} is not a picture that can be read.",
+            f"Give a {KINDS} photo.",
+        ) from None
+
+
+@contextmanager
+def _damage_told(name: str) -> Iterator[None]:
+    """Turn what decoders raise on damaged files, which is anything, into one sentence."""
+    try:
+        yield
+    except (MemoryError, TracerError):
+        raise
+    except Exception:
+        raise TracerError(
+            "photo-broken",
+            f"{name} is damaged: the picture stops part of the way.",
+            "Copy it from the phone again.",
+        ) from None
+
+
+def _refuse_size(image: Image.Image, name: str) -> None:
+    megapixels = image.width * image.height / 1e6
+    if megapixels > MAX_MEGAPIXELS:
+        raise _too_large(name, f"{megapixels:.0f}")
+    if min(image.size) < MIN_SIDE_PX:
+        raise TracerError(
+            "photo-too-small",
+            f"{name} is only {image.width} x {image.height} pixels.",
+            "Give the photo at full size, not a thumbnail or a messenger's copy.",
+        )
+
+
+def _refuse_kind(image: Image.Image, name: str) -> None:
+    if image.mode not in _MODES and not image.mode.startswith(_GREY_16):
+        colours = "Lab colours" if image.mode == "LAB" else "pixels of 32 bits"
+        raise TracerError(
+            "photo-unreadable",
+            f"{name} stores {colours}, which are not read.",
+            "Save it as a JPEG, or with 8 or 16 bits a channel in RGB.",
+        )
+
+
+def _refuse_several(image: Image.Image, name: str) -> None:
+    """Refuse films, and a TIFF with more than one picture of more than half the first one's size.
+
+    Smaller ones are previews, which editors write beside the picture.
+    """
+    count = 1
+    if image.format in {"PNG", "WEBP"}:
+        count = int(getattr(image, "n_frames", 1))
+    elif image.format == "TIFF":
+        count = _full_pages(image)
+    if count > 1:
+        raise TracerError(
+            "photo-several",
+            f"{name} holds several pictures, and it cannot be told which is the photo.",
+            "Save the one that is meant as a JPEG.",
+        )
+
+
+def _full_pages(image: Image.Image) -> int:
+    width, count = max(image.size), 1
+    for page in range(1, MAX_PAGES):
+        try:
+            image.seek(page)
+        except MemoryError:
+            raise
+        except Exception:  # the end, or a page of a kind that is not read, such as private data
+            break
+        count += max(image.size) > width / 2
+    image.seek(0)
+    return count
+
+
 def _too_large(name: str, megapixels: str) -> TracerError:
     return TracerError(
         "photo-too-large",
@@ -179,10 +274,10 @@ def _exif(image: Image.Image) -> tuple[dict[int, Any], dict[int, Any]]:
 def _upright_rgb(image: Image.Image) -> np.ndarray[Any, np.dtype[np.uint8]]:
     """Pixels of a picture, which is turned upright in place."""
     ImageOps.exif_transpose(image, in_place=True)
-    if image.mode.startswith("I;16"):
+    if image.mode.startswith(_GREY_16):
         grey = (np.asarray(image) >> 8).astype(np.uint8)
         pixels = np.repeat(grey[:, :, None], 3, axis=2)
-    elif "A" in image.getbands() or "transparency" in image.info:
+    elif {"A", "a"} & set(image.getbands()) or "transparency" in image.info:
         # what is see-through is shown on white, as every viewer does
         rgba = image.convert("RGBA")
         white = Image.new("RGBA", rgba.size, "white")

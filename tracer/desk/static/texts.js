@@ -13,7 +13,7 @@ const TEXTS = {
 
   drop: {
     title: 'Lay the photos here',
-    text: 'Tools on a flat sheet, scale cards around them, one photo from above or three to five from around. JPEG, HEIC or PNG as the phone saved them.',
+    text: 'Tools on a flat sheet, scale cards around them, one photo from above or three to five from around. JPEG, HEIC, PNG, TIFF or WebP as the phone saved them.',
     choose: 'Choose photos',
     take: 'Take a photo',
     list: 'Photos of this lay',
