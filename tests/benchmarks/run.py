@@ -58,10 +58,12 @@ class Run:
             Result(
                 o["id"],
                 o["name"],
-                Polygon(o["exterior"], o.get("holes", [])).buffer(0),
+                _valid(Polygon(o["exterior"], o.get("holes", []))),
                 o.get("height_mm"),
                 o.get("height_source", ""),
                 o.get("sigma_mm"),
+                tuple(o.get("sigma_ring_mm", ())),
+                o.get("height_sigma_mm"),
             )
             for o in self.outlines.get("outlines", [])
         ]
@@ -76,6 +78,11 @@ class Run:
             )
             for p in self.outlines.get("calibration", {}).get("photos", [])
         ]
+
+
+def _valid(region: Polygon) -> Polygon:
+    """The same vertices where they make a polygon, so that the deviations still belong to them."""
+    return region if region.is_valid else region.buffer(0)
 
 
 def card_size_arguments(scene: Scene) -> list[str]:

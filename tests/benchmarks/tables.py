@@ -7,6 +7,8 @@ from typing import Any
 
 import numpy as np
 
+from tests.benchmarks.spread import spread_lines
+
 __all__ = ["differences", "markdown", "summary", "table"]
 
 CLASSES: dict[str, Callable[[float], bool]] = {
@@ -107,6 +109,7 @@ def table(records: Sequence[dict[str, Any]], total: dict[str, Any]) -> str:
         f"peak MB {_pair(total['peak_mb'], 1, '.0f')}; heights {total['height_sources']}; "
         f"mean distance within sigma for {_cell(_percent(total['mean_within_sigma']), '.0f')} %"
     )
+    lines += spread_lines(records)
     steps = _steps(records)
     if steps:
         lines.append("steps, median share of the run's time:")

@@ -6,6 +6,7 @@ import json
 
 import pytest
 
+from tests.benchmarks.spread import bootstrap, spread_lines
 from tests.benchmarks.tables import differences, markdown, summary, table
 
 
@@ -83,3 +84,33 @@ def test_differences_of_two_runs() -> None:
     text = differences(*runs)
     assert "0.40>   0.10" in text
     assert "new" in text
+
+
+def stated(mean: float, errors: list[float], high: float = 20.0, off: float = 1.0) -> dict:
+    return tool(high, mean) | {
+        "height_mm": high + off,
+        "usable": mean < 1,
+        "errors_in_sigmas": errors,
+        "ring_sigma_mm": 0.5,
+        "height_sigma_mm": 2.0,
+    }
+
+
+def test_coverage_counts_vertices_and_intervals_draw_whole_lays() -> None:
+    """Two lays, one right and one wrong: drawn whole, the share within one sigma is 0, 50 or 100,
+    and each extreme comes up in a quarter of the draws."""
+    lays = [
+        scene("right", [stated(0.2, [0.5, 0.9]), stated(0.3, [0.1, 0.2])]),
+        scene("wrong", [stated(3.0, [1.5, 4.0]), stated(4.0, [2.5, 9.0], off=30.0)]),
+    ]
+    lines = spread_lines(lays)
+    (one,) = [line for line in lines if "within 1 sigma" in line]
+    assert one.split("%")[-1].split() == ["50", "(0", "to", "100)"]
+    (high,) = [line for line in lines if line.startswith("height within")]
+    assert high.split("%")[-1].split()[0] == "75"
+    value, low, high_end = bootstrap(lays[:1] * 2, lambda some: len(some))
+    assert (value, low, high_end) == (2, 2, 2)
+
+
+def test_records_that_state_no_deviation_give_no_coverage() -> None:
+    assert spread_lines(RECORDS) == []

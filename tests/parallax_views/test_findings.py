@@ -214,5 +214,6 @@ def test_doubtful_silhouettes_widen_sigma(lay, solution) -> None:
         for some in lay.silhouettes
     )
     found = solve(Lay(lay.views, vague, lay.tools))
-    assert np.mean([t.sigma_mm for t in found.tools]) > 0.5
+    # 0.6 mm per photo, three photos that agree, raised by a fifth for what goes wrong in common
+    assert np.mean([t.sigma_mm for t in found.tools]) > 1.2 * 0.6 / np.sqrt(3)
     assert np.mean([t.sigma_mm for t in solution.tools]) < 0.35

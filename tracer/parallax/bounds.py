@@ -12,20 +12,26 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import maximum_filter1d
 
-from tracer.parallax.edges import Camera, Fit
+from tracer.parallax.edges import Camera, Fit, Sighting
 
 __all__ = ["EdgeQuality", "edge_quality"]
 
 Array = NDArray[np.float64]
 Bool = NDArray[np.bool_]
 
-#: Left parallax to standard deviation, edges seen from both sides and from one side only. Set on
-#: rendered tools with exact silhouettes so that 95 % of the edges lie within two sigma.
-BOTH_SIDES, ONE_SIDE = 0.22, 0.38
-#: factor on both for edges that two photos show at most
-FEW = 1.25
+#: The deviation's parts, fitted by the likelihood of Student's t with three degrees of freedom to
+#: 15 000 edge points of 34 rendered tools on four grounds, from silhouettes as they are really
+#: found. With a scene left out in turn, 70 / 91 / 96 % of its points lie within 1 / 2 / 3 of it (57
+#: to 83 % within one, scene by scene; with two photos 70 / 93 / 97 %). Errors along an edge go
+#: together over about 10 mm. The silhouettes' own deviation, per photo:
+GRAIN_SHARE = 1.2
+#: ... left parallax, from whichever side an edge is seen:
+LEFT_SHARE = 0.28
+#: ... how far the photos put the edge apart:
+STRIFE_SHARE = 0.83
+#: ... an edge that at most two of three photos or more agree on, or one alone, mm
+DISPUTED_MM, ALONE_MM = 1.5, 3.6
 #: |rho| / H below which an edge is seen edge-on: as good as from both sides
 EDGE_ON = 0.01
 
@@ -89,19 +95,33 @@ def edge_quality(
     before, behind = (agrees & (lean < EDGE_ON)), (agrees & (lean > -EDGE_ON))
     one_sided = ~(before.any(axis=0) & behind.any(axis=0))
 
-    best = np.argmin(parallax, axis=0)
-    grain = np.take_along_axis(s.grain_mm, best[None], axis=0)[0] + 0.03
-    with np.errstate(all="ignore"):
-        strife = np.sqrt((np.where(s.seen, share, 0.0) ** 2).sum(0) / s.seen.sum(0))
-    strife = np.where(s.seen.any(axis=0), np.minimum(strife, 4.0), 3.0)
-    strife = maximum_filter1d(strife, 5, mode="wrap")
-    k = np.where(one_sided, ONE_SIDE, BOTH_SIDES) * np.where(lookers <= 2, FEW, 1.0)
-    sigma = np.hypot(grain, k * left) * np.sqrt(1 + strife**2 / 2)
-    few = lookers < 2
-    sigma[few] = np.maximum(sigma[few], 0.3 + 0.03 * start_mm)
-
+    sigma = np.sqrt(
+        (GRAIN_SHARE * grain_of(s, agrees)) ** 2
+        + (LEFT_SHARE * left) ** 2
+        + (STRIFE_SHARE * strife_of(s)) ** 2
+        + doubt_of(lookers, len(cameras)) ** 2
+    )
     low, up = convex_bounds(fit, agrees, high, height_mm)
     return EdgeQuality(sigma, left, one_sided, lookers, low, up)
+
+
+def grain_of(sighting: Sighting, agrees: Bool) -> Array:
+    """The silhouettes' deviation (N,), mm: that of the clearest, less where several agree."""
+    clearest = np.where(agrees, sighting.grain_mm, np.inf).min(axis=0)
+    clearest = np.where(np.isfinite(clearest), clearest, 0.0)  # seen by none: told by `doubt_of`
+    return np.asarray(clearest / np.sqrt(np.maximum(agrees.sum(axis=0), 1)), np.float64)
+
+
+def strife_of(sighting: Sighting) -> Array:
+    """Root mean square distance (N,), mm, of what the photos show from the solved edge."""
+    square = np.where(sighting.seen, sighting.residual_mm, 0.0) ** 2
+    return np.asarray(np.sqrt(square.sum(axis=0) / np.maximum(sighting.seen.sum(axis=0), 1)))
+
+
+def doubt_of(lookers: NDArray[np.intp], photos: int) -> Array:
+    """Deviation (N,), mm, where hardly a photo confirms what the others show."""
+    few = np.where((lookers == 2) & (photos > 2), DISPUTED_MM, 0.0)
+    return np.where(lookers < 2, ALONE_MM, few)
 
 
 def convex_bounds(

@@ -77,13 +77,11 @@ class Whole:
 
 
 def silhouette_rings(silhouette: Silhouette) -> tuple[list[Array], list[Array]]:
-    """Rings and, per ring point, the spread across the edge; doubtful stretches count as wider."""
+    """Rings and, per ring point, the deviation across the edge; it holds the confidence already."""
     region = silhouette.region
     rings = rings_of(region)
     own = np.asarray(region.exterior.coords, np.float64)[:-1, :2]
     sigma = np.broadcast_to(np.asarray(silhouette.sigma_mm, np.float64), (len(own),)).copy()
-    if len(silhouette.edge_confidence) == len(own):
-        sigma /= np.clip(silhouette.edge_confidence, 0.2, 1.0)
     if not region.exterior.is_ccw:
         sigma = np.roll(sigma[::-1], 1)
     typical = float(np.median(sigma)) if len(sigma) else 0.1
