@@ -4,12 +4,50 @@ from __future__ import annotations
 
 import contextlib
 import os
+import signal
+import threading
 import time
+from collections.abc import Iterator
 from pathlib import Path
+from types import FrameType
 
 from tracer.errors import TracerError
 
-__all__ = ["replace_patiently", "write_atomically", "write_flushed"]
+__all__ = [
+    "WRITTEN",
+    "Written",
+    "replace_patiently",
+    "uninterrupted",
+    "write_atomically",
+    "write_flushed",
+]
+
+
+class Written:
+    """What this process has put in place so far, so that its last words can be true.
+
+    A run that is interrupted, or fails, after something of it was written must not say that
+    nothing was changed.
+    """
+
+    def __init__(self) -> None:
+        self._names: dict[str, None] = {}
+
+    def add(self, name: str) -> None:
+        """Something is in place now; ``name`` is as a person reads it."""
+        self._names[name] = None
+
+    def forget(self) -> None:
+        """A new command begins."""
+        self._names.clear()
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        """In the order in which they were first written."""
+        return tuple(self._names)
+
+
+WRITTEN = Written()
 
 
 def write_atomically(path: Path, data: bytes) -> None:
@@ -24,7 +62,9 @@ def write_atomically(path: Path, data: bytes) -> None:
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
         write_flushed(temporary, data)
-        replace_patiently(temporary, path)
+        with uninterrupted():
+            replace_patiently(temporary, path)
+            WRITTEN.add(str(path))
     except OSError as error:
         raise TracerError(
             "file-unwritable",
@@ -53,3 +93,32 @@ def replace_patiently(source: Path, target: Path) -> None:
         except PermissionError:
             time.sleep(wait_s)
     source.replace(target)
+
+
+@contextlib.contextmanager
+def uninterrupted() -> Iterator[None]:
+    """Let Ctrl-C and a request to end wait for the end of the block.
+
+    What has begun to be put in place is put in place wholly, and is known to be, before the
+    interruption is heard. Signals reach the main thread alone; elsewhere this does nothing.
+    """
+    if threading.current_thread() is not threading.main_thread():
+        yield
+        return
+    came: list[int] = []
+
+    def later(number: int, _: FrameType | None) -> None:
+        came.append(number)
+
+    kinds = [signal.SIGINT, signal.SIGTERM]
+    # a handler that was not set from Python cannot be put back: it is left alone
+    before = {k: h for k in kinds if (h := signal.getsignal(k)) is not None}
+    for kind in before:
+        signal.signal(kind, later)
+    try:
+        yield
+    finally:
+        for kind, handler in before.items():
+            signal.signal(kind, handler)
+    for number in dict.fromkeys(came):
+        signal.raise_signal(number)

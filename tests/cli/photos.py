@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import tempfile
 from functools import cache
 from io import BytesIO
+from pathlib import Path
 
 from PIL import Image
 from shapely.geometry import Point, box
@@ -38,3 +40,28 @@ def jpeg(scene: Scene, *, focal_35mm: int | None = 26, mirrored: bool = False) -
     out = BytesIO()
     image.save(out, "JPEG", quality=95, exif=exif)
     return out.getvalue()
+
+
+@cache
+def traced_job() -> dict[str, bytes]:
+    """Files of a job traced from `lay`, made once per run through the command line."""
+    from tracer.cli.app import run
+
+    with tempfile.TemporaryDirectory() as name:
+        photo, job = Path(name) / "bench photo.jpg", Path(name) / "bench.job"
+        photo.write_bytes(jpeg(lay()))
+        options = ["--card-size", "168.0x112.0", "--job", str(job), "--quiet"]
+        # its lay remembers the quick way of telling tool from ground
+        options += ["--silhouettes", "classical"]
+        assert run(["trace", str(photo), *options]) == 0
+        paths = [p for p in job.rglob("*") if p.is_file() and p.name != ".lock"]
+        return {p.relative_to(job).as_posix(): p.read_bytes() for p in paths}
+
+
+def put_job(folder: Path) -> Path:
+    """The traced job as ``bench.job`` in a folder; gives its path."""
+    for name, data in traced_job().items():
+        path = folder / "bench.job" / name
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.write_bytes(data)
+    return folder / "bench.job"

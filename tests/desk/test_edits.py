@@ -116,7 +116,7 @@ def test_several_changes_are_one_step_and_all_or_nothing(folder: JobFolder) -> N
     ("kind", "value"),
     [
         ("keep", [100.0, 200.0]),
-        ("drop", [1500.5, 1200.25]),
+        ("drop", [150.5, 120.25]),
         ("split", [[10.0, 10.0], [40.0, 10.0]]),
         ("merge", [[10.0, 10.0], [40.0, 10.0]]),
         ("strokes", {"line": [[10.0, 10.0], [40.0, 12.0]], "width_px": 30.0, "add": False}),

@@ -15,6 +15,7 @@ from pydantic import ConfigDict, TypeAdapter, ValidationError
 
 from tracer.errors import TracerError
 from tracer.model.corrections import Corrections
+from tracer.project.corrections_file import set_aside
 
 __all__ = [
     "FORMAT",
@@ -35,7 +36,10 @@ MIGRATIONS: dict[int, Callable[[dict[str, Any]], dict[str, Any]]] = {}
 
 @dataclass(frozen=True)
 class PhotoRecord:
-    """A photo of the job: its copy, the name it came with, its content's hash."""
+    """A photo of the job: its copy, the name it came with, its content's hash.
+
+    ``unusable`` keeps corrections that cannot be read (`tracer.project.corrections_file`).
+    """
 
     __pydantic_config__ = ConfigDict(extra="forbid")
 
@@ -43,6 +47,8 @@ class PhotoRecord:
     name: str
     photo_id: str
     corrections: Corrections = field(default_factory=Corrections)
+    #: no input of a run, so that it does not make a lay look changed
+    unusable: tuple[dict[str, Any], ...] = field(default=(), repr=False)
 
 
 @dataclass(frozen=True)
@@ -112,11 +118,23 @@ def load_job(data: bytes, name: str) -> JobRecord:
     """
     body = read_versioned(data, name, FORMAT, VERSION, MIGRATIONS)
     try:
+        _set_aside_all(body)
         return _ADAPTER.validate_python(body)
     except ValidationError as error:
         first = error.errors(include_url=False)[0]
         place = ".".join(str(part) for part in first["loc"]) or "top level"
         raise _damaged(name, f"{place}: {first['msg'].lower()}") from None
+
+
+def _set_aside_all(body: dict[str, Any]) -> None:
+    """Move unusable corrections of all photos aside, in place; other faults are left to be told."""
+    lays, kept = body.get("lays"), body.get("kept")
+    holders: list[Any] = [*lays] if isinstance(lays, list) else []
+    holders += kept.values() if isinstance(kept, dict) else []
+    for holder in holders:
+        photos = holder.get("photos") if isinstance(holder, dict) else None
+        if isinstance(photos, list):
+            holder["photos"] = [set_aside(p) if isinstance(p, dict) else p for p in photos]
 
 
 def read_versioned(

@@ -4,22 +4,31 @@ A change is a set of files. They are written and flushed into ``.next``, then ``
 to ``.commit`` (the one atomic step), then each file is moved into place. A run that is killed
 before the rename leaves the job as it was; one killed after it is finished by the next run that
 opens the job.
+
+Files that a person writes too (`tracer.project.former.is_personal`) are replaced only while they
+are still what this run read: otherwise the person's stays, and the run's is put beside it.
 """
 
 from __future__ import annotations
 
+import hashlib
 import json
 import shutil
+import threading
 from collections.abc import Iterator, Mapping, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
+from dataclasses import dataclass
+from itertools import count
 from pathlib import Path, PurePosixPath
+from typing import Any
 
 from filelock import FileLock, Timeout
 
-from tracer.atomic import replace_patiently, write_flushed
+from tracer.atomic import WRITTEN, replace_patiently, uninterrupted, write_flushed
 from tracer.errors import TracerError, UsageError
+from tracer.project.former import FORMER, file_digest, former_files, former_name, is_personal
 
-__all__ = ["JobFolder", "job_path"]
+__all__ = ["Beside", "JobFolder", "job_path"]
 
 SUFFIX = ".job"
 _NEXT, _COMMIT, _MANIFEST, _LOCK = ".next", ".commit", ".manifest.json", ".lock"
@@ -52,11 +61,30 @@ def job_path(name: str) -> Path:
     return path.with_name(stem + SUFFIX)
 
 
+@dataclass(frozen=True)
+class Beside:
+    """A person's file that was saved while a run went on, and so was left alone.
+
+    ``put_as`` is where the run's own was put; empty where it had nothing to write.
+    """
+
+    name: str
+    put_as: str
+
+
 class JobFolder:
     """A job folder. Files are named by POSIX paths relative to it."""
 
     def __init__(self, path: Path) -> None:
         self.path = path
+        self._holder: int | None = None  # the thread that holds the lock
+        self._as_read: dict[str, bytes | None] = {}
+        self._beside: list[Beside] = []
+
+    @property
+    def beside(self) -> tuple[Beside, ...]:
+        """Person's files that were left alone since the job was last locked."""
+        return tuple(self._beside)
 
     @property
     def name(self) -> str:
@@ -90,57 +118,124 @@ class JobFolder:
         except OSError as error:
             raise _unwritable(self.path, error) from error
         try:
+            self._as_read, self._beside = {}, []
+            self._holder = threading.get_ident()
             self._recover()
             yield
         finally:
+            self._holder = None
             lock.release()
             if created and not self.exists():  # nothing was committed: leave no empty folder
                 shutil.rmtree(self.path, ignore_errors=True)
 
     def read(self, name: str) -> bytes:
-        """Bytes of a file in the job.
+        """Bytes of a file in the job. A person's file is read once while the job is locked.
 
         Raises
         ------
         TracerError
             ``job-incomplete`` when it is missing or unreadable.
         """
+        if self._watched(name) and (known := self._as_read.get(name)) is not None:
+            return known
         try:
-            return self._inside(name).read_bytes()
+            data = self._inside(name).read_bytes()
         except OSError as error:
             raise TracerError(
                 "job-incomplete",
                 f"The job {self.name} has no readable file {name} ({error.strerror}).",
                 "Restore it from a copy, or trace the photos again into a new job.",
             ) from error
+        if self._watched(name):
+            self._as_read[name] = data
+        return data
 
     def has(self, name: str) -> bool:
-        """True when the file is there."""
-        return self._inside(name).is_file()
+        """True when the file is there; a person's file, while the job is locked: was there."""
+        if not self._watched(name):
+            return self._inside(name).is_file()
+        if name not in self._as_read:
+            there = self._inside(name).is_file()
+            self._as_read[name] = self.read(name) if there else None
+        return self._as_read[name] is not None
 
-    def commit(self, files: Mapping[str, bytes], remove: Sequence[str] = ()) -> None:
+    def commit(
+        self, files: Mapping[str, bytes], remove: Sequence[str] = (), *, if_as_read: bool = False
+    ) -> None:
         """Write and remove files, all or none. The job must be `locked`.
+
+        A person's file is kept in the history before it is written anew. One that is no longer as
+        this run read it stays, and the run's is put beside it (`beside`); with ``if_as_read``
+        nothing at all is written then.
 
         Raises
         ------
         TracerError
-            ``job-unwritable``.
+            ``job-unwritable``: nothing was changed; ``job-unfinished``: the change is made and
+            the next run on the job will finish it; ``file-saved-meanwhile``.
         """
+        wanted = {n: data for n, data in files.items() if not self._is_as_written(n, data)}
+        as_read = {n: self._as_read[n] for n in wanted if is_personal(n)}
+        staged = {**self._formers(as_read), **wanted}
+        # what is kept of a person's file is in place before the file is touched
+        order = sorted(staged, key=lambda n: (not n.startswith(f"{FORMER}/"), n))
+        digests = {n: _digest(data) for n, data in as_read.items()}
+        manifest = {
+            "write": order,
+            "remove": sorted(set(remove) - set(files)),
+            "as_read": digests,
+        }
         staging = self.path / _NEXT
         try:
             shutil.rmtree(staging, ignore_errors=True)
             staging.mkdir()
-            for name, data in files.items():
+            for name, data in staged.items():
                 self._inside(name)
                 target = staging / name
                 target.parent.mkdir(parents=True, exist_ok=True)
                 write_flushed(target, data)
-            manifest = {"write": sorted(files), "remove": sorted(set(remove) - set(files))}
             write_flushed(staging / _MANIFEST, json.dumps(manifest).encode())
-            replace_patiently(staging, self.path / _COMMIT)
-            self._finish()
+            for name, digest in digests.items():
+                if if_as_read and file_digest(self._inside(name)) != digest:
+                    raise _saved_meanwhile(name)
         except OSError as error:
             raise _unwritable(self.path, error) from error
+        with uninterrupted():
+            try:
+                replace_patiently(staging, self.path / _COMMIT)
+            except OSError as error:
+                raise _unwritable(self.path, error) from error
+            WRITTEN.add(f"the job {self.path}")
+            try:
+                self._finish()
+            except OSError as error:
+                raise _unfinished(self.path, error) from error
+        self._note_saved(as_read)
+
+    def _note_saved(self, written: Mapping[str, bytes | None]) -> None:
+        """Note the person's files that this run went by and that are others by now."""
+        for name, data in self._as_read.items():
+            if name not in written and file_digest(self._inside(name)) != _digest(data):
+                self._beside.append(Beside(name, ""))
+
+    def _watched(self, name: str) -> bool:
+        """True for a person's file, asked for by the thread that holds the lock."""
+        return self._holder == threading.get_ident() and is_personal(name)
+
+    def _is_as_written(self, name: str, data: bytes) -> bool:
+        """True for a person's file that was read just as it is to be written."""
+        return is_personal(name) and self.has(name) and self.read(name) == data
+
+    def _formers(self, as_read: Mapping[str, bytes | None]) -> dict[str, bytes]:
+        """What is to be kept of the files that are written anew, by its name in the history."""
+        kept = former_files(self.path)
+        latest = {f.name: f.kept_as for f in kept}
+        numbers = count(kept[-1].number + 1 if kept else 1)
+        return {
+            former_name(next(numbers), name): data
+            for name, data in sorted(as_read.items())
+            if data is not None and (name not in latest or self.read(latest[name]) != data)
+        }
 
     def _recover(self) -> None:
         try:
@@ -155,21 +250,60 @@ class JobFolder:
         if not (staged / _MANIFEST).exists():  # killed while clearing up: all files are in place
             shutil.rmtree(staged)
             return
-        manifest = json.loads((staged / _MANIFEST).read_bytes())
+        manifest: dict[str, Any] = json.loads((staged / _MANIFEST).read_bytes())
+        as_read = manifest.get("as_read", {})
         for name in manifest["write"]:
-            if (staged / name).exists():  # else moved before the run was killed
-                target = self._inside(name)
-                target.parent.mkdir(parents=True, exist_ok=True)
-                replace_patiently(staged / name, target)
+            if not (staged / name).exists():  # moved before the run was killed
+                continue
+            target = self._inside(name)
+            target.parent.mkdir(parents=True, exist_ok=True)
+            if name in as_read and (now := file_digest(target)) != as_read[name]:
+                if now == file_digest(staged / name):
+                    continue
+                target = self._free_name(name)
+                self._beside.append(Beside(name, target.name))
+            replace_patiently(staged / name, target)
         for name in manifest["remove"]:
             self._inside(name).unlink(missing_ok=True)
-        shutil.rmtree(staged)
+        with suppress(OSError):  # everything is in place; the next run sweeps what is left
+            shutil.rmtree(staged)
+
+    def _free_name(self, name: str) -> Path:
+        """A name beside a person's file under which nothing is lost."""
+        plain = self._inside(name)
+        for number in count(1):
+            tail = "" if number == 1 else f"-{number}"
+            path = plain.with_name(f"{plain.stem}-by-tracer{tail}{plain.suffix}")
+            if not path.exists():
+                return path
+        raise AssertionError("count ends")
 
     def _inside(self, name: str) -> Path:
         pure = PurePosixPath(name)
         if pure.is_absolute() or ".." in pure.parts or not pure.parts:
             raise ValueError(f"not a path inside the job: {name}")
         return self.path.joinpath(*pure.parts)
+
+
+def _digest(data: bytes | None) -> str | None:
+    return None if data is None else hashlib.sha256(data).hexdigest()
+
+
+def _saved_meanwhile(name: str) -> TracerError:
+    return TracerError(
+        "file-saved-meanwhile",
+        f"{name} was saved by another program just now, so nothing was changed.",
+        "Look at what is there now, then do it again.",
+    )
+
+
+def _unfinished(path: Path, error: OSError) -> TracerError:
+    return TracerError(
+        "job-unfinished",
+        f"The change is made, but not every file of {path} could be put in place yet:"
+        f" {error.strerror or error}.",
+        "Close the program that holds them, or make room; the next run on this job finishes it.",
+    )
 
 
 def _unwritable(path: Path, error: OSError) -> TracerError:

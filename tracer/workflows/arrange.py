@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import dataclass, replace
 
-from tracer.errors import UsageError
+from tracer.errors import TracerError, UsageError
 from tracer.export.machine_checks import material_named
 from tracer.model.outline import Outline
 from tracer.model.panel import Panel, PlyRole
 from tracer.model.panel_plan import PanelPlan
-from tracer.model.report import Check
+from tracer.model.report import Check, Severity
 from tracer.panel.build import build_panel
 from tracer.panel.checks import check_panel, sorted_checks
 from tracer.panel.layers import layered
@@ -20,12 +21,14 @@ from tracer.panel.rules import rules_for
 from tracer.panel.seams import retiled
 from tracer.pictures.panel import panel_png
 from tracer.progress import Progress, StepClock
+from tracer.project.former import FORMER
 from tracer.project.outlines_file import load_outlines
 from tracer.project.panel_file import PanelFile, dump_panel, load_panel
 from tracer.project.plan_file import plan_from_toml, plan_toml
 from tracer.project.store import JobFolder
 from tracer.project.tool_list import parse_tool_list
 from tracer.workflows.panel_tools import job_tools
+from tracer.workflows.persons_files import left_alone
 
 __all__ = ["Arranged", "arrange_job", "arrange_tools", "plan_in_force", "tools_of_job"]
 
@@ -111,8 +114,7 @@ def arrange_job(
         plan = plan_from_toml(plan_file[1], plan_file[0]) if plan_file else None
         plan = plan or plan_in_force(folder, before)
         plan = edit(plan) if edit else plan
-        if plan.title == PanelPlan().title:
-            plan = replace(plan, title=folder.name)
+        plan = _titled(plan, folder)
         for ply in plan.plies:
             if ply.role != PlyRole.BACKING:  # boards are not cut on the foam machine
                 material_named(ply.stock.material)
@@ -128,16 +130,52 @@ def arrange_job(
             files[f"history/panel-{before.panel.revision}.json"] = folder.read(PANEL_JSON)
             panel = replace(panel, revision=before.panel.revision + 1)
             data = dump_panel(PanelFile(plan, panel))
+        planned = _plan_file(folder, plan)
+        notes_lost = _notes_lost(folder, planned)
         clock.step("pictures")
         files |= {
             PANEL_JSON: data,
-            PANEL_TOML: plan_toml(plan),
+            **planned,
             FRONT: panel_png(panel),
             CHECKED: panel_png(panel, panel.checks),
         }
         folder.commit(files)
         clock.stop()
-    return Arranged(folder, panel, plan, changes, panel.checks, tuple(sorted(files)), clock.seconds)
+    checks = (*panel.checks, *notes_lost, *left_alone(folder))
+    return Arranged(folder, panel, plan, changes, checks, tuple(sorted(files)), clock.seconds)
+
+
+def _plan_file(folder: JobFolder, plan: PanelPlan) -> dict[str, bytes]:
+    """``panel.toml`` for a plan; nothing where the one that is there says the same already."""
+    if folder.has(PANEL_TOML):
+        with suppress(TracerError):  # one that cannot be read says nothing
+            typed = plan_from_toml(folder.read(PANEL_TOML), PANEL_TOML)
+            if _titled(typed, folder) == plan:
+                return {}
+    return {PANEL_TOML: plan_toml(plan)}
+
+
+def _notes_lost(folder: JobFolder, planned: dict[str, bytes]) -> tuple[Check, ...]:
+    """Tell where a plan is written anew that held notes of the person's."""
+    if PANEL_TOML not in planned or not folder.has(PANEL_TOML):
+        return ()
+    ours = planned[PANEL_TOML].splitlines()
+    lines = [line.strip() for line in folder.read(PANEL_TOML).splitlines()]
+    if not any(line.startswith(b"#") and line not in ours for line in lines):
+        return ()
+    return (
+        Check(
+            "plan-written-anew",
+            Severity.NOTE,
+            f"{PANEL_TOML} was written anew with what was typed, without the notes it held; the"
+            f" former one is kept in the folder {FORMER} of the job.",
+        ),
+    )
+
+
+def _titled(plan: PanelPlan, folder: JobFolder) -> PanelPlan:
+    """The plan with the job's name where it has no title of its own."""
+    return replace(plan, title=folder.name) if plan.title == PanelPlan().title else plan
 
 
 def plan_in_force(folder: JobFolder, before: PanelFile | None) -> PanelPlan:

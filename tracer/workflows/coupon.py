@@ -12,6 +12,7 @@ from tracer.export.machines import dxf_options, machine_toml, with_reading
 from tracer.model.machine import Kerf, Machine
 from tracer.model.panel_plan import FitClass
 from tracer.panel.rules import FIT_MM
+from tracer.project.store import JobFolder
 from tracer.workflows.sheet_files import sheet_files
 
 __all__ = ["coupon_files", "profile_file", "profile_from_reading", "write_files"]
@@ -79,15 +80,20 @@ def write_files(folder: Path, files: dict[str, bytes], *, replacing: bool) -> li
     """
     paths = {folder / name: data for name, data in files.items()}
     for path, data in paths.items():
-        if path.exists() and not replacing and path.read_bytes() != data:
-            raise TracerError(
-                "file-exists",
-                f"There is already a file {path}.",
-                "Write over it with --replace, or choose another folder.",
-            )
+        if path.exists():
+            _refuse_other(path, path.read_bytes(), data, replacing)
     for path, data in paths.items():
         write_atomically(path, data)
     return sorted(paths)
+
+
+def _refuse_other(path: Path, there: bytes, data: bytes, replacing: bool) -> None:
+    if there != data and not replacing:
+        raise TracerError(
+            "file-exists",
+            f"There is already a file {path}.",
+            "Write over it with --replace, or choose another folder.",
+        )
 
 
 def profile_file(path: Path, machine: Machine, *, replacing: bool) -> list[Path]:
@@ -98,6 +104,11 @@ def profile_file(path: Path, machine: Machine, *, replacing: bool) -> list[Path]
             f"A machine profile's file ends in .toml, not '{path.name}'.",
             f"Write --save {path.stem}.toml.",
         )
-    return write_files(
-        path.parent, {path.name: machine_toml(machine).encode()}, replacing=replacing
-    )
+    data = machine_toml(machine).encode()
+    job = JobFolder(path.parent)
+    if not job.exists():
+        return write_files(path.parent, {path.name: data}, replacing=replacing)
+    with job.locked():  # a profile in a job: the former one stays in the job's history
+        _refuse_other(path, job.read(path.name) if job.has(path.name) else data, data, replacing)
+        job.commit({path.name: data}, if_as_read=True)
+    return [path]

@@ -17,7 +17,7 @@ from tracer.errors import TracerError
 from tracer.model.outline import Outline
 from tracer.model.tool_list import ToolRow
 from tracer.project.edits_file import EDITS_NAME, Change, Edit, Edits, dump_edits, load_edits
-from tracer.project.outlines_file import load_outlines
+from tracer.project.outlines_file import OutlinesFile, load_outlines
 from tracer.project.panel_file import load_panel
 from tracer.project.plan_file import plan_toml
 from tracer.project.schema import dump_job, load_job
@@ -67,7 +67,15 @@ def inputs_of(folder: JobFolder) -> Inputs:
         before = load_panel(folder.read(PANEL_JSON), PANEL_JSON) if folder.has(PANEL_JSON) else None
         plan = plan_in_force(folder, before)
     outlines = {o.outline_id: o for o in content.outlines}
-    return Inputs(record, tools, outlines, content.lay_of, row_of, plan)
+    sizes = _sizes_px(content)
+    return Inputs(record, tools, outlines, content.lay_of, row_of, plan, sizes)
+
+
+def _sizes_px(content: OutlinesFile) -> dict[str, tuple[int, int]]:
+    """Width and height of the photos that a run has seen, by photo id."""
+    lays = [content.calibration, *content.calibration.get("further_lays", [])]
+    photos = [photo for lay in lays for photo in lay.get("photos", [])]
+    return {p["photo_id"]: (p["size_px"][0], p["size_px"][1]) for p in photos}
 
 
 def row_of_outline(
@@ -157,5 +165,5 @@ def _committed(folder: JobFolder, changes: Sequence[Change], edits: Edits) -> st
     }
     if inputs.plan is not None and inputs.plan != before.plan:
         files[PANEL_TOML] = plan_toml(inputs.plan)
-    folder.commit(files)
+    folder.commit(files, if_as_read=True)
     return job_revision(folder)

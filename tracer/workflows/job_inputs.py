@@ -16,7 +16,7 @@ nobody's edit is overwritten unseen.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass, field, fields, replace
 from typing import Any
 
 from tracer.errors import TracerError
@@ -38,6 +38,7 @@ from tracer.workflows.input_values import (
     text,
 )
 from tracer.workflows.plan_inputs import plan_changed
+from tracer.workflows.usable_edits import in_photo
 
 __all__ = ["Inputs", "cell_value", "changed"]
 
@@ -90,7 +91,7 @@ class Inputs:
     """The editable inputs.
 
     ``row_of`` gives the row index of an outline id, None without a row; ``plan`` is None until a
-    panel is asked for.
+    panel is asked for; ``sizes_px`` gives width and height by photo id, where they are known.
     """
 
     record: JobRecord
@@ -99,6 +100,7 @@ class Inputs:
     lay_of: Mapping[str, int]
     row_of: Mapping[str, int | None]
     plan: PanelPlan | None = None
+    sizes_px: Mapping[str, tuple[int, int]] = field(default_factory=dict)
 
 
 def cell_value(row: ToolRow | None, field: str) -> Any:
@@ -185,7 +187,15 @@ def _corrections_changed(inputs: Inputs, photo_id: str, kind: str, change: Chang
                 if gone not in items:
                     raise _conflict(change, "another")
                 items.remove(gone)
-            items += _items(change.path, kind, change.now)
+            new = _items(change.path, kind, change.now)
+            size_px = inputs.sizes_px.get(photo_id)
+            if size_px is not None and not all(in_photo(kind, item, size_px) for item in new):
+                raise TracerError(
+                    "edit-refused",
+                    f"The correction lies outside {photo.name}, so it was not made.",
+                    "Place it in the photo.",
+                )
+            items += new
             corrections = replace(photo.corrections, **{kind: tuple(items)})
             photos = list(lay.photos)
             photos[k] = replace(photo, corrections=corrections)

@@ -27,6 +27,7 @@ from tracer.workflows.job_files import (
 from tracer.workflows.kept_outlines import with_kept
 from tracer.workflows.memo import StageMemo
 from tracer.workflows.trace import Trace, trace
+from tracer.workflows.usable_edits import usable_lay
 
 __all__ = ["RETIRED", "LayRuns", "run_lays"]
 
@@ -94,6 +95,7 @@ def run_lays(
         lay = record.lays[number - 1]
         clock.step("reading photos")
         photos[number] = [decode_photo(photo_bytes(p), p.name) for p in lay.photos]
+        lay, left_out = usable_lay(lay, photos[number])
         clock.stop()
         rows_before = [row for row in given.rows if row.lay == number]
         done = trace(
@@ -113,6 +115,7 @@ def run_lays(
         )
         if record.kept and read is not None:
             done = with_kept(done, record, before, rows_before, number, read)
+        done = replace(done, checks=(*left_out, *done.checks))
         traces[number] = done
         record = replace(record, next_outline=done.next_number)
         for name, seconds in done.seconds.items():

@@ -46,6 +46,7 @@ def retrace(
     clock = StepClock(progress)
     with folder.locked():
         record, before, tools = _read(folder)
+        listed = _list_bytes(folder)
         seen = folder.read(SEEN) if folder.has(SEEN) else None
     numbers = stale_lays(record, tools)
     if not numbers:
@@ -63,14 +64,18 @@ def retrace(
         memo=memo,
     )
     with folder.locked():
-        record_now, before_now, tools_now = _read(folder)
-        if (record_now, tools_now) != (record, tools) or len(before_now.outlines) != len(
+        record_now, before_now, _ = _read(folder)
+        if (record_now, _list_bytes(folder)) != (record, listed) or len(before_now.outlines) != len(
             before.outlines
         ):
             return False
         gone = [n for n in ("outlines.dxf", "outlines.svg") if n not in runs.files]
         folder.commit(runs.files, remove=gone)
     return True
+
+
+def _list_bytes(folder: JobFolder) -> bytes | None:
+    return folder.read("tools.csv") if folder.has("tools.csv") else None
 
 
 def _read(folder: JobFolder) -> tuple[JobRecord, OutlinesFile, ToolList]:

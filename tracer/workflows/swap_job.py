@@ -16,6 +16,7 @@ from shapely.geometry import Polygon
 
 from tracer.errors import UsageError
 from tracer.geometry.compare import Motion
+from tracer.model.corrections import Corrections
 from tracer.model.machine import Machine
 from tracer.model.outline import HeightSource, Outline
 from tracer.model.report import Check
@@ -29,6 +30,7 @@ from tracer.project.schema import KeptOutline, LayRecord, PhotoRecord, dump_job,
 from tracer.project.store import JobFolder
 from tracer.workflows.job_files import common_drawings, lay_options
 from tracer.workflows.patch_papers import patch_papers
+from tracer.workflows.persons_files import left_alone
 from tracer.workflows.pocket_change import lay_change, panel_change
 from tracer.workflows.swap import (
     Swapped,
@@ -52,6 +54,7 @@ from tracer.workflows.swap_store import (
 )
 from tracer.workflows.trace import Trace, trace
 from tracer.workflows.trace_job import PhotoFile
+from tracer.workflows.usable_edits import refuse_outside
 
 __all__ = ["JobSwap", "SwapRun", "ToolChange", "add_tool", "remove_tool", "restore", "swap_tools"]
 
@@ -134,7 +137,8 @@ def swap_tools(
             )
         lay = lays.pop()
         height = run.height_mm if run.height_mm is not None else max(o.height_mm for o in olds)
-        done = _traced(photo_files, _settings(job, lay, run), height, clock)
+        settings = _settings(job, lay, run)
+        done = _traced(photo_files, settings, height, wishes.point_px, clock)
         clock.step("laying into place")
         same = same_cards(job.calibration(lay), done)
         gone = {o.outline_id for o in olds}
@@ -186,7 +190,8 @@ def add_tool(
     clock = StepClock(progress)
     with folder.locked():
         job = open_job(folder)
-        done = _traced(photo_files, _settings(job, 1, run), run.height_mm, clock)
+        settings = _settings(job, 1, run)
+        done = _traced(photo_files, settings, run.height_mm, wishes.point_px, clock)
         clock.step("laying into place")
         same = same_cards(job.calibration(1), done)
         found = the_new_one(None, job.beside("", 1), done, wishes, same)
@@ -256,7 +261,7 @@ def restore(folder: JobFolder, revision: int, run: SwapRun) -> JobSwap:
         files["job.json"] = dump_job(record)
         files |= common_drawings(load_outlines(files["outlines.json"], "outlines.json"), None)
         folder.commit(files)
-    return JobSwap(folder, (), (), tuple(sorted(files)), {})
+    return JobSwap(folder, (), left_alone(folder), tuple(sorted(files)), {})
 
 
 def _settings(job: OpenJob, lay: int, run: SwapRun) -> LayRecord:
@@ -269,11 +274,17 @@ def _settings(job: OpenJob, lay: int, run: SwapRun) -> LayRecord:
 
 
 def _traced(
-    photo_files: Sequence[PhotoFile], settings: LayRecord, height_mm: float | None, clock: StepClock
+    photo_files: Sequence[PhotoFile],
+    settings: LayRecord,
+    height_mm: float | None,
+    point_px: tuple[float, float] | None,
+    clock: StepClock,
 ) -> Trace:
     clock.step("reading photos")
     photos = [decode_photo(f.data, f.name) for f in photo_files]
     clock.stop()
+    if point_px is not None:
+        refuse_outside(Corrections(keep=(point_px,)), photos[0].size_px, photos[0].name)
     options = replace(lay_options(settings), default_height_mm=height_mm)
     done = trace(photos, (), options=options, progress=clock.receiver)
     typed = tuple(
@@ -371,4 +382,5 @@ def _write(
     )  # fmt: skip
     job.folder.commit(files)
     clock.stop()
+    checks += left_alone(job.folder)
     return JobSwap(job.folder, tuple(done), tuple(checks), tuple(sorted(files)), clock.seconds)

@@ -8,7 +8,7 @@ not at all.
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -19,7 +19,7 @@ from tracer.export.dxf import DxfOptions
 from tracer.model.corrections import Corrections
 from tracer.model.outline import EdgeModel, Outline
 from tracer.model.report import Check
-from tracer.photos import read_photo_bytes
+from tracer.photos import decode_photo, read_photo_bytes
 from tracer.progress import Progress, StepClock
 from tracer.project.outlines_file import (
     OutlinesFile,
@@ -30,7 +30,9 @@ from tracer.project.tool_list import ToolList
 from tracer.workflows.job_files import opened_job, stale_files
 from tracer.workflows.lay_runs import RETIRED, run_lays
 from tracer.workflows.memo import StageMemo
+from tracer.workflows.persons_files import left_alone
 from tracer.workflows.trace import Separation, Trace
+from tracer.workflows.usable_edits import refuse_outside
 
 __all__ = [
     "JobTrace",
@@ -126,14 +128,19 @@ def trace_job(
     ------
     TracerError
         ``job-exists``, ``job-missing``, ``point-unreadable`` for a correction in a photo that the
-        job does not have, and what the stages raise.
+        job does not have, ``point-outside-photo``, and what the stages raise.
     """
     mode = mode or Mode()
     clock = StepClock(progress)
     originals = {f.photo_id: f.data for f in photo_files}
+
+    def photo_bytes(photo: PhotoRecord) -> bytes:
+        return originals.get(photo.photo_id) or folder.read(photo.file)
+
     with folder.locked():
         record, before, own_tools = opened_job(folder)
         record, run = _planned(folder, record, photo_files, settings or {}, corrections, mode)
+        _refuse_outside(record, run, corrections, photo_bytes)
         if mode.replace and photo_files:
             before, own_tools = OutlinesFile(()), None
         runs = run_lays(
@@ -141,7 +148,7 @@ def trace_job(
             run,
             before,
             tools or own_tools or ToolList(),
-            lambda p: originals.get(p.photo_id) or folder.read(p.file),
+            photo_bytes,
             tools_name=tools_name,
             dxf=dxf,
             clock=clock,
@@ -163,7 +170,7 @@ def trace_job(
         job=folder,
         outlines=runs.content.outlines,
         traces=tuple(runs.traces.values()),
-        checks=runs.content.checks,
+        checks=(*runs.content.checks, *left_alone(folder)),
         files=tuple(sorted(name for name in files if not name.startswith("photos/"))),
         seconds=clock.seconds,
         again=not photo_files or bool(before.outlines),
@@ -278,6 +285,20 @@ def _refuse_unknown_photos(corrections: Sequence[Corrections], photos: int) -> N
             f"{'is' if photos == 1 else 'are'} only {photos}.",
             "Count the photos in the order in which they were given, 1 first.",
         )
+
+
+def _refuse_outside(
+    record: JobRecord,
+    run: Sequence[int],
+    corrections: Sequence[Corrections],
+    photo_bytes: Callable[[PhotoRecord], bytes],
+) -> None:
+    """Refuse typed points outside their photo before any work is done."""
+    photos = [photo for number in run for photo in record.lays[number - 1].photos]
+    for photo, typed in zip(photos, corrections, strict=False):
+        if typed:
+            size_px = decode_photo(photo_bytes(photo), photo.name).size_px
+            refuse_outside(typed, size_px, photo.name)
 
 
 def read_list(path: Path) -> bytes:
