@@ -55,6 +55,6 @@ def desk(
     address = server.open()
     console.say(f"The desk is open at {address}")
     if lan:
-        console.say("A phone joins by the code under 'Phone' on the page.")
+        console.say("A phone gets a link for photos under 'Phone' on the page.")
     console.say("Stop it with Ctrl-C.")
     server.run(lambda: webbrowser.open(address) if browser else None)

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -15,6 +17,7 @@ __all__ = ["edit_of", "read_json", "save_upload"]
 
 MAX_JSON_BYTES = 2_000_000
 MAX_CHANGES = 2000
+DEEPEST = 40  # lists and objects within one another
 
 
 class TooLarge(Exception):
@@ -37,23 +40,45 @@ async def read_json(request: Request) -> dict[str, Any]:
         if len(data) > MAX_JSON_BYTES:
             raise TooLarge
     try:
-        body = json.loads(data or b"{}")
-    except ValueError:
+        body = json.loads(data or b"{}", parse_constant=_no_number)
+        json.dumps(body, ensure_ascii=False).encode()  # half a surrogate pair is no text
+    except (ValueError, RecursionError):
         body = None
-    if not isinstance(body, dict):
+    if not isinstance(body, dict) or _depth(body) > DEEPEST:
         raise unclear()
     return body
 
 
-async def save_upload(request: Request, target: Path, limit_bytes: int) -> int:
-    """Write the body to a file as it arrives; gives its size.
+def _no_number(name: str) -> float:
+    raise ValueError(name)
+
+
+def _depth(body: Any) -> int:
+    """How deep lists and objects are nested; never by recursion."""
+    depth, level = 0, [body]
+    while level:
+        depth += 1
+        inside: list[Any] = []
+        for value in level:
+            inside += value.values() if isinstance(value, dict) else value
+        level = [v for v in inside if isinstance(v, dict | list)]
+    return depth
+
+
+async def save_upload(
+    request: Request,
+    target: Path,
+    limit_bytes: int,
+    told: Callable[[int], object] = lambda _: None,
+) -> tuple[int, str]:
+    """Write the body to a file as it arrives; gives its size and SHA-256.
 
     Raises
     ------
     TooLarge
         As soon as the limit is passed; nothing is left of the file.
     """
-    size = 0
+    size, digest = 0, hashlib.sha256()
     try:
         with target.open("wb") as stream:
             async for chunk in request.stream():
@@ -61,10 +86,12 @@ async def save_upload(request: Request, target: Path, limit_bytes: int) -> int:
                 if size > limit_bytes:
                     raise TooLarge
                 stream.write(chunk)
+                digest.update(chunk)
+                told(size)
     except BaseException:
         target.unlink(missing_ok=True)
         raise
-    return size
+    return size, digest.hexdigest()
 
 
 def edit_of(body: dict[str, Any]) -> Edit:

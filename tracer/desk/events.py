@@ -42,7 +42,10 @@ class EventHub:
         self._number += 1
         self._kept.append((self._number, text))
         for queue in self._queues:
-            queue.put_nowait((self._number, text))
+            if queue.qsize() < KEPT:
+                queue.put_nowait((self._number, text))
+            elif queue.qsize() == KEPT:  # nobody reads it: the page starts anew where it left off
+                queue.put_nowait(None)
 
     async def stream(self, last_seen: int | None) -> AsyncIterator[bytes]:
         """Server-sent events (WHATWG HTML, section 9.2) after the one that was seen last."""

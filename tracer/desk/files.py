@@ -69,13 +69,15 @@ def folder_zip(folder: JobFolder) -> bytes:
 
 def _table(folder: JobFolder) -> dict[str, str]:
     """Id -> name, of regular files that are really inside the job."""
-    home = folder.path.resolve()
+    home = folder.path
     names = []
     for room in ROOMS:
+        if (home / room).is_symlink():  # nothing is looked for behind a link, wherever it leads
+            continue
         for path in sorted((home / room).glob("*")):
             name = path.relative_to(home).as_posix()
-            inside = path.resolve().is_relative_to(home) and path.is_file()
-            if inside and _ending(name) in KINDS and name not in HIDDEN and name[0] != ".":
+            own = not path.is_symlink() and path.is_file()
+            if own and _ending(name) in KINDS and name not in HIDDEN and name[0] != ".":
                 names.append(name)
     return {hashlib.sha256(name.encode()).hexdigest()[:12]: name for name in names}
 

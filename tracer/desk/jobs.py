@@ -1,7 +1,7 @@
 """The jobs the desk knows, by ids of its own: no request ever names a path.
 
 A `DeskJob` is a job folder together with what makes looking at it quick: remembered stage results
-and cut tiles. A `Draft` is photos that were dropped and not traced yet.
+and cut tiles.
 """
 
 from __future__ import annotations
@@ -12,16 +12,17 @@ import tempfile
 import time
 from collections import OrderedDict
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
 from pathlib import Path
 from threading import Lock
 from typing import Any
 
 from tracer.desk.checks import check_record
+from tracer.desk.drafts import Draft, no_room
 from tracer.desk.events import EventHub
+from tracer.desk.links import Links
 from tracer.desk.runs import Runner, RunState
-from tracer.errors import TracerError
-from tracer.photos import MAX_FILE_BYTES, decode_photo
+from tracer.errors import TracerError, UsageError
+from tracer.photos import decode_photo
 from tracer.pictures.tiles import TilePyramid
 from tracer.project.edits_file import Edit
 from tracer.project.schema import load_job
@@ -34,47 +35,11 @@ from tracer.workflows.memo import StageMemo
 from tracer.workflows.retrace import retrace
 from tracer.workflows.trace_job import Mode, read_photos, trace_job
 
-__all__ = ["Desk", "DeskJob", "Draft"]
+__all__ = ["Desk", "DeskJob"]
 
-MAX_DRAFT_BYTES = 2_000_000_000
-MAX_DRAFT_PHOTOS = 40
+MAX_DRAFTS = 32
 LOCK_TRIES, LOCK_WAIT_S = 20, 0.1  # an edit takes far less than these two seconds
 PYRAMIDS = 2  # decoded photos kept: 48 megapixels take 0.2 GB each
-
-
-@dataclass
-class Draft:
-    """Photos dropped onto the page, kept in a temporary folder until they are traced."""
-
-    folder: Path
-    names: dict[int, str] = field(default_factory=dict)
-    sizes: dict[int, int] = field(default_factory=dict)
-
-    def file(self, number: int) -> Path:
-        """Where a photo lies."""
-        return self.folder / f"{number:03d}"
-
-    def remove(self, number: int) -> None:
-        """Forget a photo."""
-        self.names.pop(number, None)
-        self.sizes.pop(number, None)
-        self.file(number).unlink(missing_ok=True)
-
-    def make_room(self, number: int, size: int) -> None:
-        """Refuse what is too much before a byte of it is kept."""
-        if size > MAX_FILE_BYTES:
-            raise TracerError(
-                "photo-too-large",
-                f"The photo has {size / 1e6:.0f} MB; {MAX_FILE_BYTES / 1e6:.0f} MB are read.",
-                "Save it as a JPEG.",
-            )
-        others = sum(v for k, v in self.sizes.items() if k != number)
-        if others + size > MAX_DRAFT_BYTES or not 0 <= number < MAX_DRAFT_PHOTOS:
-            raise TracerError(
-                "desk-too-many-photos",
-                f"At most {MAX_DRAFT_PHOTOS} photos with {MAX_DRAFT_BYTES / 1e9:.0f} GB are taken.",
-                "Trace fewer photos at a time.",
-            )
 
 
 class DeskJob:
@@ -123,18 +88,22 @@ class DeskJob:
         """Run whatever has changed, in the thread for runs."""
         self._runner.ask(self.job_id, self._retrace, self.state, soon=soon)
 
-    def trace_new(self, draft: Draft, settings: Mapping[str, Any], mode: Mode) -> None:
-        """Trace dropped photos into the job."""
-        numbers = sorted(draft.names)
+    def trace_new(
+        self, draft: Draft, settings: Mapping[str, Any], mode: Mode, over: Callable[[], object]
+    ) -> None:
+        """Trace photos that came in into the job; ``over`` is called once they are in it."""
+        numbers = sorted(draft.photos)
+        draft.traced_now = lambda: self.state.phase in {"waiting", "running"}
 
         def task(state: RunState) -> None:
             state.step("reading photos")
             files = read_photos([draft.file(n) for n in numbers])
-            named = [type(f)(draft.names[n], f.data) for n, f in zip(numbers, files, strict=True)]
+            names = [draft.photos[n].name for n in numbers]
+            named = [type(f)(name, f.data) for name, f in zip(names, files, strict=True)]
             trace_job(
                 self.folder, named, settings=settings, mode=mode, progress=state, memo=self.memo
             )
-            shutil.rmtree(draft.folder, ignore_errors=True)
+            over()
             self.changed(job_revision(self.folder), files=True)
 
         self._runner.ask(self.job_id, task, self.state, soon=True)
@@ -220,9 +189,17 @@ class Desk:
         self.root = root
         self.hub = EventHub()
         self.runner = Runner()
+        self.links = Links(changed=lambda: self.hub.publish("links"))
         self.drafts: dict[str, Draft] = {}
         self._jobs: dict[str, DeskJob] = {}
-        self._temporary = tempfile.TemporaryDirectory(prefix="tracer-desk-")
+        try:
+            self._temporary = tempfile.TemporaryDirectory(prefix="tracer-desk-")
+        except OSError as error:
+            raise TracerError(
+                "desk-no-temporary-folder",
+                f"No folder for temporary files can be made: {error.strerror or error}.",
+                "Free some space, or name a folder that may be written in TMPDIR.",
+            ) from error
 
     def close(self) -> None:
         """Stop computing and throw drafts away."""
@@ -230,8 +207,20 @@ class Desk:
         self._temporary.cleanup()
 
     def add(self, folder: JobFolder) -> DeskJob:
-        """The job in this folder, which need not exist yet."""
-        path = folder.path.resolve()
+        """The job in this folder, which need not exist yet.
+
+        Raises
+        ------
+        UsageError
+            ``job-linked``: nothing is written through a link.
+        """
+        if folder.path.is_symlink():
+            raise UsageError(
+                "job-linked",
+                f"The job folder {folder.path} is a link, and nothing is written through one.",
+                "Name the folder that it leads to.",
+            )
+        path = folder.path.parent.resolve() / folder.path.name
         job_id = hashlib.sha256(str(path).encode()).hexdigest()[:12]
         if job_id not in self._jobs:
             self._jobs[job_id] = DeskJob(job_id, JobFolder(path), self.hub, self.runner)
@@ -263,15 +252,35 @@ class Desk:
     def jobs(self) -> list[DeskJob]:
         """Jobs that exist: those opened, and all in the desk's folder."""
         for path in sorted(self.root.glob("*.job")):
-            if JobFolder(path).exists():
+            if not path.is_symlink() and JobFolder(path).exists():
                 self.add(JobFolder(path))
         return sorted(
             (job for job in self._jobs.values() if job.folder.exists()),
             key=lambda job: job.folder.name.lower(),
         )
 
-    def new_draft(self) -> str:
-        """Id of an empty draft."""
-        folder = Path(tempfile.mkdtemp(dir=self._temporary.name))
-        self.drafts[folder.name] = Draft(folder)
-        return folder.name
+    def new_draft(self) -> Draft:
+        """An empty draft. The oldest empty one gives way where there are too many.
+
+        Raises
+        ------
+        TracerError
+            ``desk-too-many-photos`` where all hold photos.
+        """
+        if len(self.drafts) >= MAX_DRAFTS:
+            open_to_phones = {link["draft"] for link in self.links.records()}
+            spare = [
+                d for d in self.drafts.values() if not d.photos and d.draft_id not in open_to_phones
+            ]
+            if not spare:
+                raise no_room()
+            self.forget(spare[0])
+        draft = Draft(Path(tempfile.mkdtemp(dir=self._temporary.name)))
+        self.drafts[draft.draft_id] = draft
+        return draft
+
+    def forget(self, draft: Draft) -> None:
+        """Throw a draft away, and end the links to it."""
+        self.drafts.pop(draft.draft_id, None)
+        self.links.end_draft(draft.draft_id)
+        shutil.rmtree(draft.folder, ignore_errors=True)

@@ -17,7 +17,7 @@ from starlette.responses import Response
 from tracer import __version__
 from tracer.desk.gate import Keys
 
-__all__ = ["page", "static_file", "static_files"]
+__all__ = ["filled_page", "page", "static_file", "static_files"]
 
 TYPES = {
     ".js": "text/javascript; charset=utf-8",
@@ -40,13 +40,14 @@ def static_files() -> dict[str, bytes]:
 
 def page(keys: Keys, open_job: str | None) -> Response:
     """The page, carrying the token that changing requests must show."""
-    text = static_files()["index.html"].decode()
-    for mark, value in {
-        "{{token}}": keys.token,
-        "{{job}}": open_job or "",
-        "{{version}}": __version__,
-    }.items():
-        text = text.replace(mark, html.escape(value, quote=True))
+    return filled_page("index.html", {"token": keys.token, "job": open_job or ""})
+
+
+def filled_page(name: str, values: dict[str, str]) -> Response:
+    """A page of the package with its marks filled in."""
+    text = static_files()[name].decode()
+    for mark, value in {**values, "version": __version__}.items():
+        text = text.replace("{{" + mark + "}}", html.escape(value, quote=True))
     return Response(text, media_type=TYPES[".html"])
 
 
@@ -54,7 +55,7 @@ def static_file(request: Request) -> Response:
     """One file of the page."""
     name = request.path_params["name"]
     data = static_files().get(name)
-    if data is None or name == "index.html":
+    if data is None or name.endswith(".html"):
         return Response("no such file", status_code=404, media_type="text/plain")
     tag = f'"{hashlib.sha256(data).hexdigest()[:16]}"'
     headers = {"etag": tag, "cache-control": "no-cache"}

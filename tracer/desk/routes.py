@@ -3,28 +3,29 @@
 from __future__ import annotations
 
 from collections.abc import Awaitable, Callable
-from pathlib import Path
 from typing import Any
 
 from anyio.to_thread import run_sync
 from starlette.applications import Starlette
-from starlette.requests import Request
+from starlette.requests import ClientDisconnect, Request
 from starlette.responses import JSONResponse, Response, StreamingResponse
 from starlette.routing import Route
 
 from tracer.calibration import CardSizes
-from tracer.desk.bodies import TooLarge, edit_of, read_json, save_upload, unclear
+from tracer.desk.bodies import TooLarge, edit_of, read_json, unclear
 from tracer.desk.cutting import cut_options, cutting_choices
+from tracer.desk.drafts import Draft
 from tracer.desk.files import file_bytes, file_records, folder_zip, plain_name
 from tracer.desk.gate import Keys
-from tracer.desk.jobs import Desk, DeskJob, Draft
+from tracer.desk.incoming import Incoming
+from tracer.desk.jobs import Desk, DeskJob
 from tracer.desk.pages import page, static_file
 from tracer.desk.panel_view import panel_record
-from tracer.desk.phone import phone_invitation
+from tracer.desk.phone_routes import invitation, phone_routes
 from tracer.desk.previews import dxf_preview, pdf_page
 from tracer.desk.view import job_record, photo_record
 from tracer.errors import TracerError
-from tracer.photos import MAX_FILE_BYTES, decode_photo
+from tracer.photos import MAX_FILE_BYTES
 from tracer.segmentation.snap import snap_line
 from tracer.workflows.arrange import PANEL_JSON
 from tracer.workflows.input_values import number, optional, pair_mm, points
@@ -39,12 +40,15 @@ STATUS = {
     "job-exists": 409,
     "job-locked": 423,
     "photo-too-large": 413,
+    "desk-photos-in-use": 423,
+    "phone-link-ended": 410,
 }
 FOREVER = "private, max-age=31536000, immutable"
 
 
 def build_routes(desk: Desk, keys: Keys, open_job: str | None, lan_host: str | None) -> Starlette:
     """The application behind the gate."""
+    incoming = Incoming(desk)
 
     def job_of(request: Request) -> DeskJob:
         return desk.job(request.path_params["job"])
@@ -73,26 +77,21 @@ def build_routes(desk: Desk, keys: Keys, open_job: str | None, lan_host: str | N
         return JSONResponse(await run_sync(job_record, found))
 
     async def new_draft(_: Request) -> Response:
-        return JSONResponse({"draft": desk.new_draft()})
+        return JSONResponse({"draft": desk.new_draft().draft_id})
+
+    async def show_draft(request: Request) -> Response:
+        return JSONResponse({"photos": draft_of(request).records()})
 
     async def put_photo(request: Request) -> Response:
-        draft, slot = draft_of(request), int(request.path_params["number"])
-        stated = request.headers.get("content-length", "0")
-        draft.make_room(slot, int(stated) if stated.isdecimal() else 0)
-        name = Path(request.query_params.get("name", "photo")).name[:200] or "photo"
-        draft.sizes[slot] = await save_upload(request, draft.file(slot), MAX_FILE_BYTES)
-        try:  # a file that is no photo is refused where it was dropped
-            await run_sync(lambda: decode_photo(draft.file(slot).read_bytes(), name))
-        except TracerError:
-            draft.remove(slot)
-            raise
-        draft.names[slot] = name
-        desk.hub.publish("draft", draft=draft.folder.name, photos=_draft_names(draft))
-        return JSONResponse({"size": draft.sizes[slot]})
+        draft = draft_of(request)
+        photo = await incoming.take(request, draft, int(request.path_params["number"]))
+        return JSONResponse({"size": photo.size})
 
     async def drop_photo(request: Request) -> Response:
-        draft, slot = draft_of(request), int(request.path_params["number"])
-        draft.remove(slot)
+        draft = draft_of(request)
+        draft.make_room(0, 0)  # refused while they are traced
+        draft.remove(int(request.path_params["number"]))
+        incoming.tell(draft)
         return JSONResponse({})
 
     async def trace_draft(request: Request) -> Response:
@@ -106,7 +105,7 @@ def build_routes(desk: Desk, keys: Keys, open_job: str | None, lan_host: str | N
                 f"There is a job {found.folder.name} already.",
                 "Choose another name, or add the photos to it as a further lay.",
             )
-        found.trace_new(draft, settings, mode)
+        found.trace_new(draft, settings, mode, lambda: desk.forget(draft))
         return JSONResponse({"job": found.job_id}, status_code=202)
 
     async def run_again(request: Request) -> Response:
@@ -193,8 +192,18 @@ def build_routes(desk: Desk, keys: Keys, open_job: str | None, lan_host: str | N
         headers = {"content-disposition": f'attachment; filename="{plain_name(folder.name)}.zip"'}
         return Response(data, media_type="application/zip", headers=headers)
 
-    async def phone(_: Request) -> Response:
-        return JSONResponse(phone_invitation(keys, lan_host))
+    async def links(_: Request) -> Response:
+        return JSONResponse({"links": desk.links.records(), "possible": lan_host is not None})
+
+    async def new_link(request: Request) -> Response:
+        body = await read_json(request)
+        draft = desk.drafts[str(body.get("draft", ""))]
+        title = str(body.get("title", ""))[:120]
+        return JSONResponse(invitation(desk.links, draft, title, lan_host, keys.port))
+
+    async def end_link(request: Request) -> Response:
+        desk.links.revoke(request.path_params["link"])
+        return JSONResponse({})
 
     at_job = "/api/jobs/{job}"
     at_photo = at_job + "/photos/{photo}"
@@ -203,6 +212,7 @@ def build_routes(desk: Desk, keys: Keys, open_job: str | None, lan_host: str | N
         ("GET", "/api/events", events),
         ("GET", "/api/jobs", jobs),
         ("POST", "/api/drafts", new_draft),
+        ("GET", "/api/drafts/{draft}", show_draft),
         ("PUT", "/api/drafts/{draft}/photos/{number:int}", put_photo),
         ("DELETE", "/api/drafts/{draft}/photos/{number:int}", drop_photo),
         ("POST", "/api/drafts/{draft}/trace", trace_draft),
@@ -222,9 +232,12 @@ def build_routes(desk: Desk, keys: Keys, open_job: str | None, lan_host: str | N
         ("GET", at_job + "/files", files),
         ("GET", at_job + "/files/{file}", file),
         ("GET", at_job + "/all-files", all_files),
-        ("POST", "/api/phone", phone),
+        ("GET", "/api/links", links),
+        ("POST", "/api/links", new_link),
+        ("DELETE", "/api/links/{link}", end_link),
     ]
     routes = [Route(path, handler, methods=[method]) for method, path, handler in table]
+    routes += phone_routes(desk, incoming)
     routes.append(Route("/{name}", static_file, methods=["GET"]))
     return Starlette(
         routes=routes,
@@ -234,6 +247,9 @@ def build_routes(desk: Desk, keys: Keys, open_job: str | None, lan_host: str | N
             KeyError: _unknown,
             IndexError: _unknown,
             ValueError: _unclear,
+            OverflowError: _unclear,
+            ClientDisconnect: _gone,
+            OSError: _disk,
         },
     )
 
@@ -248,10 +264,6 @@ def _expected(request: Request) -> str:
     if not tag:
         raise unclear()
     return tag.strip('"')
-
-
-def _draft_names(draft: Draft) -> list[dict[str, Any]]:
-    return [{"number": n, "name": draft.names[n]} for n in sorted(draft.names)]
 
 
 def _settings(body: dict[str, Any]) -> dict[str, Any]:
@@ -295,3 +307,17 @@ async def _unknown(_: Request, __: Exception) -> Response:
 
 async def _unclear(_: Request, __: Exception) -> Response:
     return JSONResponse(_error_body(unclear()), status_code=422)
+
+
+async def _gone(_: Request, __: Exception) -> Response:
+    return Response(status_code=400, headers={"connection": "close"})  # nobody reads it
+
+
+async def _disk(_: Request, error: Exception) -> Response:
+    assert isinstance(error, OSError)
+    told = TracerError(
+        "desk-disk-refuses",
+        f"The disk did not take or give a file: {error.strerror or error}.",
+        "Check free space and the rights to the folder.",
+    )
+    return JSONResponse(_error_body(told), status_code=507)

@@ -12,15 +12,17 @@ from pathlib import Path
 
 import uvicorn
 
-from tracer.desk.gate import Gate, Keys
+from tracer.desk.deadlines import DeadlineProtocol
+from tracer.desk.gate import LOOPBACK, Gate, Keys
 from tracer.desk.jobs import Desk
+from tracer.desk.patience import Patience
 from tracer.desk.routes import build_routes
 from tracer.errors import TracerError
 from tracer.project.store import JobFolder
 
 __all__ = ["DeskServer", "lan_address"]
 
-LOOPBACK = "127.0.0.1"
+MOST_CONNECTIONS = 200  # pages, their streams of news and tiles, phones; beyond: 503
 
 
 def lan_address() -> str:
@@ -58,7 +60,7 @@ class DeskServer:
     port
         0 for any free one.
     lan
-        Also serve other machines on the network; a code lets them in.
+        Also let phones on the network in, by links that can only send photos.
     """
 
     root: Path
@@ -66,6 +68,7 @@ class DeskServer:
     port: int = 0
     lan: bool = False
     keys: Keys = field(default_factory=Keys)
+    patience: Patience = field(default_factory=Patience)
     _server: uvicorn.Server | None = None
 
     def open(self) -> str:
@@ -93,11 +96,14 @@ class DeskServer:
         self.desk = Desk(self.root)
         open_job = self.desk.add(self.job).job_id if self.job is not None else None
         routes = build_routes(self.desk, self.keys, open_job, lan_host)
-        hosts = {LOOPBACK, "localhost"} | ({lan_host} if lan_host else set())
         routes.router.lifespan_context = self._lifespan
         self._server = uvicorn.Server(
             uvicorn.Config(
-                Gate(routes, self.keys, hosts),
+                Gate(routes, self.keys, self.desk.links, lan_host, self.patience),
+                http=DeadlineProtocol,
+                ws="none",
+                proxy_headers=False,  # nothing stands between: what says so is made up
+                limit_concurrency=MOST_CONNECTIONS,
                 log_level="warning",
                 access_log=False,
                 server_header=False,

@@ -76,11 +76,9 @@ def photo_record(job: DeskJob, photo_id: str) -> dict[str, Any]:
     """
     content = load_outlines(job.folder.read("outlines.json"), "outlines.json")
     inputs = inputs_of(job.folder)
-    number = next(
-        n
-        for n, lay in enumerate(inputs.record.lays, start=1)
-        if photo_id in {p.photo_id for p in lay.photos}
-    )
+    number = {
+        p.photo_id: n for n, lay in enumerate(inputs.record.lays, start=1) for p in lay.photos
+    }[photo_id]
     seen: tuple[SeenEdge, ...] = ()
     if job.folder.has("silhouettes.json"):
         seen = load_silhouettes(job.folder.read("silhouettes.json"), "silhouettes.json").get(

@@ -48,10 +48,10 @@ class Frame {
   }
 
   /** The first page. */
-  start({ push = true } = {}) {
+  start({ push = true, furtherTo = null } = {}) {
     this.job = null;
     if (push) history.pushState(null, '', '#');
-    this.drafting = new StartView((id) => this.open(id), (text) => this.message(text));
+    this.drafting = new StartView((id) => this.open(id), (text) => this.message(text), furtherTo);
     this.#put(this.drafting);
     this.#paint();
   }
@@ -160,7 +160,8 @@ class Frame {
 
   async #news(news) {
     const { job } = this;
-    if (!job && news.kind === 'job') this.view?.load?.(); // a phone, or another page, made a job
+    if (!job && news.kind === 'job') this.view?.load?.(); // another page made a job
+    if (!job) this.view?.news?.(news);
     if (!job || news.job !== job.id) return;
     if (news.kind === 'run' && !job.state) job.early = news.run;
     else if (news.kind === 'run') {
@@ -216,18 +217,10 @@ class Frame {
     });
   }
 
-  async #phone() {
-    let invitation;
-    try { invitation = await post('/api/phone'); } catch (error) { this.message(error.message); return; }
-    const picture = h('img', { alt: '', class: 'qr', src: URL.createObjectURL(new Blob([invitation.qr], { type: 'image/svg+xml' })) });
-    const box = h('dialog', { 'aria-labelledby': 'phone-title', onclose: () => box.remove() },
-      h('h2', { id: 'phone-title' }, say('phone.title')), picture,
-      h('p', {}, say('phone.text', { address: invitation.address })),
-      h('p', { class: 'code' }, `${say('phone.code')}: ${invitation.code}`),
-      h('p', { class: 'quiet' }, say('phone.caution')),
-      h('button', { type: 'button', onclick: () => box.close() }, say('phone.close')));
-    document.body.append(box);
-    box.showModal();
+  /** A phone sends photos for a job: for the one that is open, as a further lay. */
+  #phone() {
+    if (this.job) this.start({ furtherTo: this.job.state?.name });
+    this.view.invite();
   }
 }
 

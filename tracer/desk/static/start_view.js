@@ -2,22 +2,75 @@
 
 import { get, post, remove, upload, Refusal } from './api.js';
 import { field, freshId, h, show } from './dom.js';
+import { LinkList, invite } from './links_view.js';
 import { readLength, readPair } from './lay_settings.js';
 import { figure, say } from './texts.js';
 
 export class StartView {
-  constructor(openJob, message) {
+  constructor(openJob, message, furtherTo = null) {
     Object.assign(this, { openJob, message, draft: null, photos: new Map(), next: 0 });
+    this.links = new LinkList(message);
     this.jobs = h('ul', { class: 'jobs' });
     this.list = h('ul', { class: 'photos', 'aria-label': say('drop.list') });
     this.error = h('p', { class: 'refusal', role: 'alert', hidden: true });
     this.element = h('div', { class: 'view start' }, h('section', {}, h('h1', {}, say('newJob')), this.#form()),
-      h('section', {}, h('h2', {}, say('jobs')), this.jobs));
+      h('section', {}, this.links.element, h('h2', {}, say('jobs')), this.jobs));
+    if (furtherTo) {
+      this.name.value = furtherTo;
+      this.add.checked = true;
+    }
     this.#watchDrops();
     this.load();
+    this.#takeUp(furtherTo);
+  }
+
+  /** The photos of an open link are taken up again after the page was loaded anew. */
+  async #takeUp(furtherTo) {
+    await this.links.refresh();
+    const link = this.links.links?.at(-1);
+    if (!link || this.draft || furtherTo) return;
+    this.draft = link.draft;
+    if (link.title) this.name.value ||= link.title;
+    try { this.#adopt((await get(`/api/drafts/${this.draft}`)).photos, true); } catch { this.draft = null; }
   }
 
   close() { this.stop?.abort(); }
+
+  /** Show how a phone can send photos for this lay. */
+  async invite() {
+    try {
+      await this.#ownDraft();
+      this.invitation = await invite(this.draft, this.name.value.trim());
+    } catch (error) { this.message(error.message); }
+  }
+
+  async #ownDraft() {
+    this.draft ??= (await post('/api/drafts')).draft;
+  }
+
+  /** News of phones: links, photos on their way, photos that are here. */
+  async news(news) {
+    if (news.kind === 'links') {
+      await this.links.refresh();
+      const mine = this.links.links?.find((one) => one.link === this.invitation?.link);
+      if (!mine || mine.address) this.invitation?.close(); // taken, or gone: no more to scan
+    } else if (news.kind === 'upload') this.links.incoming(news);
+    else if (news.kind === 'draft' && news.draft === this.draft) this.#adopt(news.photos);
+  }
+
+  /** Photos of the draft that this page did not send itself. */
+  #adopt(records, all = false) {
+    const there = new Set(records.map((r) => r.number));
+    for (const r of records) {
+      if (!this.photos.has(r.number) && (r.link || all)) {
+        this.photos.set(r.number, { name: r.name, size: r.bytes, part: 1, done: true, phone: Boolean(r.link) });
+        this.links.incoming({ link: r.link, name: r.name, part: 1 });
+        if (!r.link) this.next = Math.max(this.next, r.number + 1);
+      }
+    }
+    for (const [number, photo] of this.photos) if (photo.done && !there.has(number)) this.photos.delete(number);
+    this.#list();
+  }
 
   /** Back after a run that failed: the photos and what was typed are still here. */
   resume(text) {
@@ -86,7 +139,7 @@ export class StartView {
       this.photos.set(number, photo);
       this.#list();
       try {
-        this.draft ??= (await post('/api/drafts')).draft;
+        await this.#ownDraft();
         await upload(`/api/drafts/${this.draft}/photos/${number}?name=${encodeURIComponent(file.name)}`, file, (part) => { photo.part = part; this.#list(); });
         photo.done = true;
       } catch (error) {
@@ -99,7 +152,7 @@ export class StartView {
 
   #list() {
     show(this.list, [...this.photos].map(([number, p]) => h('li', {}, h('span', {}, p.name), ' ',
-      h('span', { class: 'quiet' }, p.done ? say('drop.sent', { mb: figure(p.size / 1e6) }) : say('drop.sending', { percent: Math.round(p.part * 100) })),
+      h('span', { class: 'quiet' }, p.done ? [say('drop.sent', { mb: figure(p.size / 1e6) }), p.phone ? `, ${say('phone.sent')}` : ''] : say('drop.sending', { percent: Math.round(p.part * 100) })),
       h('button', { type: 'button', class: 'plain', 'aria-label': say('drop.remove', { name: p.name }), onclick: () => this.#takeOut(number) }, '×'))));
     this.go.disabled = ![...this.photos.values()].some((p) => p.done) || [...this.photos.values()].some((p) => !p.done);
   }
