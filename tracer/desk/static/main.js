@@ -78,7 +78,11 @@ class Frame {
       this.job.onConflict = (change, theirs) => this.#conflict(change, theirs);
       this.#put(null);
       const { job } = this;
-      try { await job.load(); } catch (error) { this.message(error.message); this.start(); return; }
+      try { await job.load(); } catch (error) {
+        if (this.job === job) { this.message(error.message); this.start(); }
+        return;
+      }
+      if (this.job !== job) return; // the person went elsewhere meanwhile
       if (job.early) { // news that overtook the answer: newer than it, or followed by what is
         job.state.run = job.early;
         job.early = null;
@@ -118,6 +122,7 @@ class Frame {
     document.title = state?.name ? `${state.name} - ${say('desk')}` : say('desk');
     this.title.textContent = state?.name ?? say('desk');
     this.home.hidden = !job;
+    this.phone.disabled = Boolean(job) && !state; // for which job is not known yet
     const ready = Boolean(state?.lays);
     this.steps.hidden = !ready;
     show(this.steps, Object.keys(VIEWS).map((name) => h('button', {
