@@ -101,6 +101,49 @@ def test_two_tools_run_together_in_one_photo_stay_two(merging: int) -> None:
     assert "tools-run-together" in {c.slug for c in solution.checks}
 
 
+@pytest.mark.parametrize("clear", [0, 1, 2])
+def test_one_clear_look_between_tools_outweighs_two_photos_that_fill_the_gap(clear: int) -> None:
+    lay = two_blocks(8.0, 30.0)
+    merged = lay
+    for photo in {0, 1, 2} - {clear}:
+        one, other = lay.silhouettes[photo]
+        bridge = shapely.union_all([one.region, other.region]).buffer(6).buffer(-6)
+        merged = changed(merged, photo, with_region(one, bridge))
+    solution = solve_views(merged.silhouettes, merged.views)
+    assert len(solution.tools) == 2
+    for tool in lay.tools:
+        best = min(score(t.region, tool.outline).mean for t in solution.tools)
+        assert best < 2.5  # each side of the gap is seen by one photo
+    assert "tools-run-together" in {c.slug for c in solution.checks}
+
+
+def test_a_faint_gap_does_not_part_what_two_photos_show_as_one() -> None:
+    """A dark stripe along a tool, taken for ground in one photo: its edges hardly stand out."""
+    lay = two_blocks(8.0, 30.0)
+    pieces = tuple(
+        replace(s, edge_confidence=np.full(len(s.edge_confidence), 0.3)) for s in lay.silhouettes[0]
+    )
+    striped = changed(lay, 0, *pieces)
+    for photo in (1, 2):
+        one, other = lay.silhouettes[photo]
+        bridge = shapely.union_all([one.region, other.region]).buffer(6).buffer(-6)
+        striped = changed(striped, photo, with_region(one, bridge))
+    assert len(solve_views(striped.silhouettes, striped.views).tools) == 1
+
+
+def test_a_tool_that_forks_stays_one_where_one_photo_loses_the_joint() -> None:
+    """Two legs 8 mm apart, joined at one end: the gap is open in the photos that show one tool."""
+    lay = two_blocks(8.0, 30.0)
+    forked = lay
+    for photo in (1, 2):
+        one, other = lay.silhouettes[photo]
+        both = shapely.union_all([one.region, other.region])
+        x0, y0, _, y1 = both.bounds
+        joint = shapely.box(x0, y0 + 20, x0 + 12, y1 - 20)
+        forked = changed(forked, photo, with_region(one, largest_polygon(both.union(joint))))
+    assert len(solve_views(forked.silhouettes, forked.views).tools) == 1
+
+
 def test_two_tools_run_together_in_one_of_two_photos_stay_two() -> None:
     lay = two_blocks(8.0, 30.0).photos(0, 2)
     one, other = lay.silhouettes[1]

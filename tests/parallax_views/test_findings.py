@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+import shapely
 from shapely.affinity import translate
 from shapely.geometry import Point
 
@@ -54,6 +55,39 @@ def test_a_sound_lay_draws_no_complaint(solution) -> None:
     assert not {"tool-moved", "photo-disagrees", "not-confirmed", "seen-in-one-photo"} & set(
         slugs(solution)
     )
+
+
+def with_patch(lay: Lay, faint: bool) -> Lay:
+    """The lay with a patch of 60 x 40 mm flat on the sheet: all photos see it in the same place."""
+    patch = shapely.box(-30, 180, 30, 220)
+    seen_so = [
+        [
+            *some,
+            replace(
+                silhouette("S09", some[0].photo_id, patch),
+                edge_confidence=np.full(4, 0.1 if faint else 0.9),
+            ),
+        ]
+        for some in lay.silhouettes
+    ]
+    return Lay(lay.views, tuple(tuple(some) for some in seen_so), lay.tools)
+
+
+def test_a_stain_that_all_photos_see_is_left_out(lay) -> None:
+    solution = solve(with_patch(lay, faint=True))
+    assert len(solution.tools) == len(NAMES)
+    assert "flat-left-out" in slugs(solution)
+    spot = lay.views[0].to_photo([[0.0, 200.0]])[0]
+    named = TypedHeight(lay.views[0].photo_id, (float(spot[0]), float(spot[1])), 1.0)
+    assert len(solve(with_patch(lay, faint=True), typed=[named]).tools) == len(NAMES) + 1
+
+
+def test_a_flat_shape_with_clear_edges_is_kept_and_told(lay, solution) -> None:
+    found = solve(with_patch(lay, faint=False))
+    assert len(found.tools) == len(NAMES) + 1
+    (flat,) = [c for c in found.checks if c.slug == "flat-on-sheet"]
+    assert flat.where_mm == pytest.approx((0, 200), abs=2)
+    assert "flat-on-sheet" not in slugs(solution)  # the spanner is 9 mm high
 
 
 def test_a_tool_moved_far_is_named_and_that_photo_left_out(lay) -> None:

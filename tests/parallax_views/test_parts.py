@@ -138,6 +138,19 @@ def test_majority_of_three_is_what_two_cover() -> None:
     assert majority([a, a, a, b]).equals(a)
 
 
+def test_majority_of_mended_regions_is_area_alone() -> None:
+    """Mending a ring with a spike leaves a polygon and a line in one collection."""
+    spiked = Polygon([(0, 0), (10, 0), (10, 10), (5, 10), (5, 14), (5, 10), (0, 10)])
+    mixed = shapely.make_valid(spiked)
+    assert mixed.geom_type == "GeometryCollection"
+    crossing = shapely.affinity.translate(mixed, 4, 2)
+    for regions in ([mixed, crossing], [mixed, crossing, mixed], [crossing, mixed, crossing]):
+        vote = majority(regions)
+        assert vote.geom_type in ("Polygon", "MultiPolygon")
+    assert majority([mixed, crossing]).area == pytest.approx(6 * 8)
+    assert majority([mixed, mixed, crossing]).area == pytest.approx(100)
+
+
 def test_same_shape_knows_a_turned_tool_and_no_other() -> None:
     hook = largest_polygon(
         shapely.union_all([shapely.box(0, 0, 100, 12), shapely.box(0, 0, 12, 45)])

@@ -42,6 +42,9 @@ LEAST_IOU = 0.1
 WIDEST_GAP_MM = 20.0
 #: size of a piece, as a share of its neighbour's, that is rather a splinter than a tool
 SPLINTER = 0.1
+#: what makes a gap in one photo a sure one: its width, the confidence of the edges along it, and
+#: the share of it that the photos which show none have filled from end to end
+LEAST_GAP_MM, CLEAR, FILLED = 1.5, 0.5, 0.6
 
 
 @dataclass(frozen=True)
@@ -147,11 +150,11 @@ def group_silhouettes(
     row, col = np.nonzero(link)
     graph = coo_array((np.ones(len(row)), (row, col)), shape=link.shape)
     label = np.asarray(connected_components(graph, directed=False)[1])
-    regions = [silhouettes[i][k].region for i, k in nodes]
+    shown = [silhouettes[i][k] for i, k in nodes]
     parties: list[Party] = []
     for cluster in range(label.max() + 1):
         members = [int(m) for m in np.flatnonzero(label == cluster)]
-        parties += resolve(members, found, nodes, regions)
+        parties += resolve(members, found, nodes, shown)
     return tuple(sorted(parties, key=lambda p: (p.parts[0].photo, p.parts[0].silhouettes)))
 
 
@@ -159,7 +162,7 @@ def resolve(
     members: list[int],
     found: Overlap,
     nodes: list[tuple[int, int]],
-    regions: Sequence[Polygon],
+    shown: Sequence[Silhouette],
 ) -> list[Party]:
     """Split a cluster into tools.
 
@@ -187,7 +190,7 @@ def resolve(
             if not over:
                 continue
             disputed |= {a, b, *over}
-            if one_tool(a, b, over, by_photo, found, nodes, regions):
+            if one_tool(a, b, over, by_photo, found, nodes, shown):
                 for other in (b, *over):
                     join(other, a)
             else:
@@ -225,15 +228,18 @@ def one_tool(
     by_photo: dict[int, list[int]],
     found: Overlap,
     nodes: list[tuple[int, int]],
-    regions: Sequence[Polygon],
+    shown: Sequence[Silhouette],
 ) -> bool:
     """Whether two silhouettes of one photo are pieces of what another photo shows as one.
 
     Tools lie side by side, a few millimetres to centimetres apart, and shadow or a low view fills
     the gap along much of their length. A tool breaks across, where it is narrow or mirrors the
     sheet, and over any distance. So a wide gap means one tool. Over a narrow one the photos vote;
-    pieces that lie end to end, and splinters, need half as many votes to be one tool.
+    pieces that lie end to end, and splinters, need half as many votes to be one tool. No vote
+    outweighs a single clear look at the sheet between two tools (`sheet_between`): it is the other
+    photos that had no chance to see it.
     """
+    regions = [s.region for s in shown]
     gap = float(regions[a].distance(regions[b]))
     if gap > WIDEST_GAP_MM:
         return True
@@ -251,4 +257,37 @@ def one_tool(
     splinter = regions[small].area < SPLINTER * regions[large].area
     if end_to_end or splinter:
         return 2 * len(whole) >= len(apart)
+    if sheet_between(shown[a], shown[b], [regions[w] for w in over]):
+        return False
     return len(whole) > len(apart)
+
+
+def sheet_between(one: Silhouette, other: Silhouette, over: Sequence[Polygon]) -> bool:
+    """Whether a photo that parts two shapes has seen the sheet between them.
+
+    Its edges on both sides of the gap are clear, and the photos that show one shape have the gap
+    filled from end to end: a shape joined in one place only may be one tool that forks.
+    """
+    gap = float(one.region.distance(other.region))
+    if gap < LEAST_GAP_MM:
+        return False
+    reach = gap + 4.0
+    ends = [
+        one.region.intersection(other.region.buffer(reach)),
+        other.region.intersection(one.region.buffer(reach)),
+    ]
+    between = shapely.union_all(ends).convex_hull.difference(
+        shapely.union(one.region, other.region)
+    )
+    filled = [between.intersection(w).area / max(between.area, 1e-9) for w in over]
+    clear = min(confidence_near(one, other, reach), confidence_near(other, one, reach))
+    return min(filled) > FILLED and clear > CLEAR
+
+
+def confidence_near(silhouette: Silhouette, other: Silhouette, reach_mm: float) -> float:
+    """Mean confidence of the edge that faces another silhouette; 0 where none does."""
+    ring = np.asarray(silhouette.region.exterior.coords, np.float64)[:-1, :2]
+    if len(silhouette.edge_confidence) != len(ring):
+        return float(silhouette.confidence)
+    faces = shapely.distance(shapely.points(ring), other.region) <= reach_mm
+    return float(np.mean(silhouette.edge_confidence[faces])) if faces.any() else 0.0

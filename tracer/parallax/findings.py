@@ -14,12 +14,14 @@ from tracer.model.silhouette import Silhouette
 from tracer.parallax.advice import next_photo, open_share, open_side
 from tracer.parallax.correspond import Party
 from tracer.parallax.edges import Camera
+from tracer.parallax.oneheight import FLAT_MM, lies_flat
 from tracer.parallax.strays import Slip, Stray, StrayReason
 from tracer.parallax.together import SolvedRing, TypedPrior, Whole
 
 __all__ = [
     "check_baselines",
     "check_disputes",
+    "check_flat",
     "check_open_edges",
     "check_slips",
     "check_strays",
@@ -92,6 +94,18 @@ def check_strays(strays: Sequence[Stray]) -> list[Check]:
                     where_mm=where,
                 )
             )
+        elif stray.reason == StrayReason.FLAT:
+            checks.append(
+                Check(
+                    "flat-left-out",
+                    Severity.NOTE,
+                    "A shape that all photos see flat on the sheet, with an edge that hardly "
+                    "stands out, was taken for a stain and left out.",
+                    "If it is a tool, name it in the tool list.",
+                    name,
+                    where_mm=where,
+                )
+            )
         elif stray.kept:
             checks.append(
                 Check(
@@ -117,6 +131,26 @@ def check_strays(strays: Sequence[Stray]) -> list[Check]:
                 )
             )
     return checks
+
+
+def check_flat(whole: Whole, typed: TypedPrior | None, subject_id: str) -> list[Check]:
+    """What stands up from the sheet nowhere: a thin tool, or a print, a tape, a drawn line."""
+    if typed is not None or not lies_flat(whole.one_height):
+        return []
+    x, y = (float(v) for v in whole.exterior.fit.ring.points_mm.mean(axis=0))
+    return [
+        Check(
+            "flat-on-sheet",
+            Severity.NOTE,
+            "All photos see this flat on the sheet, as they would a print, a tape or a drawn line.",
+            "If it is no tool, leave it out with --drop; if it is one, type its height.",
+            subject_id,
+            whole.edge_mm,
+            FLAT_MM,
+            "mm",
+            (x, y),
+        )
+    ]
 
 
 def check_baselines(cameras: Sequence[Camera]) -> list[Check]:

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from shapely.geometry import Polygon
 from shapely.geometry.base import BaseGeometry
 
-from tracer.geometry.rings import largest_polygon
+from tracer.geometry.rings import largest_polygon, polygons_in
 from tracer.parallax.glimpse import Glimpse
 from tracer.parallax.oneheight import at_height
 
@@ -31,13 +31,22 @@ CONFIRMED = 0.6
 LEAST_HOLE_MM2 = 20.0
 
 
+def areas(shape: BaseGeometry) -> BaseGeometry:
+    """The polygons of a shape."""
+    return shapely.union_all(polygons_in(shape))
+
+
 def majority(regions: Sequence[BaseGeometry]) -> BaseGeometry:
-    """Where more than half of the regions agree; of two, what both cover."""
+    """Where more than half of the regions agree; of two, what both cover.
+
+    Lines and points that mending a region left beside its polygons are no area and take no part;
+    the library cannot unite collections of them.
+    """
     need = len(regions) // 2 + 1
     covered: list[BaseGeometry] = [Polygon() for _ in range(need)]  # at least k + 1 times
-    for region in regions:
+    for region in map(areas, regions):
         for k in range(need - 1, 0, -1):
-            covered[k] = covered[k].union(covered[k - 1].intersection(region))
+            covered[k] = covered[k].union(areas(covered[k - 1].intersection(region)))
         covered[0] = covered[0].union(region)
     return covered[-1]
 

@@ -36,6 +36,7 @@ class StrayReason(StrEnum):
     UNCONFIRMED = "unconfirmed"  # the other photos should show it and do not
     DOUBTFUL = "doubtful"  # one other photo should show it and does not; kept
     MIRRORED = "mirrored"  # it lies below the sheet
+    FLAT = "flat"  # all photos see it on the sheet, and its edge hardly stands out
 
 
 @dataclass(frozen=True, eq=False)

@@ -8,7 +8,6 @@ against the tools, typed heights that the photos contradict, edges that no photo
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
 
 import numpy as np
 import shapely
@@ -19,7 +18,7 @@ from shapely.geometry.base import BaseGeometry
 
 from tracer.geometry.rings import largest_polygon
 from tracer.model.calibration import Calibration
-from tracer.model.outline import EdgeModel, HeightSource, Outline
+from tracer.model.outline import HeightSource
 from tracer.model.report import Check
 from tracer.model.silhouette import Kind, Silhouette
 from tracer.model.view import View
@@ -28,13 +27,16 @@ from tracer.parallax.edges import Camera, EdgeSettings
 from tracer.parallax.findings import (
     check_baselines,
     check_disputes,
+    check_flat,
     check_open_edges,
     check_slips,
     check_strays,
     check_typed,
 )
 from tracer.parallax.glimpse import Glimpse
-from tracer.parallax.heightmap import HeightMap, height_map
+from tracer.parallax.heightmap import height_map
+from tracer.parallax.oneheight import lies_flat
+from tracer.parallax.solved import EdgeHeights, SolvedTool, TypedHeight, ViewsSolution
 from tracer.parallax.strays import Slip, Stray, StrayReason, slips, sort_strays
 from tracer.parallax.together import SolvedRing, TypedPrior, Whole, solve_together
 from tracer.parallax.uncertainty import pose_sigma_mm, typical_sigma_mm
@@ -43,123 +45,9 @@ __all__ = ["EdgeHeights", "SolvedTool", "TypedHeight", "ViewsSolution", "solve_v
 
 Array = NDArray[np.float64]
 
-
-@dataclass(frozen=True)
-class TypedHeight:
-    """A height from the tool list: the tool round ``point_px`` of photo ``photo_id``."""
-
-    photo_id: str
-    point_px: tuple[float, float]
-    height_mm: float
-    sigma_mm: float = 1.0
-
-
-@dataclass(frozen=True, eq=False)
-class EdgeHeights:
-    """Heights along the outline, per exterior vertex.
-
-    ``low_mm`` and ``high_mm`` (N,) are the heights at which the edge is seen from in front of it
-    and from behind it.
-    """
-
-    low_mm: Array
-    high_mm: Array
-
-
-@dataclass(frozen=True, eq=False)
-class SolvedTool:
-    """A tool as several photos together give it.
-
-    Attributes
-    ----------
-    region
-        Outline seen straight down, with holes, mm.
-    sigma_ring_mm, sigma_mm
-        (N,) standard deviation per exterior vertex, and typical for the tool, all causes.
-    outer, inner
-        Bounds of what the photos leave open; None where they leave less than 0.3 mm.
-    bias_bound_mm
-        How far an edge that all photos see from one side may hide something wider; 0 when less
-        than 5 % of the contour is concerned. `outer` holds the same, place by place.
-    height_mm, height_sigma_mm, height_source
-        Highest point, typed or estimated from the highest edges seen.
-    edges
-        Heights along the outline.
-    heights
-        Map of heights over the tool.
-    edge_mm
-        The one height that fits all edges best.
-    photo_ids
-        Photos used.
-    point_px
-        A point inside the tool in the first photo that shows it.
-    """
-
-    region: Polygon
-    sigma_ring_mm: Array
-    sigma_mm: float
-    outer: BaseGeometry | None
-    inner: BaseGeometry | None
-    bias_bound_mm: float
-    height_mm: float
-    height_sigma_mm: float
-    height_source: HeightSource
-    edges: EdgeHeights
-    heights: HeightMap
-    edge_mm: float
-    confidence: float
-    photo_ids: tuple[str, ...]
-    silhouettes: tuple[Silhouette, ...]
-    point_px: tuple[float, float]
-    cable: bool
-    cut_by_frame: bool
-    slips: tuple[Slip, ...] = ()
-
-    def outline(self, outline_id: str, name: str) -> Outline:
-        """The same as the outline that goes on to the panel."""
-        return Outline(
-            outline_id=outline_id,
-            name=name,
-            region=self.region,
-            height_mm=self.height_mm,
-            height_source=self.height_source,
-            method=EdgeModel.VIEWS,
-            sigma_mm=self.sigma_mm,
-            sigma_ring_mm=self.sigma_ring_mm,
-            bias_bound_mm=self.bias_bound_mm,
-            confidence=self.confidence,
-            photo_ids=self.photo_ids,
-            point_px=self.point_px,
-            cut_by_frame=self.cut_by_frame,
-            cable=self.cable,
-            height_sigma_mm=self.height_sigma_mm,
-            outer=self.outer,
-            inner=self.inner,
-        )
-
-
-@dataclass(frozen=True, eq=False)
-class ViewsSolution:
-    """Everything that several photos give.
-
-    Attributes
-    ----------
-    tools
-        Solved tools, in the order of the first photo's silhouettes.
-    lone
-        Silhouettes that only one photo shows and no other should: to be compensated like those
-        of a single photo.
-    strays
-        Silhouettes left out, with the reason.
-    checks
-        Findings about the lay and about tools; a tool is named by the silhouette it has in the
-        first photo that shows it (``subject_id``).
-    """
-
-    tools: tuple[SolvedTool, ...]
-    lone: tuple[Silhouette, ...]
-    strays: tuple[Stray, ...]
-    checks: tuple[Check, ...]
+#: confidence below which an edge is faint, and the share of it that makes a flat shape a stain: each
+#: photo alone is held to more, since black tools on black foam reach 0.4
+FAINT, STAIN_SHARE = 0.3, 0.4
 
 
 def frame_of(view: View, inset_px: float = 3.0, per_side: int = 30) -> Polygon:
@@ -371,16 +259,15 @@ def solve_views(
         whole = solve_together(glimpses, siblings, prior, settings)
         if progress is not None:
             progress((k + 1) / len(parties))
-        if whole is None or mirrored(whole):
-            strays += [
-                Stray(g.photo, s, StrayReason.MIRRORED if whole else StrayReason.UNCONFIRMED)
-                for g in glimpses
-                for s in g.silhouettes
-            ]
+        reason = no_tool(whole, glimpses, prior)
+        if whole is None or reason is not None:
+            reason = reason or StrayReason.UNCONFIRMED
+            strays += [Stray(g.photo, s, reason) for g in glimpses for s in g.silhouettes]
             continue
         moved = slips(whole.exterior.fit, [g.photo for g in glimpses])
         tool = assemble(whole, glimpses, views, calibration, row, moved)
         checks += check_typed(whole, prior, tool.silhouettes[0].silhouette_id)
+        checks += check_flat(whole, prior, tool.silhouettes[0].silhouette_id)
         tools.append(tool)
         rings.append(whole.exterior)
         seen_from.append([g.camera for g in glimpses])
@@ -389,6 +276,20 @@ def solve_views(
     checks += check_disputes(solved, tools) + check_slips(tools)
     checks += check_open_edges(tools, rings, seen_from)
     return ViewsSolution(tuple(tools), tuple(lone), tuple(strays), tuple(checks))
+
+
+def no_tool(
+    whole: Whole | None, glimpses: Sequence[Glimpse], typed: TypedPrior | None
+) -> StrayReason | None:
+    """Why what was solved is no tool; None where it is one, or nothing was solved."""
+    if whole is None:
+        return None
+    if mirrored(whole):
+        return StrayReason.MIRRORED
+    faint = [np.mean(s.edge_confidence < FAINT) for g in glimpses for s in g.silhouettes]
+    if typed is None and lies_flat(whole.one_height) and min(faint) > STAIN_SHARE:
+        return StrayReason.FLAT
+    return None
 
 
 def mirrored(whole: Whole) -> bool:
