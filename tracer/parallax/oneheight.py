@@ -27,8 +27,8 @@ Array = NDArray[np.float64]
 
 #: heights searched; below the sheet lie mirror images in a glossy one
 HEIGHTS_MM = np.arange(-16.0, 101.0, 4.0)
-#: height of the edges below which nothing is known to stand up, and how surely it must be known: the
-#: thinnest keys of 5 mm are found at 3.2 +/- 0.8
+#: height of the edges below which nothing is known to stand up, and how surely it must be known:
+#: the thinnest keys of 5 mm are found at 3.2 +/- 0.8
 FLAT_MM, FLAT_SIGMA_MM = 0.8, 0.8
 
 

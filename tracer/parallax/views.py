@@ -45,8 +45,8 @@ __all__ = ["EdgeHeights", "SolvedTool", "TypedHeight", "ViewsSolution", "solve_v
 
 Array = NDArray[np.float64]
 
-#: confidence below which an edge is faint, and the share of it that makes a flat shape a stain: each
-#: photo alone is held to more, since black tools on black foam reach 0.4
+#: confidence below which an edge is faint, and the share of it that makes a flat shape a stain:
+#: each photo alone is held to more, since black tools on black foam reach 0.4
 FAINT, STAIN_SHARE = 0.3, 0.4
 
 
