@@ -32,14 +32,39 @@ class Written:
 
     def __init__(self) -> None:
         self._names: dict[str, None] = {}
+        self._count = threading.local()
 
     def add(self, name: str) -> None:
         """Something is in place now; ``name`` is as a person reads it."""
         self._names[name] = None
+        self._count.here = self.count_here + 1
 
     def forget(self) -> None:
         """A new command begins."""
         self._names.clear()
+
+    @property
+    def count_here(self) -> int:
+        """How often this thread put something in place."""
+        return int(getattr(self._count, "here", 0))
+
+    @property
+    def sentence(self) -> str:
+        """What a run that ended early has to say of it.
+
+        Examples
+        --------
+        >>> written = Written()
+        >>> written.sentence
+        'Nothing was changed.'
+        >>> written.add("the job bench.job")
+        >>> written.sentence
+        'The change is made all the same: the job bench.job is written.'
+        """
+        if not self._names:
+            return "Nothing was changed."
+        verb = "is" if len(self._names) == 1 else "are"
+        return f"The change is made all the same: {', '.join(self._names)} {verb} written."
 
     @property
     def names(self) -> tuple[str, ...]:
@@ -110,7 +135,8 @@ def uninterrupted() -> Iterator[None]:
     def later(number: int, _: FrameType | None) -> None:
         came.append(number)
 
-    kinds = [signal.SIGINT, signal.SIGTERM]
+    names = ("SIGINT", "SIGTERM", "SIGHUP", "SIGBREAK")  # the last two not on every system
+    kinds = [getattr(signal, name) for name in names if hasattr(signal, name)]
     # a handler that was not set from Python cannot be put back: it is left alone
     before = {k: h for k in kinds if (h := signal.getsignal(k)) is not None}
     for kind in before:

@@ -15,9 +15,11 @@ import numpy as np
 import pytest
 import svgelements
 from PIL import Image
+from shapely import affinity
 from shapely.geometry import Polygon
 
 from tests.cli.photos import BLOCK, SPANNER, TOOLS, jpeg, lay
+from tests.scene_parts import Tool
 from tracer.cli.app import run
 from tracer.geometry.compare import align, boundary_distance, filled
 
@@ -127,7 +129,8 @@ def test_same_command_twice_changes_nothing(bench: Path) -> None:
 def test_other_photos_never_replace_a_job(bench: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert run([*TRACE, "--job", "bench"]) == 0
     before = bytes_of(bench / "bench.job")
-    (bench / "other.jpg").write_bytes(jpeg(lay(TOOLS[:1], seed=5)))
+    moved = Tool(affinity.translate(SPANNER, 30, 50), 6.0, "blue")
+    (bench / "other.jpg").write_bytes(jpeg(lay((moved,), seed=5)))
     other = ["trace", "other.jpg", "--job", "bench", "--quiet"]
     assert run(other) == 1
     assert "[job-exists]" in capsys.readouterr().err

@@ -13,13 +13,16 @@ from typing import Annotated
 import typer
 
 from tracer import __version__
-from tracer.cli.console import EXIT_FAILED, EXIT_INTERRUPTED, EXIT_USAGE, Console
+from tracer.atomic import WRITTEN
+from tracer.cli.console import EXIT_DONE, EXIT_FAILED, EXIT_INTERRUPTED, EXIT_USAGE, Console
 from tracer.errors import TracerError
 
 __all__ = ["build_app", "run"]
 
 #: command -> module of tracer.cli with a function of that name, in the order of the job
-COMMANDS = ("cards", "trace", "arrange", "shelf", "cut", "check", "coupon", "swap", "desk")
+COMMANDS = (
+    "cards", "trace", "arrange", "shelf", "cut", "check", "coupon", "swap", "restore", "desk",
+)  # fmt: skip
 
 
 def _version(show: bool) -> None:
@@ -61,25 +64,30 @@ def run(arguments: Sequence[str]) -> int:
             encoding = "utf-8" if "--json" in arguments else None
             stream.reconfigure(encoding=encoding, errors="replace")
     console = Console(as_json="--json" in arguments)
+    WRITTEN.forget()
     try:
         first = next((a for a in arguments if not a.startswith("-")), "")
         app = build_app([first] if first in COMMANDS else COMMANDS)
-        code = app(args=list(arguments), prog_name="tracer", standalone_mode=False)
-        return int(code or 0)
+        code = int(app(args=list(arguments), prog_name="tracer", standalone_mode=False) or 0)
+        if code == EXIT_INTERRUPTED:  # what typer makes of Ctrl-C in a command
+            console.interrupted(WRITTEN.sentence)
+        return code
     except TracerError as error:
-        console.error(error)
+        console.error(error, WRITTEN.names)
         return error.exit_code
     except typer.TyperException as error:
         told = error.format_message()
         console.error(TracerError("usage", told if told[-1:] in ".?!" else f"{told}."))
         return EXIT_USAGE
-    except typer.Abort:
+    except (KeyboardInterrupt, typer.Abort):
+        console.interrupted(WRITTEN.sentence)
         return EXIT_INTERRUPTED
-    except KeyboardInterrupt:
-        print("interrupted: nothing was changed", file=sys.stderr)
-        return EXIT_INTERRUPTED
+    except BrokenPipeError:  # whoever read has gone; there is nobody to tell
+        console.mute()
+        return EXIT_DONE
     except MemoryError:
-        console.error(TracerError("out-of-memory", "There is not enough memory for this photo."))
+        told = "There is not enough memory for this photo."
+        console.error(TracerError("out-of-memory", told), WRITTEN.names)
         return EXIT_FAILED
     except ImportError as error:
         if "libGL" in str(error) or "libglib" in str(error) or "libxcb" in str(error):

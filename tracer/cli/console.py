@@ -6,6 +6,7 @@ terminal; commands never print by themselves.
 
 from __future__ import annotations
 
+import contextlib
 import json
 import os
 import re
@@ -13,6 +14,7 @@ import sys
 import time
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
+from pathlib import Path
 from typing import Any, TextIO
 
 from tracer.errors import TracerError
@@ -85,7 +87,7 @@ class Console:
             if self.lively:
                 self._draw(f"{name} ...")
             else:
-                print(f"{name} ...", file=self.err, flush=True)
+                self._tell(f"{name} ...")
 
     def fraction(self, done: float) -> None:
         """The step is done to this part."""
@@ -99,13 +101,13 @@ class Console:
     def _end_step(self) -> None:
         if self._step and self.lively:
             self._draw(f"{self._step} ({time.perf_counter() - self._since:.1f} s)")
-            print(file=self.err)
+            self._tell("")
         self._step = self._shown = ""
 
     def _draw(self, text: str) -> None:
         if text != self._shown:
             padding = " " * max(len(self._shown) - len(text), 0)
-            print(f"\r{text}{padding}", end="", file=self.err, flush=True)
+            self._tell(f"\r{text}{padding}", end="")
             self._shown = text
 
     # -- words --------------------------------------------------------------------------------
@@ -113,7 +115,7 @@ class Console:
         """A sentence for people, to stderr."""
         if not self.quiet:
             self._end_step()
-            print(text, file=self.err)
+            self._tell(text)
 
     def checks(self, checks: Iterable[Check]) -> None:
         """Findings, the failed ones last so that they stay in sight; notes give way to --quiet.
@@ -132,9 +134,9 @@ class Console:
             shown = _IN_FULL if len(alike) > _IN_FULL + 1 else len(alike)
             for check in alike[:shown]:
                 text = f"{check.sentence} {check.remedy}".strip()
-                print(f"{mark}: {text} [{slug}]", file=self.err)
+                self._tell(f"{mark}: {text} [{slug}]")
             if rest := alike[shown:]:
-                print(f"{mark}: {_more(rest)} [{slug}]", file=self.err)
+                self._tell(f"{mark}: {_more(rest)} [{slug}]")
 
     def unmet(self, accepted: Iterable[str], checks: Iterable[Check]) -> None:
         """Tell accepted names that no finding has: most often mistyped."""
@@ -144,17 +146,66 @@ class Console:
                 self.say(f"note: --accept {slug} met no check of that name.")
 
     def result(self, record: dict[str, Any], text: str) -> None:
-        """The result: one JSON object with --json, else text for people."""
-        self._end_step()
-        if self.as_json:
-            print(json.dumps(record, indent=1, sort_keys=True, default=str), file=self.out)
-        elif text and not self.quiet:
-            print(text, file=self.out)
+        """The result: one JSON object with --json, else text for people.
 
-    def error(self, error: TracerError) -> None:
-        """One line for a person; with --json also an object on stdout."""
+        Raises
+        ------
+        TracerError
+            ``output-unwritable`` where it cannot be printed. What was written stays written.
+        """
         self._end_step()
-        print(f"error: {error} [{error.slug}]", file=self.err)
         if self.as_json:
+            self._print(json.dumps(record, indent=1, sort_keys=True, default=str))
+        elif text and not self.quiet:
+            self._print(text)
+
+    def error(self, error: TracerError, written: Sequence[str] = ()) -> None:
+        """One line for a person; with --json also an object on stdout.
+
+        ``written`` is what was put in place before: an error after that must not look as if
+        nothing had been done.
+        """
+        self._end_step()
+        self._tell(f"error: {error} [{error.slug}]")
+        if written:
+            self._tell(f"Before that was written: {', '.join(written)}.")
+        if self.as_json and error.slug != "output-unwritable":
             record = {"slug": error.slug, "sentence": error.sentence, "remedy": error.remedy}
-            print(json.dumps({"error": record}, indent=1, sort_keys=True), file=self.out)
+            body: dict[str, Any] = {"error": record} | ({"written": [*written]} if written else {})
+            self._print(json.dumps(body, indent=1, sort_keys=True))
+
+    def interrupted(self, what: str) -> None:
+        """The last words of a run that was stopped; ``what`` says what became of its work."""
+        self._end_step()
+        self._tell(f"interrupted: {what[:1].lower()}{what[1:].rstrip('.')}")
+
+    def mute(self) -> None:
+        """Nobody listens any more: say nothing, and let the program end without a complaint."""
+        nowhere = Path(os.devnull).open("w", encoding="utf-8")  # noqa: SIM115 - until the end
+        for stream in (self.out, self.err, sys.stdout):
+            with contextlib.suppress(OSError, ValueError, AttributeError):
+                stream.flush()
+                continue
+            # what is left in a broken stream's buffer would be tried again at the end
+            with contextlib.suppress(OSError, ValueError, AttributeError):
+                os.dup2(nowhere.fileno(), stream.fileno())
+
+    def _tell(self, text: str, *, end: str = "\n") -> None:
+        """To stderr. Work goes on though nobody reads: its result is what was asked for."""
+        try:
+            print(text, end=end, file=self.err, flush=True)
+        except (OSError, ValueError):
+            self.mute()
+
+    def _print(self, text: str) -> None:
+        try:
+            print(text, file=self.out, flush=True)
+        except BrokenPipeError:  # the reader has seen enough, as `head` does
+            self.mute()
+        except OSError as error:
+            self.mute()
+            raise TracerError(
+                "output-unwritable",
+                f"The result could not be printed: {error.strerror or error}.",
+                "Make room where it is sent to, or print it to the terminal.",
+            ) from error

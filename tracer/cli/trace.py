@@ -38,6 +38,14 @@ def trace(
         Path | None,
         typer.Option(metavar="LIST.csv", help="Tool list: name,x_px,y_px,height_mm."),
     ] = None,
+    encoding: Annotated[
+        str | None,
+        typer.Option(
+            metavar="NAME",
+            help="What the list (without --tools: the job's) is in, where it is no Unicode:"
+            " cp1252, cp1250, cp850, ...",
+        ),
+    ] = None,
     job: Annotated[
         str | None,
         typer.Option(metavar="NAME", help="Job folder NAME.job (default: the first photo's name)."),
@@ -135,6 +143,7 @@ def trace(
     from tracer.calibration import CardSizes
     from tracer.export.dxf import DxfOptions, DxfVersion
     from tracer.project.store import JobFolder, job_path
+    from tracer.project.text_encoding import known_encoding
     from tracer.project.tool_list import parse_tool_list
     from tracer.workflows.trace import Separation
     from tracer.workflows.trace_job import Mode, lay_settings, read_list, read_photos, trace_job
@@ -152,7 +161,8 @@ def trace(
         separation=separation,
     )
     files = read_photos(paths)
-    tool_list = parse_tool_list(read_list(tools), tools.name) if tools else None
+    spoken = known_encoding(encoding) if encoding else None
+    tool_list = parse_tool_list(read_list(tools), tools.name, spoken) if tools else None
     done = trace_job(
         JobFolder(job_path(job if job is not None else paths[0].stem)),
         files,
@@ -160,6 +170,7 @@ def trace(
         corrections=corrections,
         tools=tool_list,
         tools_name=tools.name if tools else "tools.csv",
+        encoding=None if tools else spoken,
         mode=Mode(add=add, replace=replace),
         dxf=DxfOptions(version=version),
         progress=console,

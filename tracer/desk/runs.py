@@ -9,6 +9,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Any
 
+from tracer.atomic import WRITTEN
 from tracer.errors import TracerError
 
 __all__ = ["RunState", "Runner", "Stopped"]
@@ -20,7 +21,7 @@ Task = Callable[["RunState"], None]
 
 
 class Stopped(Exception):
-    """The run was asked to stop. Nothing was written."""
+    """The run was asked to stop. What it had finished by then is written."""
 
 
 @dataclass
@@ -134,6 +135,7 @@ class Runner:
             key, task, state = item
             state.turn("running")
             phase, error = "idle", None
+            before = WRITTEN.count_here
             try:
                 task(state)
             except Stopped:
@@ -150,6 +152,8 @@ class Runner:
             except Exception:
                 traceback.print_exc()  # a defect of ours: the terminal gets the whole story
                 phase, error = "failed", _plain("The run ended with a defect of the program.")
+            if error is not None and WRITTEN.count_here > before:
+                error["sentence"] += " What was finished before that is written."
             with self._changed:  # so that nobody is told "done" after a new run was asked for
                 self._running = None
                 if key not in self._waiting:

@@ -7,7 +7,19 @@ from dataclasses import dataclass, field, replace
 
 from tracer.model.outline import EdgeModel
 
-__all__ = ["ToolRow"]
+__all__ = ["RowSource", "ToolRow"]
+
+
+@dataclass(frozen=True, eq=False)
+class RowSource:
+    """A row as it stands in its file: its text and cells, and the lines above that are no rows.
+
+    A row that comes new to a file has no cells, but may bring lines that belong above it.
+    """
+
+    text: str = ""
+    cells: tuple[str, ...] = ()
+    above: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -16,7 +28,8 @@ class ToolRow:
 
     ``x_px, y_px`` is a point inside the tool in the first photo, upright. ``edge_fraction`` goes
     with `EdgeModel.FRACTION`. ``extra`` keeps columns that this version does not know, so that
-    nothing a maker typed is lost when the list is written again.
+    nothing a maker typed is lost when the list is written again. ``source`` is the row as it stands
+    in the file; it is no part of what the row says.
     """
 
     name: str | None
@@ -33,6 +46,7 @@ class ToolRow:
     lay: int = 1
     line: int = 0
     extra: dict[str, str] = field(default_factory=dict)
+    source: RowSource | None = field(default=None, compare=False, repr=False)
 
     @property
     def blank(self) -> bool:

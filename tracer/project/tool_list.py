@@ -1,24 +1,25 @@
 """The tool list as a CSV file that any spreadsheet writes.
 
 Columns ``name, x_px, y_px`` and any of ``height_mm, edge, mass_kg, depth_mm, quantity, tilt_deg,
-packed, lay``; other columns are kept as they are. Accepted: byte order mark, comma, semicolon or
-tab, decimal commas where the comma does not separate, quotes, UTF-8 or a western Windows code
-page, empty lines, headings in any case.
+packed, lay``; other columns are kept as they are, and so are notes: lines that begin with ``#`` and
+say no place. Accepted: comma, semicolon or tab, decimal commas where the comma does not separate,
+quotes, empty lines, headings in any case, and any usual encoding (`tracer.project.text_encoding`).
 """
 
 from __future__ import annotations
 
-import csv
-import io
 import math
 import unicodedata
-from collections.abc import Iterable
-from dataclasses import dataclass, replace
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field, replace
 
 from tracer.errors import TracerError
 from tracer.lengths import parse_length_mm
 from tracer.model.outline import EdgeModel
-from tracer.model.tool_list import ToolRow
+from tracer.model.report import Check, Severity
+from tracer.model.tool_list import RowSource, ToolRow
+from tracer.project.list_file import ListLayout, changed_line, csv_line, is_note, records
+from tracer.project.text_encoding import Decoded, decoded, encoded
 
 __all__ = ["ToolList", "format_tool_list", "parse_tool_list"]
 
@@ -33,17 +34,31 @@ MAX_HEIGHT_MM = (
 
 @dataclass(frozen=True)
 class ToolList:
-    """Rows of a tool list, and how its file is written."""
+    """Rows of a tool list, and how its file is written.
+
+    ``notes`` are findings of reading it, for the person who gave it.
+    """
 
     rows: tuple[ToolRow, ...] = ()
     delimiter: str = ","
+    layout: ListLayout = field(default_factory=ListLayout)
+    notes: tuple[Check, ...] = ()
 
     def with_rows(self, rows: Iterable[ToolRow]) -> ToolList:
-        """The same dialect with other rows."""
-        return replace(self, rows=tuple(rows))
+        """The same file with other rows; lines above a row that goes stay, at the end."""
+        new = tuple(rows)
+        staying = {id(row.source) for row in new}
+        orphans = [
+            line
+            for row in self.rows
+            if row.source is not None and id(row.source) not in staying
+            for line in row.source.above
+        ]
+        layout = replace(self.layout, below=(*orphans, *self.layout.below))
+        return replace(self, rows=new, layout=layout)
 
 
-def parse_tool_list(data: bytes, name: str) -> ToolList:
+def parse_tool_list(data: bytes, name: str, encoding: str | None = None) -> ToolList:
     """Read a tool list.
 
     Parameters
@@ -52,19 +67,22 @@ def parse_tool_list(data: bytes, name: str) -> ToolList:
         The file's bytes.
     name
         File name, for messages.
+    encoding
+        What the person says the file is in.
 
     Raises
     ------
     TracerError
-        ``tool-list-unreadable`` with the line and the column at fault.
+        ``tool-list-unreadable`` with the line and the column at fault, ``list-encoding-unsure``.
     """
-    text = _decode(data, name)
-    delimiter = _delimiter(text)
-    lines = list(csv.reader(io.StringIO(text, newline=""), delimiter=delimiter))
-    first = next((i for i, cells in enumerate(lines) if any(c.strip() for c in cells)), None)
+    found = decoded(data, name, encoding)
+    delimiter = _delimiter(found.text)
+    lines = list(records(found.text, delimiter))
+    first = next((i for i, r in enumerate(lines) if not (r.empty or is_note(r, ()))), None)
     if first is None:
-        return ToolList((), delimiter)
-    head = [cell.strip().lower() for cell in lines[first]]
+        layout = ListLayout(found.encoding, below=tuple(r.text for r in lines))
+        return ToolList((), delimiter, layout)
+    head = [cell.strip().lower() for cell in lines[first].cells]
     missing = [c for c in ("x_px", "y_px") if c not in head]
     if missing:
         raise TracerError(
@@ -72,54 +90,115 @@ def parse_tool_list(data: bytes, name: str) -> ToolList:
             f"{name} has no column {' and '.join(missing)} in its first line.",
             f"The first line must read {','.join(COLUMNS[:4])} (more columns may follow).",
         )
-    rows = []
-    for number, cells in enumerate(lines[first + 1 :], start=first + 2):
-        if any(cell.strip() for cell in cells):
-            values = dict(zip(head, (c.strip() for c in cells), strict=False))
-            rows.append(_row(values, _Place(name, number, decimal_comma=delimiter != ",")))
-    return ToolList(tuple(rows), delimiter)
+    places = (head.index("x_px"), head.index("y_px"))
+    rows: list[ToolRow] = []
+    above: list[str] = []
+    for record in lines[first + 1 :]:
+        if record.empty or is_note(record, places):
+            above.append(record.text)
+            continue
+        row = _row(_values(head, record.cells), _Place(name, record.line, delimiter != ","))
+        rows.append(replace(row, source=RowSource(record.text, record.cells, tuple(above))))
+        above = []
+    layout = ListLayout(
+        encoding=found.encoding,
+        head=lines[first].cells,
+        head_text=lines[first].text,
+        above=tuple(r.text for r in lines[:first]),
+        below=tuple(above),
+    )
+    return ToolList(tuple(rows), delimiter, layout, _encoding_notes(found, name))
+
+
+def _values(head: Sequence[str], cells: Sequence[str]) -> dict[str, str]:
+    """Cells by heading; where two columns have one heading, the first counts."""
+    values: dict[str, str] = {}
+    for heading, cell in zip(head, cells, strict=False):
+        values.setdefault(heading, cell.strip())
+    return values
+
+
+def _encoding_notes(found: Decoded, name: str) -> tuple[Check, ...]:
+    if not found.guessed or not found.sample:
+        return ()
+    return (
+        Check(
+            "list-encoding",
+            Severity.NOTE,
+            f"{name} is no Unicode text; it was read as {found.encoding}, so that line"
+            f" {found.line} reads '{found.sample}'.",
+            "The job's tools.csv is written as UTF-8 from now on. If that name is wrong, say what"
+            " it is in with --encoding.",
+        ),
+    )
 
 
 def format_tool_list(tools: ToolList) -> bytes:
-    """Write a tool list in its own dialect; `parse_tool_list` gives the same rows back."""
-    rows = tools.rows
-    optional = [
-        c
-        for c, used in zip(
-            OPTIONAL,
-            (
-                any(r.tilt_deg is not None for r in rows),
-                any(r.packed for r in rows),
-                any(r.lay != 1 for r in rows),
-            ),
-            strict=True,
-        )
-        if used
-    ]
+    """Write a tool list; `parse_tool_list` gives the same rows back.
+
+    What came from a file is written as it stood there, but for the cells that changed; columns
+    that the file lacks are added behind its own.
+    """
+    layout = tools.layout
+    typed = [cell.strip().lower() for cell in layout.head]
+    lacking = [c for c in _columns_used(tools.rows, new=not typed) if c not in typed]
+    columns = [*typed, *lacking]
+    head_text = layout.head_text
+    if lacking:
+        head_text = csv_line([*layout.head, *lacking], tools.delimiter, layout.line_end)
+    lines = [*layout.above, head_text]
+    for row in tools.rows:
+        source = row.source or RowSource()
+        lines += source.above
+        lines.append(_line(row, source, columns, tools))
+    lines += layout.below
+    ended = [t if t.endswith(("\n", "\r")) else t + layout.line_end for t in lines[:-1] if t]
+    return encoded("".join([*ended, *lines[-1:]]), layout.encoding)
+
+
+def _columns_used(rows: Sequence[ToolRow], *, new: bool) -> list[str]:
+    """Columns that the rows need, in their usual order; a new list has the common ones at least."""
+    used = {c for row in rows for c, text in _cells(row, comma=False).items() if text}
+    if all(row.lay == 1 for row in rows):
+        used.discard("lay")
     extra = list(dict.fromkeys(key for row in rows for key in row.extra))
-    out = io.StringIO(newline="")
-    writer = csv.writer(out, delimiter=tools.delimiter, lineterminator="\r\n")
-    writer.writerow([*COLUMNS, *optional, *extra])
+    known = [c for c in (*COLUMNS, *OPTIONAL) if c in used or (new and c in COLUMNS)]
+    return [*known, *(key for key in extra if new or key in used)]
+
+
+def _line(row: ToolRow, source: RowSource, columns: Sequence[str], tools: ToolList) -> str:
+    """A row's line: as it stood, where it says the same."""
     comma = tools.delimiter != ","
-    for row in rows:
-        cells = {
-            "name": row.name or "",
-            "x_px": _text(row.x_px, comma),
-            "y_px": _text(row.y_px, comma),
-            "height_mm": _text(row.height_mm, comma),
-            "edge": _edge_text(row, comma),
-            "mass_kg": _text(row.mass_kg, comma),
-            "depth_mm": _text(row.depth_mm, comma),
-            "quantity": "" if row.quantity == 1 else str(row.quantity),
-            "tilt_deg": _text(row.tilt_deg, comma),
-            "packed": "yes" if row.packed else "",
-            "lay": str(row.lay),
-            **row.extra,
-        }
-        writer.writerow([cells.get(c, "") for c in (*COLUMNS, *optional, *extra)])
-    text = out.getvalue()
-    # spreadsheets take a file without the mark for a local code page
-    return text.encode("utf-8" if text.isascii() else "utf-8-sig")
+    cells = _cells(row, comma=comma)
+    end = tools.layout.line_end
+    if not (source.cells and tools.layout.head):  # new here, or from another file
+        return csv_line([cells.get(c, "") for c in columns], tools.delimiter, end)
+    head = [cell.strip().lower() for cell in tools.layout.head]
+    was = _cells(_row(_values(head, source.cells), _Place("", row.line, comma)), comma=comma)
+    changed = {
+        columns.index(c): text
+        for c, text in cells.items()
+        if c in columns and text != was.get(c, "")
+    }
+    return changed_line(source, changed, tools.delimiter, end) if changed else source.text
+
+
+def _cells(row: ToolRow, *, comma: bool) -> dict[str, str]:
+    """What a row says, by column."""
+    return {
+        **row.extra,
+        "name": row.name or "",
+        "x_px": _text(row.x_px, comma),
+        "y_px": _text(row.y_px, comma),
+        "height_mm": _text(row.height_mm, comma),
+        "edge": _edge_text(row, comma),
+        "mass_kg": _text(row.mass_kg, comma),
+        "depth_mm": _text(row.depth_mm, comma),
+        "quantity": "" if row.quantity == 1 else str(row.quantity),
+        "tilt_deg": _text(row.tilt_deg, comma),
+        "packed": "yes" if row.packed else "",
+        "lay": str(row.lay),
+    }
 
 
 @dataclass(frozen=True)
@@ -155,24 +234,11 @@ class _Place:
         return value
 
 
-def _decode(data: bytes, name: str) -> str:
-    if b"\0" in data[:4096] and not data.startswith((b"\xff\xfe", b"\xfe\xff")):
-        raise TracerError(
-            "tool-list-unreadable",
-            f"{name} is not a text file.",
-            "Save the list from the spreadsheet as CSV.",
-        )
-    if data.startswith((b"\xff\xfe", b"\xfe\xff")):
-        return data.decode("utf-16", errors="replace")
-    try:
-        return data.decode("utf-8-sig")
-    except UnicodeDecodeError:
-        return data.decode("cp1252", errors="replace")
-
-
 def _delimiter(text: str) -> str:
     """The sign that separates the headings; the headings hold none of them otherwise."""
-    head = next((line for line in text.splitlines() if line.strip()), "")
+    lines = [line for line in text.splitlines() if line.strip(" ,;\t")]
+    noted = [line for line in lines if not line.lstrip(' "').startswith("#")]
+    head = next((line for line in lines if "x_px" in line.lower()), next(iter(noted), ""))
     return max(",;\t", key=head.count) if any(c in head for c in ",;\t") else ","
 
 

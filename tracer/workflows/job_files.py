@@ -39,15 +39,17 @@ __all__ = [
 LAY_GAP_MM = 100.0  # between lays in the common drawing
 
 
-def opened_job(folder: JobFolder) -> tuple[JobRecord | None, OutlinesFile, ToolList | None]:
-    """What the job holds, or nothing yet."""
+def opened_job(
+    folder: JobFolder, encoding: str | None = None
+) -> tuple[JobRecord | None, OutlinesFile, ToolList | None]:
+    """What the job holds, or nothing yet. ``encoding`` is what its tool list is said to be in."""
     if not folder.exists():
         return None, OutlinesFile(()), None
     record = load_job(folder.read("job.json"), "job.json")
     outlines = load_outlines(folder.read("outlines.json"), "outlines.json")
     tools = None
     if folder.has("tools.csv"):
-        tools = parse_tool_list(folder.read("tools.csv"), "tools.csv")
+        tools = parse_tool_list(folder.read("tools.csv"), "tools.csv", encoding)
     return record, outlines, tools
 
 

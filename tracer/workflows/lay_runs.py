@@ -25,6 +25,7 @@ from tracer.workflows.job_files import (
     merged_outlines,
 )
 from tracer.workflows.kept_outlines import with_kept
+from tracer.workflows.list_rows import in_file_order
 from tracer.workflows.memo import StageMemo
 from tracer.workflows.trace import Trace, trace
 from tracer.workflows.usable_edits import usable_lay
@@ -129,12 +130,13 @@ def run_lays(
             traces[number].rows if number in traces else [r for r in given.rows if r.lay == number]
         )
     ]
+    listed = in_file_order(given, rows, len(record.lays))
     seen = load_silhouettes(seen_before, "silhouettes.json") if seen_before else {}
     for done in traces.values():
         for view, segmentation in zip(done.calibration.views, done.segmentations, strict=True):
             seen[view.photo_id] = seen_edges(segmentation, view, done.outlines)
     # as they will be read back, so that the digest is that of the file
-    tools = parse_tool_list(format_tool_list(given.with_rows(rows)), tools_name)
+    tools = parse_tool_list(format_tool_list(listed), tools_name)
     lays = tuple(
         replace(lay, traced=inputs_digest(lay, number, tools)) if number in traces else lay
         for number, lay in enumerate(record.lays, start=1)

@@ -29,8 +29,10 @@ from tracer.project.store import JobFolder
 from tracer.project.tool_list import ToolList
 from tracer.workflows.job_files import opened_job, stale_files
 from tracer.workflows.lay_runs import RETIRED, run_lays
+from tracer.workflows.list_rows import merged_lists, rows_of_no_lay
 from tracer.workflows.memo import StageMemo
 from tracer.workflows.persons_files import left_alone
+from tracer.workflows.same_lay import refuse_known_photos, refuse_same_lay
 from tracer.workflows.trace import Separation, Trace
 from tracer.workflows.usable_edits import refuse_outside
 
@@ -100,6 +102,7 @@ def trace_job(
     corrections: Sequence[Corrections] = (),
     tools: ToolList | None = None,
     tools_name: str = "tools.csv",
+    encoding: str | None = None,
     mode: Mode | None = None,
     dxf: DxfOptions | None = None,
     progress: Progress | None = None,
@@ -118,7 +121,9 @@ def trace_job(
         Corrections by photo, in the photos' order, added to those the job remembers. Without
         photos they count through all of the job's, lay after lay.
     tools
-        A tool list to use instead of the job's own.
+        A tool list to take into the job's own, row by row.
+    encoding
+        What the job's own list is said to be in.
     mode
         Whether to add a lay or replace the job where it exists.
     memo
@@ -128,7 +133,8 @@ def trace_job(
     ------
     TracerError
         ``job-exists``, ``job-missing``, ``point-unreadable`` for a correction in a photo that the
-        job does not have, ``point-outside-photo``, and what the stages raise.
+        job does not have, ``point-outside-photo``, ``photo-in-job``, ``lay-in-job``, and what the
+        stages raise.
     """
     mode = mode or Mode()
     clock = StepClock(progress)
@@ -138,16 +144,24 @@ def trace_job(
         return originals.get(photo.photo_id) or folder.read(photo.file)
 
     with folder.locked():
-        record, before, own_tools = opened_job(folder)
+        record, before, own_tools = opened_job(folder, encoding)
+        known = record
         record, run = _planned(folder, record, photo_files, settings or {}, corrections, mode)
         _refuse_outside(record, run, corrections, photo_bytes)
         if mode.replace and photo_files:
             before, own_tools = OutlinesFile(()), None
+        listed, told = own_tools or ToolList(), own_tools.notes if own_tools else ()
+        if tools is not None:
+            only = run[0] if len(run) == 1 else None
+            listed, told = merged_lists(own_tools, tools, only, tools_name)
+            if own_tools is not None:
+                tools_name = "tools.csv"
+        told += rows_of_no_lay(listed, len(record.lays), tools_name)
         runs = run_lays(
             record,
             run,
             before,
-            tools or own_tools or ToolList(),
+            listed,
             photo_bytes,
             tools_name=tools_name,
             dxf=dxf,
@@ -159,6 +173,9 @@ def trace_job(
             else None,
             seen_before=folder.read(SEEN) if folder.has(SEEN) and not mode.replace else None,
         )
+        if known is not None and mode.add and not mode.replace and photo_files:
+            done = runs.traces[run[0]]
+            refuse_same_lay(known, before, done, [f.name for f in photo_files])
         files = dict(runs.files)
         for number in runs.traces:
             for photo in runs.record.lays[number - 1].photos:
@@ -170,7 +187,7 @@ def trace_job(
         job=folder,
         outlines=runs.content.outlines,
         traces=tuple(runs.traces.values()),
-        checks=(*runs.content.checks, *left_alone(folder)),
+        checks=(*told, *runs.content.checks, *left_alone(folder)),
         files=tuple(sorted(name for name in files if not name.startswith("photos/"))),
         seconds=clock.seconds,
         again=not photo_files or bool(before.outlines),
@@ -226,6 +243,8 @@ def _planned(
     _refuse_unknown_photos(corrections, len(photo_files))
     ids = [f.photo_id for f in photo_files]
     if record is not None and not mode.replace:
+        if mode.add:
+            refuse_known_photos(record, [(f.photo_id, f.name) for f in photo_files], folder.name)
         for index, lay in enumerate(record.lays):
             if [p.photo_id for p in lay.photos] == ids:
                 mended = list(record.lays)

@@ -93,7 +93,7 @@ def usable_lay(lay: LayRecord, photos: Sequence[Photo]) -> tuple[LayRecord, tupl
 
 
 def _points(item: Any) -> list[tuple[float, float]]:
-    line = item.line if isinstance(item, Stroke) else item
+    line: Any = item.line if isinstance(item, Stroke) else item
     return [line] if isinstance(line[0], int | float) else list(line)
 
 

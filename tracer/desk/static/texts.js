@@ -73,7 +73,7 @@ const TEXTS = {
     waiting: 'Waiting to start',
     running: '{step}',
     stop: 'Stop',
-    stopped: 'Stopped. Nothing was changed.',
+    stopped: 'Stopped. What was not finished was not changed.',
     failed: 'Stopped with an error',
     again: 'Run again',
     done: 'Up to date',
