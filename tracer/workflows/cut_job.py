@@ -14,6 +14,7 @@ from tracer.project.tool_list import ToolList, parse_tool_list
 from tracer.workflows.cut import CutOptions, CutResult, cut_lay
 from tracer.workflows.cut_panel_job import cut_job_panel, has_panel
 from tracer.workflows.panel_tools import rows_by_outline
+from tracer.workflows.persons_files import left_alone
 
 __all__ = ["JobCut", "cut_job", "machines_cut_for", "typed_depths"]
 
@@ -66,6 +67,7 @@ def cut_job(
         folder.commit(files, remove=sorted(stale - set(files)))
         clock.stop()
     checks = tuple(check for done in results for check in done.checks)
+    checks += left_alone(folder)
     return JobCut(folder, tuple(results), checks, tuple(sorted(files)), clock.seconds)
 
 
