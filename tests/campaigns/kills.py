@@ -1,0 +1,187 @@
+"""Kills and interrupts: a command is stopped at a write or at some moment; what is left is opened.
+
+The job must be in the state of before or of after, whatever the signal; a person's files must be
+there; and with a signal that a program can answer, what it says must be what happened.
+"""
+
+from __future__ import annotations
+
+import random
+import re
+import signal
+from collections.abc import Callable, Iterator, Sequence
+from pathlib import Path
+
+from tests.campaigns.cases import Case, Fault, random_of
+from tests.campaigns.judge import Snapshot, bricked, loads, snapshot
+from tests.campaigns.killing import Ended, ended, running
+from tests.campaigns.words import programmers_words
+from tests.campaigns.workshop import Workshop, warm
+
+__all__ = ["LINES", "kill_cases", "opened_again", "stopped_faults"]
+
+KIND = "kills"
+#: commands that change a job, and the files outside it that they make
+LINES: tuple[tuple[str, ...], ...] = (
+    ("trace", "--job", "bench", "--card-size", "167x111"),
+    ("trace", "photo.jpg", "--job", "bench", "--replace", "--card-size", "167x111"),
+    ("trace", "photo.jpg", "--job", "new"),
+    ("trace", "second.jpg", "--job", "bench", "--add"),
+    ("arrange", "bench", "--fit", "loose"),
+    ("cut", "flat"),
+    ("swap", "bench", "T02", "--remove"),
+    ("swap", "bench", "--back-to", "1"),
+    ("shelf", "take", "bench", "cone spanner", "--folder", "shelf"),
+    ("shelf", "put", "bench", "T01", "--folder", "shelf2"),
+    ("coupon", "--hole", "6", "--save", "mine.toml"),
+    ("cards", "made.pdf"),
+)
+#: parts of files that tell when they were made
+_WHEN = re.compile(rb'"date": ?"[^"]*"')
+_SAID = re.compile(r"^(error: .+ \[[a-z0-9-]+\]|.*(interrupted|stopped).*)$", re.MULTILINE)
+
+
+def kill_cases(seed: int, count: int) -> Iterator[Case]:
+    """Every command in turn; two of three at a write, the others after a time."""
+    for number in range(count):
+        rng = random_of(seed, KIND, number)
+        line = LINES[number % len(LINES)]
+        by = rng.choice([signal.SIGKILL, signal.SIGKILL, signal.SIGINT, signal.SIGTERM])
+        turn = number // len(LINES)
+        at_write = None if turn % 3 == 2 else turn - turn // 3 + 1
+        when = f"at a write ({at_write})" if at_write else "at some time"
+        yield Case(
+            KIND, number, f"{line[0]} {by.name}",
+            f"tracer {' '.join(line)} stopped by {by.name} {when}",
+            _act(line, int(by), at_write, rng),
+        )  # fmt: skip
+
+
+def _act(
+    line: Sequence[str], by: int, at_write: int | None, rng: random.Random
+) -> Callable[[Workshop], list[Fault]]:
+    def act(shop: Workshop) -> list[Fault]:
+        before = _state(shop.root)
+        whole = shop.root.with_name(f"{shop.root.name}-whole")
+        full = Workshop.laid_out(shop, whole) if not whole.exists() else Workshop(whole)
+        try:
+            done = ended(running(line, full.root))
+            if done.code not in (0, 3):
+                return [Fault("silent", f"the command itself failed: {done.err[-500:]}")]
+            after = _state(full.root)
+            if at_write is not None:
+                # numbers beyond the last write begin again, so that every write has its turn
+                n = (at_write - 1) % max(done.writes, 1) + 1
+                result = ended(running(line, shop.root, at_write=n, by=by))
+            else:
+                warm.strict = rng.random() < 0.3  # the stages themselves, too
+                result = ended(
+                    running(line, shop.root), stop_after_s=rng.uniform(0, done.seconds), by=by
+                )
+        finally:
+            import shutil
+
+            shutil.rmtree(whole, ignore_errors=True)
+        return stopped_faults(shop.root, before, after, result, by)
+
+    return act
+
+
+def _state(root: Path) -> Snapshot:
+    """Digests, without what differs from run to run."""
+    from hashlib import sha256
+
+    found = snapshot(root)
+    for name in found:
+        path = root / name
+        if name.endswith(".json") and path.is_file():
+            found[name] = sha256(_WHEN.sub(b"", path.read_bytes())).hexdigest()
+    return {k: v for k, v in found.items() if not k.startswith("said.")}
+
+
+def stopped_faults(
+    root: Path, before: Snapshot, after: Snapshot, result: Ended, by: int
+) -> list[Fault]:
+    """What is wrong about a stopped command and what it left."""
+    faults = []
+    could = {name: loads(root / name) for name in ("bench.job", "flat.job")}
+    if result.code == -999:
+        faults.append(Fault("hang", f"not ended {result.seconds:.0f} s after the signal"))
+    if "Traceback (most recent call last)" in result.err:
+        faults.append(Fault("traceback", result.err[-4000:]))
+    else:
+        for text in result.err.splitlines():
+            if (word := programmers_words(text)) is not None:
+                faults.append(Fault("words", f"{word}: {text}"))
+    opened_again(root)
+    now = _state(root)
+    state = _which(before, after, now)
+    if state is None:
+        one, two = _differing(before, now), _differing(after, now)
+        faults.append(Fault("mixed", f"against before: {one}; against after: {two}"))
+    for name, earlier in could.items():
+        faults += bricked(earlier, loads(root / name))
+    faults += _kept(before, after, now)
+    if by != signal.SIGKILL and result.code not in (-999,):
+        faults += _honest(result, state, before == after, by)
+    return faults
+
+
+def opened_again(root: Path) -> None:
+    """As the next run does: finish or sweep away what was begun."""
+    from tracer.project.store import JobFolder
+
+    for job in root.glob("*.job"):
+        if any(job.iterdir()):
+            with JobFolder(job).locked():
+                pass
+
+
+def _which(before: Snapshot, after: Snapshot, now: Snapshot) -> str | None:
+    if now == before:
+        return "before"
+    if now == after:
+        return "after"
+    # files outside a job are written one by one: each whole, old or new
+    jobs = {k for s in (before, after, now) for k in s if ".job/" in k}
+    for name, state in (("before", before), ("after", after)):
+        same_job = all(now.get(k) == state.get(k) for k in jobs)
+        single = all(
+            now.get(k) in (before.get(k), after.get(k)) for k in now.keys() | before.keys()
+        )
+        if same_job and single:
+            return name if jobs and name == "after" else "between"
+    return None
+
+
+def _differing(state: Snapshot, now: Snapshot) -> str:
+    return ", ".join(sorted(k for k in state.keys() | now.keys() if state.get(k) != now.get(k)))[
+        :400
+    ]
+
+
+def _kept(before: Snapshot, after: Snapshot, now: Snapshot) -> Iterator[Fault]:
+    there = set(now.values())
+    for name, digest in before.items():
+        persons = ".job/" not in name or name.endswith((".job/tools.csv", ".job/panel.toml"))
+        untouched = after.get(name) == digest
+        if persons and untouched and now.get(name) != digest and digest not in there:
+            yield Fault("lost", f"{name} was {'changed' if name in now else 'removed'}")
+
+
+def _honest(result: Ended, state: str | None, alike: bool, by: int) -> Iterator[Fault]:
+    """Whether the words after a signal say what happened."""
+    name = signal.Signals(by).name
+    if result.code in (0, 3):
+        if state == "before" and not alike:
+            yield Fault("silent", f"{name}: said to be done, but nothing was changed")
+        return
+    if result.code < 0:
+        yield Fault("signal", f"{name} killed it without a word")
+        return
+    if result.code != 130:
+        yield Fault("silent", f"{name}: exit code {result.code}, not 130: {result.err[-300:]}")
+    if not _SAID.search(result.err):
+        yield Fault("silent", f"{name}: no sentence: {result.err[-300:]!r}")
+    if state == "after" and not alike and re.search(r"nothing (was|is) changed", result.err):
+        yield Fault("silent", f"{name}: said that nothing was changed, but it was")
