@@ -14,7 +14,7 @@ from tests.campaigns.damage import Damage, damaged_place
 from tests.campaigns.damage_data import damaged_csv, damaged_json, damaged_toml
 from tests.campaigns.damage_drawings import damaged_dxf, damaged_svg
 from tests.campaigns.damage_pictures import FORMATS, damaged_picture, picture
-from tests.campaigns.judge import Said, bricked, command, judged, loads, snapshot
+from tests.campaigns.judge import Said, bricked, command, judged, loads, remembered, snapshot
 from tests.campaigns.workshop import Workshop
 
 __all__ = ["TARGETS", "Target", "file_cases", "used"]
@@ -174,7 +174,7 @@ def used(
 ) -> list[Fault]:
     """Run one command in a spoiled workshop and judge it; leaves ``said.txt`` for a reader."""
     job = next((shop.root / f"{n}.job" for n in ("flat", "new") if n in chosen), shop.job)
-    before, could = snapshot(shop.root), loads(job)
+    before, could = snapshot(shop.root), loads(job, changed=remembered())
     if limit_bytes is not None:
         _, hard = resource.getrlimit(resource.RLIMIT_FSIZE)
         resource.setrlimit(resource.RLIMIT_FSIZE, (limit_bytes, hard))

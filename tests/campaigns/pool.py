@@ -21,6 +21,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from tests.campaigns.cases import HANG_S, MEMORY_MB, Case, Fault, Outcome
+from tests.campaigns.judge import remember
 from tests.campaigns.workshop import Workshop, without_pictures
 
 __all__ = ["run_cases"]
@@ -61,6 +62,7 @@ def run_cases(
     ``keep`` is a folder for what failing cases leave behind.
     """
     gc.freeze()
+    remember(workshop.root)
     waiting = [list(cases[i : i + BATCH]) for i in range(0, len(cases), BATCH)]
     waiting.reverse()
     outcomes: dict[str, Outcome] = {}

@@ -224,6 +224,9 @@ def _make(shop: Workshop, megapixels: int) -> None:
         Path("part.dxf").write_bytes(Path("bench.job/outlines.dxf").read_bytes())
         _edited(shop.job)
         _done("trace", "--job", "bench")
+        # nothing reads these again: a case's copy need not carry them
+        for path in (*Path().glob("*.job/pictures/*"), *Path().glob("*.job/cut/*.p*")):
+            path.write_bytes(b"")
         # as a person leaves them: their own order, words and line ends
         (shop.job / "tools.csv").write_text(text, "utf-8")
         (shop.job / "panel.toml").write_text(PLAN, "utf-8")
