@@ -97,6 +97,10 @@ def campaign(
             cases = list(cases_of(kind, seed, count))
             if only:
                 cases = [c for c in cases if c.name in only]
+            if kind == "kills":
+                from tests.campaigns.kills import references
+
+                references(shop, Path(scratch))
             run_cases(cases, shop, Path(scratch), workers=workers, keep=keep, told=note)
     return outcomes
 

@@ -158,7 +158,7 @@ class Warm:
     """Results of the heavy stages across runs and forks, in place of each run's own memory.
 
     Segmentations are found by photo and way alone: points that a case damages would otherwise
-    cost seconds each. ``strict`` asks for the very key.
+    cost seconds each. ``strict`` runs the stages.
     """
 
     def __init__(self) -> None:
@@ -167,7 +167,9 @@ class Warm:
 
     def get(self, _: object, key: Any, make: Callable[[], Any]) -> Any:
         """As `StageMemo.get`."""
-        short = key if self.strict or key[0] != "segment" else (key[0], *key[2:4])
+        if self.strict:
+            return make()
+        short = key if key[0] != "segment" else (key[0], *key[2:4])
         if short not in self.values:
             self.values[short] = make()
         return self.values[short]
