@@ -12,7 +12,7 @@ from shapely.geometry import Point
 from tracer.learning.lays import Lay, random_lay
 from tracer.learning.records import MATERIAL, PRIM, TOOL
 from tracer.learning.renderer import Renderer
-from tracer.learning.shapes import Shape
+from tracer.learning.shapes import CUT, Shape
 
 needs_compiler = pytest.mark.skipif(
     not (shutil.which("g++") or shutil.which("clang++")), reason="needs a C++ compiler"
@@ -31,6 +31,7 @@ def lay_of(shape: Shape) -> Lay:
     lay = random_lay(np.random.default_rng(1), SIZE)
     scene = lay.scene.copy()
     scene["cam"], scene["n_tools"], scene["n_cards"] = CAMERA, 1, 0
+    scene["throws"] = 0.0
     tool = np.zeros(1, TOOL)
     tool["count"], tool["c"] = len(shape.prims), 1.0
     tool["lo"], tool["hi"] = shape.lo - 0.3, shape.hi + 0.3
@@ -94,3 +95,47 @@ def test_same_seed_draws_the_same_lay() -> None:
     one, two = (random_lay(np.random.default_rng([4, 2]), 64) for _ in range(2))
     for a, b in ((one.scene, two.scene), (one.tools, two.tools), (one.prims, two.prims)):
         assert a.tobytes() == b.tobytes()
+
+
+@needs_compiler
+def test_thread_is_seen_at_crest_and_root(renderer: Renderer) -> None:
+    """ISO 68-1: an external thread is 0.613 pitches deep; a crest and a root per pitch."""
+    r, pitch = 10.0, 8.0
+    shape = Shape().thread((-40.0, 0.0, r), (40.0, 0.0, r), r, pitch)
+    lay = lay_of(shape)
+    lay.scene["cam"] = 0, 0, CAMERA[2]  # aslant, one crest would hide the next root
+    tiles, _ = renderer.render([lay])
+    cover = tiles.cover[0, ..., 0]
+    middle = cover[:, SIZE - 50 : SIZE + 50].sum(axis=0) / 2  # mm across, per half millimetre
+    grown = CAMERA[2] / (CAMERA[2] - r)  # seen at the height of the axis
+    # a mean depth of half a thread on either side; the twist fills roots by a tenth of it
+    assert middle.mean() == pytest.approx((2 * r - 0.613 * pitch) * grown, abs=0.5)
+    top = (cover[:SIZE, SIZE - 50 : SIZE + 50] >= 0.5).sum(axis=0)
+    spectrum = np.abs(np.fft.rfft(top - top.mean()))
+    assert 50 / np.argmax(spectrum) == pytest.approx(pitch * grown, rel=0.1)  # 100 half mm
+
+
+@needs_compiler
+def test_what_is_flat_on_the_sheet_is_no_tool(renderer: Renderer) -> None:
+    """Seven kinds of print change the picture and none of the targets."""
+    lay = lay_of(Shape().post(0.0, 0.0, 0.0, HEIGHT, RADIUS))
+    marked = Lay(lay.scene.copy(), lay.tools, lay.prims, lay.materials)
+    lay.scene["n_decals"], marked.scene["n_decals"] = 0, 7
+    for kind, d in enumerate(marked.scene["decal"][:7]):
+        d["kind"], d["c"], d["a"], d["b"], d["strength"] = kind, 1.0, 30.0, 12.0, 1.0
+        d["x"], d["y"], d["col"], d["q"] = -30 + 10 * kind, 30, (0.9, 0.0, 0.0), (2.0, 0.5, 0.1)
+    (bare, _), (full, _) = renderer.render([lay]), renderer.render([marked])
+    for name in ("tool", "cover", "near_mm", "fraction"):
+        np.testing.assert_array_equal(getattr(bare, name), getattr(full, name))
+    assert (np.abs(bare.light - full.light).max(axis=-1) > 0.01).mean() > 0.05
+
+
+@needs_compiler
+def test_a_bore_is_no_tool_and_a_printed_dot_is(renderer: Renderer) -> None:
+    """Through a bore wider than it is deep the sheet is seen; a dark dot hides nothing."""
+    bored = Shape().post(0.0, 0.0, 0.0, 2.0, 20.0).post(0.0, 0.0, -3.0, 6.0, 8.0, op=CUT)
+    plain = Shape().post(0.0, 0.0, 0.0, 2.0, 20.0)
+    (first, _), (second, _) = renderer.render([lay_of(bored)]), renderer.render([lay_of(plain)])
+    hole = (second.cover - first.cover)[0, ..., 0].sum() / 4
+    # seen aslant, the two rims of the bore are 2 mm * tan(lean) = 0.6 mm apart: a lens
+    assert np.pi * 8.0**2 - 0.7 * 16 < hole < np.pi * 8.0**2

@@ -13,7 +13,7 @@ from PIL import Image
 
 torch = pytest.importorskip("torch", reason="needs the learning extra")
 
-from tracer.learning.effects import jpeg, photograph, srgb  # noqa: E402
+from tracer.learning.effects import jpeg, local_tone, photograph, smoothed, srgb  # noqa: E402
 from tracer.learning.lays import random_lay  # noqa: E402
 from tracer.learning.network import INPUTS, OUTPUTS, SilhouetteNet, grown  # noqa: E402
 from tracer.learning.pool import Apart, Pool, rendered  # noqa: E402
@@ -53,6 +53,32 @@ def test_photograph_halves_and_stays_in_range() -> None:
     found = photograph(torch.rand(3, 3, 64, 64))
     assert found.shape == (3, 3, 32, 32)
     assert 0 <= float(found.min()) <= float(found.max()) <= 1
+
+
+def test_noise_reduction_is_the_guided_filter() -> None:
+    """He, Sun, Tang 2013, section 3.2: flat patches become their mean, edges stay.
+
+    A step far above the noise keeps its height; noise far below the strength loses most of its
+    deviation.
+    """
+    torch.manual_seed(3)
+    x = torch.full((1, 3, 32, 64), 0.2)
+    x[..., 32:] = 0.8
+    found = smoothed(x + 0.01 * torch.randn_like(x), torch.full((1, 1, 1, 1), 0.05))
+    assert float(found[..., 8:24].std()) < 0.004
+    assert float(found[..., 33:36].mean() - found[..., 28:31].mean()) > 0.57
+
+
+def test_local_tone_lifts_shade_and_leaves_even_light_alone() -> None:
+    even = torch.full((1, 3, 64, 64), 0.4)
+    power = torch.full((1, 1, 1, 1), 0.5)
+    torch.testing.assert_close(local_tone(even, power), even, rtol=1e-4, atol=1e-5)
+    halves = torch.full((1, 3, 256, 256), 0.8)
+    halves[..., :128] = 0.1
+    found = local_tone(halves, power)
+    assert float(found[..., 0].mean()) > 0.12
+    assert float(found[..., -1].mean()) < 0.75
+    torch.testing.assert_close(local_tone(halves, 0 * power), halves)
 
 
 def test_contact_lies_between_two_tools_only() -> None:

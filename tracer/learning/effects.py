@@ -30,17 +30,24 @@ def _log_uniform(n: int, low: float, high: float, like: Tensor) -> Tensor:
     return _uniform(n, math.log(low), math.log(high), like).exp()
 
 
-def blur(x: Tensor, sigma: Tensor, radius: int = 10) -> Tensor:
-    """Gaussian blur (B, C, H, W) with one sigma (B, 1, 1, 1) per picture, in samples."""
+def blur(x: Tensor, sigma: Tensor, radius: int = 10, across: Tensor | None = None) -> Tensor:
+    """Gaussian blur (B, C, H, W) with one sigma (B, 1, 1, 1) per picture, in samples.
+
+    ``across`` is the sigma from left to right where it is another.
+    """
     b, c, h, w = x.shape
     t = torch.arange(-radius, radius + 1, device=x.device, dtype=x.dtype)
-    k = torch.exp(-0.5 * (t / sigma.view(b, 1).to(x.dtype)) ** 2)
-    k = (k / k.sum(1, keepdim=True)).repeat_interleave(c, 0)
+
+    def kernel(wide: Tensor) -> Tensor:
+        k = torch.exp(-0.5 * (t / wide.view(b, 1).to(x.dtype)) ** 2)
+        return (k / k.sum(1, keepdim=True)).repeat_interleave(c, 0).view(b * c, 1, 1, -1)
+
+    k, other = kernel(sigma if across is None else across), kernel(sigma)
     y = nn.pad(x, (radius, radius, radius, radius), mode="replicate").view(
         1, b * c, h + 2 * radius, w + 2 * radius
     )
-    y = nn.conv2d(y, k.view(b * c, 1, 1, -1), groups=b * c)
-    y = nn.conv2d(y, k.view(b * c, 1, -1, 1), groups=b * c)
+    y = nn.conv2d(y, k, groups=b * c)
+    y = nn.conv2d(y, other.transpose(2, 3), groups=b * c)
     return y.view(b, c, h, w)
 
 
@@ -82,9 +89,42 @@ def jpeg(x: Tensor, quality: Tensor) -> Tensor:
     return (torch.einsum("ck,bkhw->bchw", back, y) / 255).clamp(0, 1)
 
 
-def photograph(light: Tensor) -> Tensor:
-    """A phone's picture of linear light (B, 3, 4S, 4S), rectified: (B, 3, 2S, 2S) sRGB 0..1."""
+def _boxed(x: Tensor, radius: int) -> Tensor:
+    return nn.avg_pool2d(x, 2 * radius + 1, 1, radius, count_include_pad=False)
+
+
+def smoothed(x: Tensor, strength: Tensor, radius: int = 3) -> Tensor:
+    """Noise reduction that keeps edges: the self-guided filter.
+
+    K. He, J. Sun, X. Tang, "Guided image filtering", IEEE PAMI 35 (2013), equations 5 and 8 with
+    the picture as its own guide. ``strength`` (B, 1, 1, 1) is the deviation taken for noise.
+    """
+    mean = _boxed(x, radius)
+    var = (_boxed(x * x, radius) - mean * mean).clamp_min(0)
+    a = var / (var + strength.square() + 1e-8)
+    return _boxed(a, radius) * x + _boxed((1 - a) * mean, radius)
+
+
+def local_tone(x: Tensor, power: Tensor) -> Tensor:
+    """Bright regions held back and dark ones lifted, by the picture's own wide average.
+
+    x (B, 3, H, W) linear, H and W multiples of 16; ``power`` (B, 1, 1, 1), 0 changes nothing.
+    """
+    small = nn.avg_pool2d(x.mean(1, keepdim=True), 16)
+    wide = _boxed(_boxed(small, 3), 3)
+    wide = nn.interpolate(wide, scale_factor=16.0, mode="bilinear", align_corners=False)
+    level = wide.mean((1, 2, 3), keepdim=True).clamp_min(1e-4)
+    return x * ((wide + 0.05 * level) / (1.05 * level)) ** -power
+
+
+def photograph(light: Tensor, step_mm: Tensor | None = None) -> Tensor:
+    """A phone's picture of linear light (B, 3, 4S, 4S), rectified: (B, 3, 2S, 2S) sRGB 0..1.
+
+    ``step_mm`` (B,) is the side of a cell, four samples; 1 mm where it is not given. A phone's
+    pixel stays as large on the sheet, so that finer cells are blurred over more samples.
+    """
     b, _, h, w = light.shape
+    fine = 1.0 if step_mm is None else (1 / step_mm.to(light.device)).view(b, 1, 1, 1)
     x = light.float()
     luma = x.mean(1).flatten(1)[:, ::37]
     white = torch.quantile(luma, 0.9, dim=1).view(b, 1, 1, 1).clamp_min(1e-4)
@@ -93,21 +133,30 @@ def photograph(light: Tensor) -> Tensor:
     ys = torch.linspace(-1, 1, h, device=x.device).view(1, 1, h, 1) + _uniform(b, -1.5, 1.5, x)
     xs = torch.linspace(-1, 1, w, device=x.device).view(1, 1, 1, w) + _uniform(b, -1.5, 1.5, x)
     x = x * (1 - _uniform(b, 0, 0.16, x) * (xs**2 + ys**2) / 2).clamp_min(0.1)
-    lens = _log_uniform(b, 0.4, 3.2, x)
+    toned = _uniform(b, 0, 1, x) < 0.4
+    x = local_tone(x, torch.where(toned, _uniform(b, 0.1, 0.6, x), torch.zeros_like(white)))
+    lens = _log_uniform(b, 0.4, 3.2, x) * fine
     lens = torch.where(_uniform(b, 0, 1, x) < 0.06, lens * 2, lens)
-    x = blur(x, lens)
+    tilt = torch.where(
+        _uniform(b, 0, 1, x) < 0.4, _log_uniform(b, 0.5, 2, x), torch.ones_like(lens)
+    )
+    x = blur(x, lens, 10, lens * tilt)
     shot, read = _log_uniform(b, 3e-6, 1e-3, x), _log_uniform(b, 1e-4, 5e-3, x)
     noise = torch.randn_like(x) * torch.sqrt(shot * x.clamp_min(0) + read**2)
     noise = torch.where(
         _uniform(b, 0, 1, x) < 0.5, blur(noise, _uniform(b, 0.5, 1.6, x), 5) * 1.5, noise
     )
     x = srgb(x + noise)
+    calm = _uniform(b, 0, 1, x)
+    x = torch.where(calm < 0.4, smoothed(x, 0.12 * calm), x)
     bend = _uniform(b, -0.25, 0.5, x)  # tone curve: S-shaped, or flatter
     x = x + bend * (x - 0.5) * x * (1 - x) * 2
     sat = _uniform(b, 0.6, 1.35, x)
     grey = x.mean(1, keepdim=True)
     x = grey + (x - grey) * sat
     soft = blur(x, _uniform(b, 0.8, 3.2, x))
-    x = (x + (x - soft) * _uniform(b, 0.0, 1.3, x)).clamp(0, 1)
-    x = jpeg(x, _uniform(b, 55, 98, x))
+    sharp = _uniform(b, 0.0, 1.3, x)
+    sharp = torch.where(_uniform(b, 0, 1, x) < 0.1, sharp * 2, sharp)
+    x = (x + (x - soft) * sharp).clamp(0, 1)
+    x = jpeg(x, _uniform(b, 45, 98, x))
     return nn.avg_pool2d(blur(x, _log_uniform(b, 0.2, 1.6, x), 5), 2)

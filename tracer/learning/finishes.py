@@ -1,4 +1,4 @@
-"""Random materials, grounds and rooms for training pictures (linear light)."""
+"""Random materials for training pictures (linear light)."""
 
 from __future__ import annotations
 
@@ -8,12 +8,11 @@ import numpy as np
 from numpy.random import Generator
 from numpy.typing import NDArray
 
-from tracer.learning.records import GROUND, MATERIAL
+from tracer.learning.records import MATERIAL
 
-__all__ = ["ground", "material", "paint_colour"]
+__all__ = ["grey", "like_ground", "material", "paint_colour"]
 
 Array = NDArray[np.float64]
-PLAIN, FIBRE, GRAIN, FOAM, CONCRETE, GRID, CLOTH, TILES = range(8)
 
 
 def paint_colour(g: Generator, saturation: float, value: float) -> Array:
@@ -86,6 +85,83 @@ def _plastic(m: NDArray[np.void], g: Generator, kind: str) -> None:
         m["bump_mm"] = g.uniform(1.2, 9)
 
 
+_COIN_METALS = np.array([[0.8, 0.42, 0.27], [0.86, 0.66, 0.3], [0.78, 0.75, 0.7]])
+
+
+def _coin(m: NDArray[np.void], g: Generator) -> None:
+    """Copper, brass or nickel, bright or worn, with relief; a third of two metals."""
+    one, two = g.integers(3, size=2)
+    m["metal"], m["rough"] = g.uniform(0.7, 1.0), g.uniform(0.12, 0.5)
+    m["a"] = _COIN_METALS[one] * g.uniform(0.35, 1.1) * (1 + g.normal(0, 0.05, 3))
+    m["b"] = _COIN_METALS[two] * g.uniform(0.35, 1.1)
+    if g.random() < 0.4:
+        m["pattern"], m["q"][0] = 8, g.uniform(5, 12)
+    elif g.random() < 0.5:  # tarnish
+        m["pattern"], m["q"][2], m["q"][3] = 2, g.uniform(2, 12), g.uniform(-0.3, 0.4)
+        m["b"] = m["a"] * g.uniform(0.15, 0.7)
+    m["bump"], m["bump_kind"] = g.uniform(0.05, 0.6), 0
+    m["bump_mm"] = g.uniform(0.6, 3.5)
+
+
+def _plain(m: NDArray[np.void], g: Generator) -> None:
+    """One even tone, mat or shiny: card board, plastic, leather, paper, painted wood."""
+    m["a"] = grey(g, 0.1, 0.9) if g.random() < 0.5 else paint_colour(g, g.uniform(0.1, 1), 0.9)
+    m["b"] = m["a"] * g.uniform(0.85, 1.1)
+    m["rough"] = g.uniform(0.15, 0.7)
+    if g.random() < 0.3:
+        m["pattern"], m["q"][2], m["q"][3] = 2, g.uniform(10, 80), g.uniform(-0.3, 0.2)
+
+
+def _pale(m: NDArray[np.void], g: Generator) -> None:
+    _plain(m, g)
+    level = g.uniform(0.4, 0.92)
+    tint = 1 + g.normal(0, 0.08, 3)
+    if g.random() < 0.4:  # cream, beige, birch
+        tint = tint * [1.0, 0.88, g.uniform(0.5, 0.8)]
+    m["a"] = level * tint
+    m["b"] = m["a"] * g.uniform(0.8, 1.05)
+
+
+def _banded(m: NDArray[np.void], g: Generator) -> None:
+    """Bands, dots, labels and print in a second colour."""
+    _plastic(m, g, "body")
+    q, kind = m["q"], g.integers(5)
+    a = g.choice([0.0, 0.0, 1.5708, g.uniform(0, 3.1)])
+    if kind == 0:
+        m["pattern"], q[0], q[1] = 1, np.cos(a), np.sin(a)
+        q[2], q[3] = g.uniform(4, 60), g.uniform(0.15, 0.7)
+    elif kind == 1:
+        m["pattern"], q[0], q[1] = 9, np.cos(a), np.sin(a)
+        q[2], q[3] = g.normal(0, 25), g.uniform(1.5, 14)
+    elif kind == 2:
+        m["pattern"], q[1], q[2] = 10, g.uniform(5, 60), g.uniform(6, 40)
+        q[3] = q[2] * g.uniform(0.12, 0.45)
+    elif kind == 3:
+        m["pattern"], q[0], q[1] = 12, g.normal(0, 25), g.normal(0, 6)
+        q[2], q[3], q[4] = g.uniform(6, 50), g.uniform(3, 25), g.uniform(1.2, 6)
+        q[5] = float(g.random() < 0.6)
+    else:
+        m["pattern"], q[0] = g.choice([6, 7]), g.normal(5, 20)
+    m["b"] = grey(g, 0.006, 0.9) if g.random() < 0.7 else paint_colour(g, 0.9, g.uniform(0.4, 1))
+
+
+def like_ground(
+    m: NDArray[np.void], ground: NDArray[np.void], g: Generator, second: bool
+) -> NDArray[np.void]:
+    """The material in the sheet's own tone; only its ``second`` colour if asked; veneer on wood."""
+    m = m.copy()
+    tone = np.clip(ground["a"] * np.exp(g.normal(0, 0.18)), 0.004, 0.9)
+    if second:
+        m["b"] = tone
+        return m
+    m["metal"], m["f0"], m["a"] = 0.0, 0.04, tone
+    m["b"] = np.clip(ground["b"] * np.exp(g.normal(0, 0.2)), 0.004, 0.9)
+    if ground["kind"] == 2:
+        m["pattern"], m["q"][2] = 11, ground["s"][5] * np.exp(g.normal(0, 0.4))
+        m["q"][3], m["bump"] = ground["s"][0], 0.0
+    return m
+
+
 def material(kind: str, g: Generator) -> NDArray[np.void]:
     """A material of the family ``kind`` (any slot name the recipes use)."""
     m = np.zeros((), MATERIAL)
@@ -108,6 +184,28 @@ def material(kind: str, g: Generator) -> NDArray[np.void]:
         m["a"] = np.array([0.5, 0.3, 0.14]) * g.uniform(0.3, 1.4) * (1 + g.normal(0, 0.08, 3))
         m["b"] = m["a"] * g.uniform(0.4, 0.8)
         m["pattern"], m["rough"] = 3, g.uniform(0.15, 0.6)
+    elif kind == "coin":
+        _coin(m, g)
+    elif kind == "plain":
+        _plain(m, g)
+    elif kind == "pale":
+        _pale(m, g)
+    elif kind == "black":
+        _plain(m, g)
+        m["a"] = grey(g, 0.005, 0.05)
+        m["b"] = m["a"] * g.uniform(0.6, 1.6)
+    elif kind == "banded":
+        _banded(m, g)
+    elif kind == "plated":  # zinc: yellow or blue, dull
+        _metal(m, g, False)
+        m["a"] = m["a"] * (g.choice([[1.0, 0.85, 0.55], [0.85, 0.95, 1.0], [1.0, 1.0, 1.0]]))
+        m["rough"] = g.uniform(0.2, 0.55)
+    elif kind == "chrome":
+        m["metal"], m["rough"], m["a"] = 1.0, g.uniform(0.01, 0.1), grey(g, 0.6, 0.95)
+        m["b"] = m["a"]
+    elif kind == "clear":  # amber, smoke, red, blue, hardly coloured
+        m["a"] = paint_colour(g, g.uniform(0, 1), 1.0) * g.uniform(0.4, 1)
+        m["b"], m["rough"], m["clear"] = m["a"], g.uniform(0.05, 0.25), g.uniform(0.3, 0.9)
     elif kind == "paint":
         _plastic(m, g, "body")
         m["rough"] = g.uniform(0.05, 0.4)
@@ -122,61 +220,3 @@ def material(kind: str, g: Generator) -> NDArray[np.void]:
         _plastic(m, g, kind)
     m["a"], m["b"] = np.clip(m["a"], 0.004, 0.96), np.clip(m["b"], 0.004, 0.96)
     return m
-
-
-def ground(g: Generator) -> NDArray[np.void]:
-    """A sheet or bench: paper, board, foam, wood, concrete, mat, cloth, tiles."""
-    r = np.zeros((), GROUND)
-    s = r["s"]
-    s[1], s[2], s[3] = (
-        np.exp(g.uniform(np.log(0.8), np.log(25))),
-        g.uniform(0, 6.28),
-        g.uniform(0, 0.08),
-    )
-    s[5], s[6] = g.uniform(4, 20), g.uniform(0.25, 1.0)
-    r["gloss"] = 0.0 if g.random() < 0.5 else g.uniform(0, 0.9) ** 2
-    kind = int(g.choice(8, p=[0.27, 0.11, 0.17, 0.14, 0.08, 0.12, 0.07, 0.04]))
-    r["kind"] = kind
-    roll = g.random()
-    if roll < 0.28:
-        r["a"] = grey(g, 0.45, 0.9)
-    elif roll < 0.5:
-        r["a"] = grey(g, 0.1, 0.5)
-    elif roll < 0.68:
-        r["a"] = grey(g, 0.01, 0.1)
-    else:
-        r["a"] = paint_colour(g, g.uniform(0.15, 0.9), g.uniform(0.25, 0.95))
-    r["b"] = r["a"] * g.uniform(0.5, 1.6)
-    if kind in (PLAIN, FIBRE):
-        s[0] = np.exp(g.uniform(np.log(0.004), np.log(0.2)))
-        if g.random() < 0.25:
-            r["a"] = np.array([0.42, 0.27, 0.14]) * g.uniform(0.6, 1.4)  # kraft
-    elif kind == GRAIN:
-        base = np.array([[0.55, 0.4, 0.24], [0.36, 0.2, 0.1], [0.2, 0.11, 0.06], [0.6, 0.5, 0.36]])
-        r["a"] = base[g.integers(4)] * g.uniform(0.5, 1.4) * (1 + g.normal(0, 0.06, 3))
-        r["b"] = r["a"] * g.uniform(0.45, 0.95) * np.array([1, 0.93, 0.85])
-        s[0], s[5], s[7] = g.uniform(0.02, 0.25), g.uniform(6, 45), float(g.random() < 0.4)
-        s[6] = g.uniform(0.5, 2.5) if g.random() < 0.4 else 0.0
-    elif kind == FOAM:
-        s[0], s[1] = g.uniform(0.03, 0.3), g.uniform(1.2, 5)
-        if g.random() < 0.7:
-            r["a"] = grey(g, 0.008, 0.09)
-        r["gloss"] = 0
-    elif kind == CONCRETE:
-        s[0] = g.uniform(0.05, 0.3)
-        r["a"] = grey(g, 0.12, 0.6)
-    elif kind == GRID:
-        s[0], s[5] = g.uniform(0.004, 0.06), g.choice([5.0, 10.0, 10.0, 12.7, 20.0])
-        r["b"] = r["a"] * g.uniform(1.5, 4) if g.random() < 0.7 else r["a"] * g.uniform(0.2, 0.7)
-        s[7] = float(g.random() < 0.3)
-    elif kind == CLOTH:
-        s[0], s[1] = g.uniform(0.03, 0.25), g.uniform(1.2, 4)
-        s[5], s[7] = g.uniform(10, 80), float(g.random() < 0.35)
-    else:
-        s[0] = g.uniform(0.02, 0.15)
-        r["b"] = r["a"] * g.choice([0.4, 1.6])
-    s[4] = 0.0 if g.random() < 0.5 else g.uniform(0.2, 1.0)
-    r["c"] = r["a"] * g.uniform(0.3, 1.5, 3)
-    for k in "abc":
-        r[k] = np.clip(r[k], 0.006, 0.92)
-    return r

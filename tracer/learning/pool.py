@@ -18,6 +18,7 @@ from tracer.learning.effects import photograph
 from tracer.learning.lays import Lay
 from tracer.learning.renderer import Renderer
 from tracer.learning.targets import Targets, prepare
+from tracer.learning.themes import THEMES
 
 __all__ = ["Apart", "Between", "Pool", "rendered"]
 
@@ -40,15 +41,17 @@ def _room(count: int, size: int, device: str) -> dict[str, Tensor]:
         )
         for name, c, k in _KEPT
     }
-    room["field"] = torch.zeros((count, 3), device=device)
+    room["field"] = torch.zeros((count, 4), device=device)
+    room["theme"] = torch.zeros(count, dtype=torch.uint8, device=device)
     return room
 
 
 def rendered(renderer: Renderer, lays: list[Lay], device: str) -> dict[str, Tensor]:
     """Pictures and targets of lays as bytes, packed as `Pool` keeps them, and the cameras."""
     tiles, heights = renderer.render(lays)
+    steps = torch.tensor([float(lay.scene["step"]) for lay in lays])
     pictures = photograph(
-        torch.as_tensor(tiles.light, device=device).permute(0, 3, 1, 2).contiguous()
+        torch.as_tensor(tiles.light, device=device).permute(0, 3, 1, 2).contiguous(), steps
     )
     n = len(lays)
     kinds = torch.full((n, 256), 3, dtype=torch.int64)
@@ -64,7 +67,8 @@ def rendered(renderer: Renderer, lays: list[Lay], device: str) -> dict[str, Tens
     )
     t = prepare(tool, cover, near, share, kinds.to(device), tall.to(device))
     share = torch.where(t.fraction < 0, torch.full_like(t.fraction, 255), t.fraction * 250)
-    cameras = np.array([lay.scene["cam"] for lay in lays], np.float32)
+    cameras = np.array([[*lay.scene["cam"], lay.scene["step"]] for lay in lays], np.float32)
+    names = list(THEMES)
     return {
         "picture": (pictures * 255).round().byte(),
         "fine": t.fine.byte(),
@@ -73,6 +77,9 @@ def rendered(renderer: Renderer, lays: list[Lay], device: str) -> dict[str, Tens
         "weight": (t.weight * 40).byte(),
         "tall": (t.tall * 100).byte(),
         "field": torch.as_tensor(cameras, device=device),
+        "theme": torch.tensor([names.index(lay.theme) for lay in lays], dtype=torch.uint8).to(
+            device
+        ),
     }
 
 
@@ -101,10 +108,11 @@ class Pool:
         n, s = len(index), self.size
         tiles = {name: kept[index] for name, kept in self.kept.items()}
         picture = tiles["picture"].float() / 255
-        cam = tiles["field"].view(n, 3, 1, 1)
+        camera = tiles["field"].view(n, 4, 1, 1)
+        cam, step = camera[:, :3], camera[:, 3:]
         x = torch.arange(s, device=self.device, dtype=torch.float32) - s / 2
-        dx = (x.view(1, 1, 1, s) - cam[:, :1]).expand(n, 1, s, s)
-        dy = (-x.view(1, 1, s, 1) - cam[:, 1:2]).expand(n, 1, s, s)
+        dx = (x.view(1, 1, 1, s) * step - cam[:, :1]).expand(n, 1, s, s)
+        dy = (-x.view(1, 1, s, 1) * step - cam[:, 1:2]).expand(n, 1, s, s)
         seen = (torch.rand(n, 1, 1, 1, device=self.device) >= drop).float()
         field = torch.cat([dx, dy], 1) / cam[:, 2:] * seen
         contact, cable, rim = ((tiles["flags"] >> i & 1).float() for i in range(3))

@@ -2,7 +2,7 @@
 //
 // One source for two compilers: nvcc builds it for a GPU, a C++ compiler for the processor, so
 // that what is tested on any machine is what renders in volume. Lengths are mm in the sheet
-// frame (x right, y up, z towards the camera). The structures mirror `scene_types.py`.
+// frame (x right, y up, z towards the camera). The structures mirror `records.py`.
 //
 // Distance functions and the closest-approach penumbra follow the standard literature on sphere
 // tracing: J. C. Hart, "Sphere tracing", The Visual Computer 12 (1996); the centred penumbra is
@@ -39,21 +39,28 @@ HD float ramp(float a, float b, float x) {
 HD float hyp(float a, float b) { return sqrtf(a * a + b * b); }
 
 struct Prim { int type, op, mat, n; float k; float m[12]; float p[16]; };
-struct Tool { int first, count, kind, pad; float ox, oy, c, s; float lo[3], hi[3]; float height; };
+struct Tool { int first, count, kind; float clear; float ox, oy, c, s; float lo[3], hi[3]; float height; };
 struct Mat {
   float a[3], b[3]; float metal, rough, f0; int pattern; float q[6]; float bump, bump_mm; int bump_kind;
+  float clear;  // share of the sheet behind that shines through
 };
 struct Light { float pos[3], col[3]; float radius; };
 struct Patch { float dir[3], u[3], col[3]; float hu, hv; };
-struct Ground { int kind; float a[3], b[3], c[3]; float s[8]; float gloss; };
+struct Ground { int kind; float a[3], b[3], c[3]; float s[8]; float gloss;
+  float metal, fold, fold_mm, relief, relief_mm; };
 struct Card { int number; float x, y, c, s; };
+// Something flat on the sheet: tape, print, pen, spills. a, b: half lengths in mm.
+struct Decal { int kind; float x, y, c, s, a, b, col[3], q[3], strength; };
+const int DECALS = 14;
 struct Scene {
   float cam[3], x0, y0, step; int size, seed;
-  int first_tool, n_tools, n_lights, n_patches, n_cards, first_mat;
+  int first_tool, n_tools, n_lights, n_patches, n_cards, first_mat, n_decals;
   float zenith[3], horizon[3], below[3];
   float edge[3];  // sheet where edge[0] x + edge[1] y < edge[2]
   float edge2[3];
-  Light light[6]; Patch patch[8]; Ground ground[2]; Card card[4];
+  float edge_mm, edge_shade;  // the sheet's own shadow beyond its edge
+  float throws;  // how much light bright steel throws on the sheet
+  Light light[6]; Patch patch[8]; Ground ground[2]; Card card[4]; Decal decal[DECALS];
 };
 
 // ---------------------------------------------------------------- noise
@@ -117,7 +124,7 @@ HD_CALL float poly2(float x, float y, const float *v, int n) {
   }
   return s * sqrtf(d);
 }
-enum { BOX, TAPER3, PRISM, STRIP, POLY, CONE, TORUS, ELLIPSOID };
+enum { BOX, TAPER3, PRISM, STRIP, POLY, CONE, TORUS, ELLIPSOID, THREAD };
 HD float prim_distance(const Prim &q, V w) {
   const float *m = q.m, *p = q.p;
   V l = v3(m[0] * w.x + m[1] * w.y + m[2] * w.z + m[3], m[4] * w.x + m[5] * w.y + m[6] * w.z + m[7],
@@ -139,6 +146,11 @@ HD float prim_distance(const Prim &q, V w) {
       float cbx = r - k1 + dx * t, cby = z - h + 2 * h * t;
       float s = (cbx < 0 && cay < 0) ? -1.f : 1.f;
       return s * sqrtf(fminf(cax * cax + cay * cay, cbx * cbx + cby * cby)) - p[3];
+    }
+    case THREAD: {  // radius p0 at the crest, half length p1, edge p2, pitch p3, depth p4
+      float turn = l.z / p[3] + atan2f(l.y, l.x) * 0.15915494f;
+      float flank = fabsf(2 * (turn - floorf(turn)) - 1);
+      return 0.6f * extrude(hyp(l.x, l.y) - p[0] + p[4] * flank, l.z, p[1], p[2]);
     }
     case TORUS: return hyp(hyp(l.x, l.y) - p[0], l.z * p[2]) - p[1];
     default: {
@@ -218,7 +230,8 @@ HD_CALL float visible(const World &w, V o, V d, float tmax, float wide) {
       t += clampf(fabsf(h) * 0.8f, 0.15f + 0.02f * t, 60.f);
     }
     res = fmaxf(res, -1.f);
-    all *= 0.25f * (1 + res) * (1 + res) * (2 - res);
+    float open = 0.25f * (1 + res) * (1 + res) * (2 - res);
+    all *= open + (1 - open) * k.clear;
     if (all < 0.004f) return 0;
   }
   return all;
@@ -286,7 +299,36 @@ HD bool card_value(const World &w, const Card &k, float x, float y, float &value
     value = 0.1f;
   return true;
 }
-enum { PLAIN, FIBRE, GRAIN, FOAM, CONCRETE, GRID, CLOTH, TILES };
+HD_CALL float decal_cover(const Decal &k, float x, float y, int seed) {
+  float dx = x - k.x, dy = y - k.y, u = k.c * dx + k.s * dy, v = -k.s * dx + k.c * dy;
+  float au = fabsf(u), av = fabsf(v);
+  if (au > k.a + 3 || av > k.b + 3) return 0;
+  const float *q = k.q;
+  switch (k.kind) {
+    case 0: return au < k.a && av < k.b ? 1.f : 0.f;                        // tape, label
+    case 1: return fabsf(hyp(u, v * k.a / k.b) - k.a) < q[0] ? 1.f : 0.f;  // ring
+    case 2: return au < k.a && fabsf(v - 4 * q[1] * sinf(u * q[2])) < q[0] ? 1.f : 0.f;  // pen line
+    case 3: {                                                            // rows of print
+      if (au > k.a || av > k.b) return 0;
+      float row = floorf(v / q[0]), in = v / q[0] - row;
+      if (in > 0.55f + 0.25f * rnd((int)row, 5, seed)) return 0;
+      float wide = q[0] * 0.3f;
+      if (rnd((int)floorf(u / (wide * 5)), (int)row, seed + 2) > 0.86f) return 0;
+      return rnd((int)floorf(u / wide), (int)row * 3 + (int)(in * 3.5f), seed + 3) < q[1] ? 1.f : 0.f;
+    }
+    case 4: return hyp(u / k.a, v / k.b) < 0.75f + 0.3f * fbm(x / q[0], y / q[0], seed, 3) ? 1.f : 0.f;
+    case 5: {                                                            // printed scale
+      if (au > k.a || av > k.b) return 0;
+      float n = floorf(u / q[0]);
+      return u - n * q[0] < 0.35f && v + k.b < k.b * (((int)n % 5) == 0 ? 1.6f : 1.f) ? 1.f : 0.f;
+    }
+    default: {                                                           // frame
+      float d = fmaxf(au - k.a, av - k.b);
+      return d < 0 && d > -q[0] ? 1.f : 0.f;
+    }
+  }
+}
+enum { PLAIN, FIBRE, GRAIN, FOAM, CONCRETE, GRID, CLOTH, TILES, BRUSHED, CHIPS, CHECK, KNIT, WEAVE };
 HD_CALL V sheet_albedo(const Ground &g, float x, float y, int seed) {
   const float *s = g.s;  // s0 texture, s1 scale mm, s2 angle, s3 blotch, s4 marks, s5 pitch, s6 line mm, s7 free
   float ca = cosf(s[2]), sa = sinf(s[2]);
@@ -336,6 +378,42 @@ HD_CALL V sheet_albedo(const Ground &g, float x, float y, int seed) {
       if (s[7] > 0.5f && (u / s[5] - floorf(u / s[5])) < 0.3f) m = 1;
       break;
     }
+    case BRUSHED: t = 0.7f * fbm(u / (s[1] * 40), v / 0.35f, seed, 3) + 0.5f * fbm(u / 60, v / 60, seed + 5, 3); break;
+    case CHIPS: {  // terrazzo, speckled laminate, cork
+      float fu = floorf(u / s[1]), fv = floorf(v / s[1]), best = 9;
+      int id = 0;
+      for (int j = -1; j < 2; j++)
+        for (int i = -1; i < 2; i++) {
+          int cx = (int)fu + i, cy = (int)fv + j;
+          float ax = cx + rnd(cx, cy, seed) - u / s[1], ay = cy + rnd(cx, cy, seed + 1) - v / s[1];
+          float d = ax * ax + ay * ay;
+          if (d < best) { best = d; id = (int)hash3(cx, cy, seed + 2); }
+        }
+      float pick = rnd(id, 1, seed);
+      m = pick < s[7] ? 1.f : 0.f;
+      t = 2 * rnd(id, 2, seed) - 1;
+      break;
+    }
+    case CHECK: {
+      float p = s[5] * 2, a = u / p - floorf(u / p), b = v / p - floorf(v / p);
+      m = 0.5f * (a < s[7] ? 1.f : 0.f) + 0.5f * (b < s[7] ? 1.f : 0.f);
+      t = 0.5f * sinf(u * 4.2f) * sinf(v * 4.2f) + 0.6f * noise(u / 9, v / 9, seed);
+      break;
+    }
+    case KNIT: {  // loops, ribs, terry
+      float row = v / s[1], col = u / (s[1] * 0.8f) + 0.35f * fabsf(row - floorf(row) - 0.5f);
+      float a = fabsf(col - floorf(col) - 0.5f) * 2;
+      t = 1 - 2 * a * a + 0.5f * fbm(u / 3, v / 3, seed, 3);
+      break;
+    }
+    case WEAVE: {  // coarse basket of two threads
+      float fu = floorf(u / s[1]), fv = floorf(v / s[1]), a = u / s[1] - fu - 0.5f, b = v / s[1] - fv - 0.5f;
+      bool over = (((int)fu + (int)fv) & 1) == 0;
+      float across = over ? b : a, along = over ? a : b;
+      t = 1 - 5 * across * across - 1.5f * along * along + 0.5f * (rnd((int)fu, (int)fv, seed) - 0.5f);
+      m = over ? s[7] : 0.f;
+      break;
+    }
     default: {
       float p = s[5] * 4, a = u - p * floorf(u / p), b = v - p * floorf(v / p);
       if (fminf(a, b) < s[6] * 2) m = 1;
@@ -354,6 +432,35 @@ HD_CALL V sheet_albedo(const Ground &g, float x, float y, int seed) {
   }
   return c;
 }
+// Height of folds and fine relief of a ground, mm.
+HD_CALL float ground_relief(const Ground &g, float x, float y, int seed) {
+  const float *s = g.s;
+  float ca = cosf(s[2]), sa = sinf(s[2]), h = 0;
+  float u = ca * x + sa * y, v = -sa * x + ca * y;
+  if (g.fold > 0) {
+    float k = 1 / g.fold_mm, bend = 0.6f * noise(u * k * 0.7f + 3, v * k * 0.5f, seed + 81);
+    float a = noise(u * k + bend, v * k * 0.35f, seed + 80), b = noise(u * k * 0.6f, v * k * 1.3f + bend, seed + 82);
+    float r = 1 - fabsf(a), q = 1 - fabsf(b);
+    h += g.fold * g.fold_mm * (0.35f * r * r * r + 0.2f * q * q * q);
+  }
+  if (g.relief > 0) {
+    float k = 6.2831853f / g.relief_mm;
+    float woven = g.kind == CLOTH || g.kind == WEAVE || g.kind == KNIT ? sinf(u * k) * sinf(v * k)
+                                                                      : fbm(u * k * 0.3f, v * k * 0.3f, seed + 84, 2);
+    h += g.relief * g.relief_mm * 0.15f * woven;
+  }
+  return h;
+}
+HD_CALL V ground_normal(const World &w, float x, float y) {
+  const Scene &s = *w.s;
+  float e = fmaxf(s.edge[0] * x + s.edge[1] * y - s.edge[2], s.edge2[0] * x + s.edge2[1] * y - s.edge2[2]);
+  const Ground &g = s.ground[e > 0 ? 1 : 0];
+  if (g.fold <= 0 && g.relief <= 0) return v3(0, 0, 1);
+  int seed = s.seed + (e > 0 ? 1000 : 0);
+  const float d = 0.15f;
+  float h = ground_relief(g, x, y, seed);
+  return norm(v3((h - ground_relief(g, x + d, y, seed)) / d, (h - ground_relief(g, x, y + d, seed)) / d, 1));
+}
 HD V ground_albedo(const World &w, float x, float y, float &gloss) {
   const Scene &s = *w.s;
   float value = 0;
@@ -363,7 +470,13 @@ HD V ground_albedo(const World &w, float x, float y, float &gloss) {
   const Ground &g = s.ground[e > 0 ? 1 : 0];
   gloss = g.gloss;
   V c = sheet_albedo(g, x, y, s.seed + (e > 0 ? 1000 : 0));
-  if (e > 0 && e < 6) c = c * (0.55f + 0.45f * e / 6);  // the sheet's own little shadow
+  for (int i = 0; i < s.n_decals; i++) {
+    const Decal &k = s.decal[i];
+    float cover = decal_cover(k, x, y, s.seed + 7 * i);
+    if (cover > 0) c = mix(c, rgb(k.col), cover * k.strength);
+  }
+  if (e > 0 && e < s.edge_mm)  // the sheet's own shadow, or its bright cut edge
+    c = c * (s.edge_shade + (1 - s.edge_shade) * e / s.edge_mm);
   return c;
 }
 
@@ -397,8 +510,10 @@ HD_CALL V irradiance(const World &w, V o, V n, int quality) {
   V bounce = rgb(s.ground[0].a) * mean * (0.6f * (1 - up));
   return sum + amb * up + bounce;
 }
+HD_CALL V thrown(const World &w, float x, float y);
 HD V ground_sun(const World &w, float x, float y) {
-  return irradiance(w, v3(x, y, 0.02f), v3(0, 0, 1), 1);
+  V sun = irradiance(w, v3(x, y, 0.02f), ground_normal(w, x, y), 1);
+  return w.s->throws > 0 ? sun + thrown(w, x, y) : sun;
 }
 HD V ground_light(const World &w, float x, float y, V view, int quality, V sun) {
   float gloss = 0;
@@ -408,6 +523,8 @@ HD V ground_light(const World &w, float x, float y, V view, int quality, V sun) 
   if (gloss > 0 && quality > 0) {
     V r = v3(view.x, view.y, -view.z);
     float f = 0.04f + 0.96f * powf(1 - clampf(r.z, 0.f, 1.f), 5.f);
+    float e = fmaxf(w.s->edge[0] * x + w.s->edge[1] * y - w.s->edge[2], w.s->edge2[0] * x + w.s->edge2[1] * y - w.s->edge2[2]);
+    f = mixf(f, 0.75f, w.s->ground[e > 0 ? 1 : 0].metal);
     float rough = 0.5f - 0.4f * gloss;
     c = c + (room(*w.s, r, rough) + glints(*w.s, o, r, rough)) * (f * gloss * visible(w, o, r, 400.f, rough));
   }
@@ -431,6 +548,27 @@ HD_CALL V surface_colour(const Mat &m, V q, int seed, V &n) {
       float l = ((int)floorf(q.x / p[2]) % 5 == 0) ? 7.f : 4.f; s = (k < 0.45f && side > -0.2f && side < l) ? 1.f : 0.f; break; }
     case 6: s = q.z > p[0] ? 1.f : 0.f; break;
     case 7: s = q.x > p[0] ? 1.f : 0.f; break;
+    case 8: s = hyp(q.x, q.y) > p[0] ? 1.f : 0.f; break;                               // two metals
+    case 9: s = fabsf(q.x * p[0] + q.y * p[1] - p[2]) < p[3] ? 1.f : 0.f; break;      // one band
+    case 10: {                                                                         // dots
+      float k = p[2], a = q.x - k * floorf(q.x / k + 0.5f), b = q.y - k * floorf(q.y / k + 0.5f);
+      s = hyp(a, b) < p[3] && fabsf(q.y) < p[1] ? 1.f : 0.f;
+      break;
+    }
+    case 11: {                                                                         // veneer as the sheet's
+      float bend = 14 * fbm(q.x / 220, q.y / 60, seed + 3, 2);
+      float ring = sinf((q.y + 0.5f * q.z + bend) * 6.2831853f / p[2] + 3 * noise(q.x / 160, q.y / 30, seed + 7));
+      s = 0.5f + 0.5f * ring; s = s * s;
+      c = c * expf(p[3] * fbm(q.x / 30, q.y / 0.9f, seed + 9, 3));
+      break;
+    }
+    case 12: {                                                                         // label with rows of print
+      if (fabsf(q.x - p[0]) > p[2] || fabsf(q.y - p[1]) > p[3]) break;
+      float row = floorf(q.y / p[4]), in = q.y / p[4] - row;
+      bool ink = in < 0.6f && rnd((int)floorf(q.x / (p[4] * 0.3f)), (int)row * 3 + (int)(in * 4), seed) < 0.6f;
+      s = p[5] > 0.5f ? (ink ? 0.f : 1.f) : (ink ? 1.f : 0.f);
+      break;
+    }
     default: break;
   }
   if (m.bump > 0) {
@@ -462,6 +600,40 @@ HD_CALL V mirrored(const World &w, V o, V d, float rough) {
   }
   return room(*w.s, d, rough) + glints(*w.s, o, d, rough);
 }
+// Light that a level surface gets in the open.
+HD V open_light(const Scene &s) {
+  V sum = room(s, v3(0, 0, 1), 0.6f);
+  for (int i = 0; i < s.n_lights; i++) sum = sum + rgb(s.light[i].col) * norm(rgb(s.light[i].pos)).z;
+  return sum;
+}
+// Light that bright steel throws on the sheet beside it: a few ways out, and whether steel there
+// shows a lamp. The sum over eight even directions is about 2.3 times the lamp's width.
+HD_CALL V thrown(const World &w, float x, float y) {
+  const Scene &s = *w.s;
+  V o = v3(x, y, 0.05f), sum = v3(0, 0, 0);
+  int ix = (int)floorf(x * 2), iy = (int)floorf(y * 2);
+  for (int i = 0; i < 8; i++) {
+    const Light &l = s.light[i % (s.n_lights > 0 ? s.n_lights : 1)];
+    if (s.n_lights < 1) return sum;
+    float low = asinf(clampf(norm(rgb(l.pos)).z, -1.f, 1.f));
+    float az = (i + rnd(ix, iy, s.seed + i)) * 0.7853982f;
+    float el = i & 1 ? low + 0.2f * (rnd(ix, iy, s.seed + 20 + i) - 0.5f) : 0.1f + 1.2f * rnd(ix, iy, s.seed + 40 + i);
+    V d = v3(cosf(el) * cosf(az), cosf(el) * sinf(az), sinf(el));
+    Found f = cast(w, o, d, 45.f, 0, -1);
+    if (f.tool < 0) continue;
+    const Tool &k = w.tools[f.tool];
+    const Mat &m = w.mats[s.first_mat + f.mat];
+    if (m.metal < 0.5f || m.rough > 0.4f) continue;
+    V p = o + d * f.t, n = dir_sheet(k, normal_at(w, k, to_tool(k, p)));
+    V r = d - n * (2 * dot(n, d)), q = rgb(l.pos) - p;
+    float far = len(q), size = 0.2f + m.rough;
+    V to = q * (1 / far);
+    float e = (1 - clampf(dot(r, to), -1.f, 1.f)) * 2 / (size * size);
+    if (e > 5 || dot(n, to) <= 0) continue;
+    sum = sum + rgb(l.col) * rgb(m.a) * (expf(-e) * d.z * visible(w, p + n * 0.12f, to, far, fmaxf(l.radius / far, 0.02f)) / (2.3f * size));
+  }
+  return sum * s.throws;
+}
 HD_CALL V surface_light(const World &w, const Found &f, V o, V d) {
   const Tool &k = w.tools[f.tool];
   const Mat &m = w.mats[w.s->first_mat + f.mat];
@@ -480,6 +652,11 @@ HD_CALL V surface_light(const World &w, const Found &f, V o, V d) {
   V tint = m.metal > 0 ? mix(c, v3(1, 1, 1), edge * 0.8f) * m.metal : v3(0, 0, 0);
   float f0 = (m.f0 + (1 - m.f0) * edge * (1 - 0.7f * m.rough)) * (1 - m.metal);
   tint = tint + v3(f0, f0, f0);
+  if (m.clear > 0) {  // what lies behind, bent a little
+    V b = norm(d - n * 0.25f);
+    float down = p.z / fmaxf(-b.z, 0.2f), gloss;
+    sum = mix(sum, ground_albedo(w, p.x + b.x * down, p.y + b.y * down, gloss) * c * open_light(*w.s), m.clear);
+  }
   V mirror;
   if (m.rough < 0.3f && (m.metal > 0.3f || m.rough < 0.12f))
     mirror = mirrored(w, start, r, m.rough);
@@ -606,4 +783,9 @@ extern "C" int render_scenes(const Scene *scenes, int n_scenes, Tool *tools, int
   }
   return 0;
 #endif
+}
+
+// Sizes of the records, for the caller to compare with its own.
+extern "C" void record_sizes(int *out) {
+  out[0] = sizeof(Scene); out[1] = sizeof(Tool); out[2] = sizeof(Prim); out[3] = sizeof(Mat);
 }

@@ -122,7 +122,12 @@ class Renderer:
                 "c++",
             ]
         subprocess.run([*command, str(SOURCE), "-o", str(target)], check=True)
-        self._call = ctypes.CDLL(str(target)).render_scenes
+        library = ctypes.CDLL(str(target))
+        self._call = library.render_scenes
+        sizes = (ctypes.c_int * 4)()
+        library.record_sizes(sizes)
+        if list(sizes) != [d.itemsize for d in (SCENE, TOOL, PRIM, MATERIAL)]:
+            raise RuntimeError("The renderer's records and render.cu differ.")
         self._bits = _marker_bits()
 
     def render(self, lays: list[Lay]) -> tuple[Tiles, NDArray[np.float32]]:

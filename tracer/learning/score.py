@@ -1,8 +1,9 @@
 """Measure the shipped model on lays rendered for the purpose: ``python -m tracer.learning.score``.
 
-Reports the overlap of tool cells, and for tools above a height the error that the learned height
-of the seen edge leaves in the outline, beside the usual edge model's, in mm along the outline's
-normal. A reliability table tells how honest the stated standard deviation is.
+Reports the overlap of tool cells, in all and by class of difficulty, and for tools above a height
+the error that the learned height of the seen edge leaves in the outline, beside the usual edge
+model's, in mm along the outline's normal. A reliability table tells how honest the stated standard
+deviation is.
 """
 
 from __future__ import annotations
@@ -118,7 +119,7 @@ def main(argv: list[str] | None = None) -> None:
     a = ask.parse_args(argv)
     renderer, network = Renderer(a.gpu), Network(model_bytes())
     torch.manual_seed(FIRST_SEED)
-    both = either = 0
+    cells: dict[str, Array] = {}
     tools: list[Array] = []
     drawn = (random_lay(np.random.default_rng([FIRST_SEED, n]), a.size) for n in count())
     for n, lay in enumerate(islice((x for x in drawn if has_tall(x, a.taller)), a.lays)):
@@ -136,16 +137,19 @@ def main(argv: list[str] | None = None) -> None:
         clutter = (kinds[tiles.tool[0]] == 2).astype(np.uint8)  # beyond the sheet: no matter
         judged = cv2.dilate(clutter, np.ones((7, 7), np.uint8)) == 0
         judged = judged.repeat(2, axis=0).repeat(2, axis=1)
-        both += int((want & got & judged).sum())
-        either += int(((want | got) & judged).sum())
+        counts = [(m & judged).sum() for m in (want & got, want | got, got & ~want, want & ~got)]
+        cells[lay.theme] = cells.get(lay.theme, 0.0) + np.array(counts, float)
         tools += edge_errors(lay, tiles, heights, answers).values()
         if n % 10 == 9 or n + 1 == a.lays:
             print(f"\n{n + 1} lays, {len(tools)} whole tools", flush=True)
-            _print(tools, both / max(either, 1))
+            _print(tools, cells)
 
 
-def _print(tools: list[Array], overlap: float) -> None:
-    print(f"tool cells: IoU {overlap:.3f}")
+def _print(tools: list[Array], cells: dict[str, Array]) -> None:
+    print("tool cells: IoU, invented and lost as shares of what is or was said to be tool")
+    for name, counts in [("all", np.sum(list(cells.values()), axis=0)), *sorted(cells.items())]:
+        both, either, over, under = counts / max(counts[1], 1)
+        print(f"  {name}: {both:.3f} {over:.3f} {under:.3f} ({either * counts[1]:.0f} cells)")
     for low, high in ((0, 15), (15, 45), (45, 300)):
         print(_summary(tools, low, high))
     rows = np.vstack([t for t in tools if t[0, 4] > 15] or [np.zeros((0, 6))])

@@ -16,7 +16,7 @@ from tracer.learning.records import PRIM
 __all__ = ["Shape"]
 
 Array = NDArray[np.float64]
-BOX, TAPER, PRISM, STRIP, POLY, CONE, TORUS, ELLIPSOID = range(8)
+BOX, TAPER, PRISM, STRIP, POLY, CONE, TORUS, ELLIPSOID, THREAD = range(9)
 UNION, SMOOTH, CUT, KEEP = range(4)
 
 
@@ -133,6 +133,21 @@ class Shape:
         m = r * (1.16 if how.get("n", 0) else 1.0)
         box = (np.array([-m, -m, -half]), np.array([m, m, half]))
         return self._add(PRISM, frame, (p + q) / 2, [r, half, edge], box, **how)  # type: ignore[arg-type]
+
+    def thread(
+        self,
+        a: tuple[float, float, float],
+        b: tuple[float, float, float],
+        r: float,
+        pitch: float,
+        **how: float | int,
+    ) -> Shape:
+        """Threaded rod, crests at radius ``r``; depth 0.613 of the pitch (ISO 68-1, external)."""
+        p, q = np.array(a, float), np.array(b, float)
+        half = float(np.linalg.norm(q - p)) / 2
+        box = (np.array([-r, -r, -half]), np.array([r, r, half]))
+        params = [r, half, min(0.2 * pitch, 0.9 * half), pitch, 0.613 * pitch]
+        return self._add(THREAD, _turned(q - p)[[1, 2, 0]], (p + q) / 2, params, box, **how)  # type: ignore[arg-type]
 
     def cone(
         self,

@@ -9,11 +9,11 @@ of the same score, not the same bytes.
 from __future__ import annotations
 
 import argparse
-import copy
 import json
 import math
 import multiprocessing as mp
 import time
+from collections.abc import Iterator
 from multiprocessing.queues import Queue
 from pathlib import Path
 from typing import Any
@@ -23,17 +23,28 @@ import torch
 from torch import Tensor
 from torch.nn import functional as f
 
+from tracer.learning.averaging import Average, mixed, refresh
 from tracer.learning.lays import Lay, random_lay
 from tracer.learning.network import SilhouetteNet, grown
 from tracer.learning.pool import Apart, Between, Pool, rendered
 from tracer.learning.renderer import Renderer
 from tracer.learning.targets import Targets, directions, loss, symmetry
+from tracer.learning.themes import THEMES
 
 __all__ = ["main", "validate"]
 
 
+_COARSE_ODDS = 0.7  # tiles of 1 mm cells; the others are finer for the most part
+_CELLS_MM = (0.45, 1.25)
+
+
 def _draw(seed: int, count: int, size: int) -> list[Lay]:
-    return [random_lay(np.random.default_rng([seed, i]), size) for i in range(count)]
+    found = []
+    for i in range(count):
+        g = np.random.default_rng([seed, i])
+        cell = 1.0 if g.random() < _COARSE_ODDS else float(np.exp(g.uniform(*np.log(_CELLS_MM))))
+        found.append(random_lay(g, size, cell))
+    return found
 
 
 def _work(queue: Queue[list[Lay]], seed: int, stride: int, chunk: int, size: int) -> None:
@@ -61,7 +72,7 @@ def _varied(
         for v in (t.fine, t.contact, t.cable, t.rim, t.fraction, t.weight, t.tall)
     ]
     picture, field = symmetry(picture, turn, mirror), directions(field, turn, mirror)
-    out = Targets(*maps)
+    out = Targets(*(m.contiguous() for m in maps))  # one layout: compiled once
 
     def draw(*shape: int, low: float, high: float) -> Tensor:
         return (torch.rand(shape, generator=g) * (high - low) + low).to(picture.device)
@@ -88,25 +99,15 @@ def _varied(
     return stacked(picture, field), out
 
 
-class _Average:
-    """Weights averaged over about the last thousand steps, over fewer at the start."""
-
-    def __init__(self, net: torch.nn.Module) -> None:
-        self.net = copy.deepcopy(net)
-        own, new = self.net.state_dict(keep_vars=True), net.state_dict(keep_vars=True)
-        names = [k for k, v in new.items() if v.is_floating_point()]
-        self.pairs = [own[k].detach() for k in names], [new[k].detach() for k in names]
-
-    def update(self, step: int) -> None:
-        """Take in the weights as they are after ``step`` steps."""
-        torch._foreach_lerp_(*self.pairs, 1 / min(1000.0, 1.0 + 0.1 * step))
-
-
 @torch.no_grad()  # type: ignore[untyped-decorator,unused-ignore]
 def validate(net: torch.nn.Module, pool: Pool, batch: int) -> dict[str, float]:
-    """Overlap of tool pixels and error of the edge's height on a pool of its own."""
+    """Overlap of tool pixels and error of the edge's height on a pool of its own.
+
+    ``iou``, ``over`` (invented) and ``under`` (lost, both as shares of the union), then the same by
+    class of difficulty.
+    """
     net.eval()
-    both = either = over = under = 0.0
+    cells = torch.zeros(len(THEMES), 4, dtype=torch.float64, device=pool.device)
     error: list[Tensor] = []
     sigma: list[Tensor] = []
     for k in range(0, pool.count, batch):
@@ -118,18 +119,28 @@ def validate(net: torch.nn.Module, pool: Pool, batch: int) -> dict[str, float]:
         out = out.float()
         judged = (t.weight > 0).repeat_interleave(2, 1).repeat_interleave(2, 2)
         p, w = (f.pixel_shuffle(out[:, :4], 2)[:, 0] > 0) & judged, (t.fine > 0) & judged
-        both += float((p & w).sum())
-        either += float((p | w).sum())
-        over, under = over + float((p & ~w).sum()), under + float((~p & w).sum())
+        counts = torch.stack([(q).sum((1, 2)) for q in (p & w, p | w, p & ~w, ~p & w)], 1)
+        cells.index_add_(0, pool.kept["theme"][index].long(), counts.double())
         m = (t.fraction >= 0) & (t.tall > 1)
         error.append((torch.sigmoid(out[:, 6]) - t.fraction)[m])
         sigma.append((0.02 + 0.6 * torch.sigmoid(out[:, 7]))[m])
     net.train()
     e, s = torch.cat(error), torch.cat(sigma)
+    sums = torch.cat([cells.sum(0)[None], cells]).cpu()
+    shares = {}
+    for name, (both, either, over, under) in zip(("", *THEMES), sums.tolist(), strict=True):
+        tail = f" {name}" if name else ""
+        if name == "empty":  # nothing to overlap with: invented cells per tile's area
+            seen = (pool.kept["theme"][: pool.count] == list(THEMES).index(name)).sum().item()
+            shares["over empty"] = over / max(seen * 4 * pool.size**2, 1)
+            continue
+        shares[f"iou{tail}"] = both / max(either, 1)
+        shares[f"over{tail}"], shares[f"under{tail}"] = (
+            over / max(either, 1),
+            under / max(either, 1),
+        )
     return {
-        "iou": both / max(either, 1),
-        "over": over / max(either, 1),
-        "under": under / max(either, 1),
+        **shares,
         "height_mae": float(e.abs().mean()),
         "height_rms": float(e.square().mean().sqrt()),
         "height_z": float((e / s).square().mean().sqrt()),
@@ -152,7 +163,11 @@ def main(argv: list[str] | None = None) -> None:
     ask.add_argument(
         "--share", type=float, default=0.33, help="share of the time spent rendering, on one GPU"
     )
-    ask.add_argument("--start", type=Path, help="state to go on from")
+    ask.add_argument("--start", type=Path, help="weights to go on from: .pt, or a shipped .onnx")
+    ask.add_argument(
+        "--mix", type=float, nargs="*", default=[], help="also write means of start and end"
+    )
+    ask.add_argument("--base", type=Path, help=".onnx to mix with instead of the start")
     ask.add_argument("--chunk", type=int, default=32)
     ask.add_argument("--compile", action="store_true", help="fuse the network's steps first")
     a = ask.parse_args(argv)
@@ -177,9 +192,13 @@ def main(argv: list[str] | None = None) -> None:
         source = Apart(context, queue, a.chunk, a.size, device)
     renderer = Renderer(device == "cuda")
     held_out = Pool(a.validation, a.size, device)
-    for k in range(0, a.validation, a.chunk):
-        lays = _draw(999_000_000 + k, min(a.chunk, a.validation - k), a.size)
-        held_out.add(rendered(renderer, lays, device))
+    parts = [
+        (999_000_000 + k, min(a.chunk, a.validation - k), a.size)
+        for k in range(0, a.validation, a.chunk)
+    ]
+    with context.Pool(min(a.workers, len(parts))) as helpers:
+        for lays in helpers.starmap(_draw, parts, chunksize=1):
+            held_out.add(rendered(renderer, lays, device))
     print(f"validation rendered after {time.monotonic() - began:.0f} s", flush=True)
     pool = Pool(a.pool, a.size, device)
     net: Any = SilhouetteNet()
@@ -187,9 +206,15 @@ def main(argv: list[str] | None = None) -> None:
     optimizer = torch.optim.AdamW(
         net.parameters(), lr=a.rate, weight_decay=0.01, fused=device == "cuda"
     )
-    if a.start:
+    if a.start and a.start.suffix == ".onnx":
+        from tracer.learning.restore import restored
+
+        net.load_state_dict(restored(a.start))
+    elif a.start:
         net.load_state_dict(grown(torch.load(a.start, map_location="cpu", weights_only=True)))
-    average = _Average(net)
+    print(json.dumps({"before": _rounded(validate(net, held_out, a.batch))}), flush=True)
+    average = Average(net)
+    start = {k: v.clone() for k, v in net.state_dict().items()}
 
     def score(x: Tensor, t: Targets) -> tuple[Tensor, dict[str, Tensor]]:
         with torch.autocast(device, torch.bfloat16, enabled=device == "cuda"):
@@ -216,6 +241,14 @@ def main(argv: list[str] | None = None) -> None:
             continue
         if step == 0:
             print(f"{pool.count} tiles after {trained_from - began:.0f} s", flush=True)
+            if a.start and a.start.suffix == ".onnx":
+                from tracer.learning.restore import settle
+
+                settle(net, _inputs(pool, a.batch, min(pool.count, 512)))
+                average = Average(net)
+                start = {k: v.clone() for k, v in net.state_dict().items()}
+                found = validate(average.net, held_out, a.batch)
+                print(json.dumps({"settled": _rounded(found)}), flush=True)
         done = (now - trained_from) / max(a.seconds - 12 - (trained_from - began), 1)
         warm = min(1.0, (step + 1) / 200)
         for group in optimizer.param_groups:
@@ -231,7 +264,7 @@ def main(argv: list[str] | None = None) -> None:
         average.update(step)
         if step % 50 == 0:
             sums = {k: float(v.detach()) for k, v in parts.items()}
-        if time.monotonic() - last > 45:
+        if time.monotonic() - last > 60:
             last = time.monotonic()
             row = {
                 "seconds": last - began,
@@ -241,13 +274,40 @@ def main(argv: list[str] | None = None) -> None:
                 **sums,
             }
             row.update({f"val_{k}": v for k, v in validate(average.net, held_out, a.batch).items()})
-            log.append({k: round(float(v), 4) for k, v in row.items()})
-            print(json.dumps(log[-1]), flush=True)
+            log.append(_rounded(row))
+            print(json.dumps({k: v for k, v in log[-1].items() if " " not in k}), flush=True)
             _save(a.out, average.net, log, vars(a))
-    print(json.dumps(validate(average.net, held_out, a.batch)), flush=True)
+    log.append(_rounded(validate(average.net, held_out, a.batch)))
+    print(json.dumps(log[-1]), flush=True)
     _save(a.out, average.net, log, vars(a))
     for w in workers:
         w.terminate()
+    if a.base:
+        from tracer.learning.restore import restored, settle
+
+        net.load_state_dict(restored(a.base))
+        settle(net, _inputs(pool, a.batch, min(pool.count, 1024)))
+        start = {k: v.clone() for k, v in net.state_dict().items()}
+    for share in a.mix:
+        net.load_state_dict(mixed(start, average.net.state_dict(), share))
+        refresh(net, _inputs(pool, a.batch, min(pool.count, 1024)))
+        found = _rounded(validate(net, held_out, a.batch))
+        print(json.dumps({"share": share, **found}), flush=True)
+        halves = {
+            k: v.half().cpu() if v.is_floating_point() else v.cpu()
+            for k, v in net.state_dict().items()
+        }
+        torch.save(halves, a.out / f"mixed-{round(100 * share):02d}.pt")
+
+
+def _rounded(found: dict[str, float]) -> dict[str, float]:
+    return {k: round(float(v), 4) for k, v in found.items()}
+
+
+def _inputs(pool: Pool, batch: int, count: int) -> Iterator[Tensor]:
+    for k in range(0, count, batch):
+        picture, field, _ = pool.batch(torch.arange(k, min(k + batch, count)).to(pool.device))
+        yield stacked(picture, field)
 
 
 def _save(
