@@ -1,4 +1,4 @@
-"""The renderer's records as numpy types, in the layout of ``render.cu``."""
+"""The renderer's records as numpy types, in the layout of ``records.h``."""
 
 from __future__ import annotations
 

@@ -127,7 +127,7 @@ class Renderer:
         sizes = (ctypes.c_int * 4)()
         library.record_sizes(sizes)
         if list(sizes) != [d.itemsize for d in (SCENE, TOOL, PRIM, MATERIAL)]:
-            raise RuntimeError("The renderer's records and render.cu differ.")
+            raise RuntimeError("The renderer's records and records.h differ.")
         self._bits = _marker_bits()
 
     def render(self, lays: list[Lay]) -> tuple[Tiles, NDArray[np.float32]]:
