@@ -33,6 +33,7 @@ CONFINED = {
     "typer": {"cli"},
     "rich": {"cli"},
     "pydantic": {"project"},
+    "charset_normalizer": {"project"},
     "torch": {"learning"},
     "starlette": {"desk"},
     "uvicorn": {"desk"},

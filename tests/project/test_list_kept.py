@@ -6,6 +6,8 @@ import codecs
 from dataclasses import replace
 
 import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
 
 from tracer.errors import TracerError, UsageError
 from tracer.model.tool_list import ToolRow
@@ -38,6 +40,24 @@ def test_what_does_not_change_keeps_every_letter(text: str) -> None:
         (None, None, 1),
     ]
     assert format_tool_list(tools) == text.encode()
+
+
+cells = st.text(st.sampled_from("aä°#\"'.-7 \u3042"), max_size=5).map(lambda t: t.replace('"', ""))
+lines = st.one_of(
+    st.tuples(
+        cells, st.integers(0, 9000), st.floats(0, 9000).map(lambda v: round(v, 4)), cells
+    ).map(lambda row: ";".join([row[0], str(row[1]), str(row[2]).replace(".", ","), "", row[3]])),
+    st.sampled_from(["", ";;;", "# a note", '"# quoted; note"', '"two\nlines";1;2']),
+)
+
+
+@settings(max_examples=150, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@given(st.lists(lines, max_size=8), st.sampled_from(["\n", "\r\n"]), st.booleans())
+def test_any_list_that_is_read_is_written_back_as_it_was(
+    body: list[str], end: str, ended: bool
+) -> None:
+    text = end.join(["name;x_px;y_px;height_mm;own", *body]) + (end if ended else "")
+    assert format_tool_list(parse(text)).decode() == text
 
 
 def test_a_changed_cell_changes_its_row_alone() -> None:

@@ -187,8 +187,8 @@ def _unsure(data: bytes, encodings: list[str], name: str) -> TracerError:
         "list-encoding-unsure",
         f"The letters of {name} fit more than one encoding: line {first.line} reads"
         f" '{first.sample}' in {first.encoding} and '{second.sample}' in {second.encoding}.",
-        f"Say which with --encoding {first.encoding} (or {', '.join(encodings[1:5])}), or save"
-        " the list as CSV UTF-8.",
+        f"Say which to tracer trace, with --encoding {first.encoding} (or"
+        f" {', '.join(encodings[1:5])}), or save the list as CSV UTF-8.",
     )
 
 
