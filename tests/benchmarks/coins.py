@@ -4,17 +4,22 @@
         [--step MM] [--only TEXT] [--pictures FOLDER]
 
 FOLDER holds photos of euro coins and ``coins.csv``: per coin ``photo, value_eur, diameter_mm,
-x_px, y_px, radius_px_by_hand``. The diameters are those of Council Regulation (EC) No 975/98,
+x_px, y_px, radius_px_by_hand``; where there is a ``grounds.csv`` (``photo, ground``), figures are
+given by ground too. The diameters are those of Council Regulation (EC) No 975/98,
 annex I. No card is in view, so the photo's scale is taken roughly from the radii drawn by hand
 and then, with the tilt, from the measured diameters themselves: three numbers per photo, the
 scale in the middle and its change along x and y. What is left is the error of the edge.
+
+*Joined* is a coin of which a region holds more than half that holds more than half of another
+coin too. *Form* is how far an outline strays from the ellipse of its own area and second moments,
+since a coin seen aslant is one: root mean square over the outline, and the largest.
 """
 
 from __future__ import annotations
 
 import argparse
 import csv
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -24,10 +29,12 @@ import shapely
 from numpy.typing import NDArray
 from shapely.geometry import Point, Polygon
 
+from tests.benchmarks.intervals import share_words
 from tracer.model.photo import Photo
 from tracer.model.view import ScaledPicture
 from tracer.photos import read_photo
 from tracer.segmentation import SegmentOptions, Way, segment
+from tracer.segmentation.contours import resample
 
 __all__ = ["Coin", "CoinPhoto", "fit_diameters", "measure", "read_coins", "residual_rms_mm"]
 
@@ -35,6 +42,7 @@ Array = NDArray[np.float64]
 FITTED = 3  # scale, and its change along x and y
 LEAST_IOU = 0.5  # of a region and the coin's rough circle
 CELL_MM, STEP_MM = 0.5, 0.5  # finer than usual: coins are smaller than tools
+ROUND_MM = 1.0  # an outline that nowhere strays farther from its ellipse is round
 SMALLEST_MM = (10.0, 10.0)  # the smallest coin is shorter than the smallest tool
 
 
@@ -56,6 +64,10 @@ class CoinPhoto:
     ----------
     found
         Per coin its region on the sheet at the rough scale, or None.
+    joined
+        Per coin, whether it shares a region with another.
+    forms_mm
+        (N, 2) of the found coins: root mean square and largest distance from an ellipse.
     merged, invented
         Regions with more than one coin; regions with none.
     diameters_mm
@@ -67,6 +79,8 @@ class CoinPhoto:
     name: str
     coins: tuple[Coin, ...]
     found: tuple[Polygon | None, ...]
+    joined: tuple[bool, ...]
+    forms_mm: Array
     merged: int
     invented: int
     diameters_mm: Array
@@ -172,6 +186,8 @@ def measure(
     touched = np.array(
         [[r.intersection(d).area > LEAST_IOU * d.area for r in regions] for d in discs], bool
     ).reshape(covers.shape)
+    shared = touched.sum(axis=0) > 1
+    covers &= ~shared
     found = tuple(
         Polygon(regions[int(np.argmax(row))].exterior) if row.any() else None for row in covers
     )
@@ -184,11 +200,41 @@ def measure(
         name=file.name,
         coins=tuple(coins),
         found=found,
-        merged=int((touched.sum(axis=0) > 1).sum()),
+        joined=tuple((touched & shared).any(axis=1).tolist()),
+        forms_mm=np.array([form_mm(r) for _, r in both]).reshape(-1, 2),
+        merged=int(shared.sum()),
         invented=int((~touched.any(axis=0) & ~covers.any(axis=0)).sum()),
         diameters_mm=fitted,
         residuals_mm=fitted - legal,
     )
+
+
+def form_mm(region: Polygon) -> tuple[float, float]:
+    """Distance of an outline from the ellipse of its area and second moments: rms and largest.
+
+    The inverse of the second moments' square root turns that ellipse into a circle; distances from
+    it are scaled back by its mean radius.
+    """
+    ring = resample(shapely.get_coordinates(region.exterior)[:-1], 0.2)
+    mean, spread = _moments(region)
+    values, vectors = np.linalg.eigh(spread)
+    round_ = (ring - mean) @ (vectors / np.sqrt(4 * values))
+    away = (np.linalg.norm(round_, axis=1) - 1) * float(np.sqrt(region.area / np.pi))
+    return float(np.sqrt(np.mean(away**2))), float(np.abs(away).max())
+
+
+def _moments(region: Polygon) -> tuple[Array, Array]:
+    """Centroid (2,) and covariance (2, 2) of a region's area, from triangles to one point."""
+    ring = shapely.get_coordinates(region.exterior)
+    first, second = ring[:-1] - ring[0], ring[1:] - ring[0]
+    area = (first[:, 0] * second[:, 1] - second[:, 0] * first[:, 1]) / 2
+    corners = np.stack([np.zeros_like(first), first, second])
+    middle = corners.mean(axis=0)
+    mean = (area[:, None] * middle).sum(axis=0) / area.sum()
+    # of a triangle: twelfth of the sum over its corners about its middle, and that middle's own
+    parts = np.einsum("kni,knj->nij", corners - middle, corners - middle) / 12
+    parts += np.einsum("ni,nj->nij", middle - mean, middle - mean)
+    return mean + ring[0], np.einsum("n,nij->ij", area, parts) / area.sum()
 
 
 def _share(first: Polygon, second: Polygon) -> float:
@@ -206,6 +252,49 @@ def draw(file: Path, result: CoinPhoto) -> NDArray[np.uint8]:
             cv2.polylines(picture, [ring.astype(np.int32)], True, (255, 0, 255), 2, shift=4)
     shrink = min(1.0, 1600 / picture.shape[1])
     return np.asarray(cv2.resize(picture, None, fx=shrink, fy=shrink), np.uint8)
+
+
+def figures(photos: Sequence[CoinPhoto]) -> list[str]:
+    """Cells of a line about some photos: counts with intervals over photos, and medians."""
+
+    def shares(what: Callable[[CoinPhoto], int]) -> str:
+        return share_words([(what(p), len(p.coins)) for p in photos])
+
+    rest = np.concatenate([p.residuals_mm for p in photos if p.freedom > 0] or [np.empty(0)])
+    forms = np.vstack([p.forms_mm for p in photos])
+    lone = len(forms) == 0
+    return [
+        shares(lambda p: p.count),
+        shares(lambda p: sum(p.joined)),
+        shares(lambda p: int((p.forms_mm[:, 1] <= ROUND_MM).sum())),
+        str(sum(p.invented for p in photos)),
+        f"{np.median(np.abs(rest)):.3f}" if len(rest) else "-",
+        "-" if lone else f"{np.median(forms[:, 0]):.3f}",
+        "-" if lone else f"{np.median(forms[:, 1]):.2f}",
+    ]
+
+
+def by_ground(photos: Sequence[CoinPhoto], ground_of: dict[str, str]) -> str:
+    """One line per ground, and one for all, as Markdown."""
+    lines = [
+        "| ground | photos | found by itself | joined | nowhere 1 mm off round | invented "
+        "| median error of diameter mm | median form rms mm | median form largest mm |",
+        "|---|---|---|---|---|---|---|---|---|",
+    ]
+    kinds = {g: [p for p in photos if ground_of[p.name] == g] for g in ground_of.values()}
+    for ground, some in [*kinds.items(), ("all", list(photos))]:
+        if some:
+            lines.append(f"| {ground} | {len(some)} | {' | '.join(figures(some))} |")
+    return "\n".join(lines)
+
+
+def read_grounds(folder: Path) -> dict[str, str]:
+    """Ground by photo; empty where none are told."""
+    file = folder / "grounds.csv"
+    if not file.exists():
+        return {}
+    with file.open(encoding="utf-8", newline="") as lines:
+        return {row["photo"]: row["ground"] for row in csv.DictReader(lines)}
 
 
 def table(results: dict[str, list[CoinPhoto]]) -> str:
@@ -253,6 +342,10 @@ def main(arguments: Sequence[str] | None = None) -> int:
                 out = chosen.pictures / f"{way}-{Path(name).stem}.png"
                 cv2.imwrite(str(out), draw(file, result))
     print(table(results))
+    grounds = read_grounds(chosen.folder)
+    for way_name, photos in results.items():
+        if grounds:
+            print(f"\n{way_name}, by ground:\n{by_ground(photos, grounds)}")
     return 0
 
 

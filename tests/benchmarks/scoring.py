@@ -7,6 +7,10 @@ Counting
     lie on a tool cut by the frame or on a loose cable; those two kinds are not counted.
 Distance
     Between outlines with their holes filled, see `tracer.geometry.compare.boundary_distance`.
+Usable as it is
+    With slits narrower than `SLIT_MM` closed in both (nobody cuts them), 95 % of the edge lies
+    within `USABLE_P95_MM` and nothing is over `USABLE_MAX_MM`: *usable* where the tool lies in the
+    lay, *usable alone* after it was moved to its own best place, as a pocket may lie anywhere.
 """
 
 from __future__ import annotations
@@ -64,6 +68,7 @@ class ToolScore:
     ``errors_in_sigmas`` are the outline's vertices' distances from the true edge, each over the
     standard deviation stated there; ``ring_sigma_mm`` is the median of those. ``usable``: as it
     is, slits under 3 mm closed in both, 95 % of the edge lies within 2 mm and all within 4 mm.
+    ``own`` is the distance at the tool's own best place.
     """
 
     name: str
@@ -77,6 +82,13 @@ class ToolScore:
     errors_in_sigmas: tuple[float, ...] = ()
     ring_sigma_mm: float | None = None
     height_sigma_mm: float | None = None
+    own: BoundaryDistance | None = None
+    outline_id: str = ""
+
+    @property
+    def usable_alone(self) -> bool:
+        """Whether a pocket of this outline, wherever it lies, needs no hand."""
+        return self.own is not None and is_usable(self.own)
 
 
 @dataclass(frozen=True)
@@ -162,6 +174,7 @@ def _paired(
 
 def _tool_score(result: Result, tool: Tool, placed: dict[int, Polygon]) -> ToolScore:
     mine, true = filled(result.region), filled(placed[tool.index])
+    own = own_distance(mine, true)
     return ToolScore(
         tool.name,
         tool.height_mm,
@@ -170,17 +183,28 @@ def _tool_score(result: Result, tool: Tool, placed: dict[int, Polygon]) -> ToolS
         boundary_distance(mine, true),
         iou(mine, true),
         result.sigma_mm,
-        usable(mine, true),
+        is_usable(boundary_distance(*map(without_slits, (mine, true)))),
         *in_sigmas(result, true),
         result.height_sigma_mm,
+        own,
+        result.outline_id,
     )
 
 
-def usable(found: Polygon, true: Polygon) -> bool:
+def own_distance(first: Polygon, second: Polygon) -> BoundaryDistance:
+    """Distance of two outlines at their best place, narrow slits closed in both."""
+    one, other = without_slits(first), without_slits(second)
+    return boundary_distance(align([(one, other)]).region(one), other)
+
+
+def without_slits(region: Polygon) -> Polygon:
+    """A region with its slits narrower than `SLIT_MM` closed."""
+    return filled(region.buffer(SLIT_MM / 2).buffer(-SLIT_MM / 2))
+
+
+def is_usable(own: BoundaryDistance) -> bool:
     """Whether a pocket of this outline could be cut as it is."""
-    without_slits = [filled(r.buffer(SLIT_MM / 2).buffer(-SLIT_MM / 2)) for r in (found, true)]
-    d = boundary_distance(without_slits[0], without_slits[1])
-    return d.p95_mm <= USABLE_P95_MM and d.max_mm <= USABLE_MAX_MM
+    return own.p95_mm <= USABLE_P95_MM and own.max_mm <= USABLE_MAX_MM
 
 
 def in_sigmas(result: Result, true: Polygon) -> tuple[tuple[float, ...], float | None]:

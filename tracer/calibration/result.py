@@ -27,6 +27,7 @@ TYPED_SIGMA_MM = 0.15
 UNTYPED_SIGMA = 0.005
 GRID = (17, 13)
 BEYOND_HULL_MM = 300.0
+FARTHEST_MM, OUTER_LINES = 1500.0, 6  # a tilted photo may reach to the horizon
 
 
 def assemble(
@@ -55,7 +56,7 @@ def assemble(
         views=views,
         cards=cards,
         hull_mm=hull,
-        sigma=_sigma_map(fit, lay_mm),
+        sigma=_sigma_map(fit, lay_mm, views),
         pose_cov={view.photo_id: pose_covariance(fit, k, lay_mm) for k, view in enumerate(views)},
         sigma_px=fit.sigma_px,
         rms_px=float(np.sqrt(np.mean(radial**2))),
@@ -127,10 +128,35 @@ def _lower_left(middle: Place, size_mm: tuple[float, float]) -> Place:
     return float(corner[0]), float(corner[1]), angle
 
 
-def _sigma_map(fit: Fit, lay_mm: Array) -> SigmaMap:
-    """The worst photo's standard deviation over the lay and some way beyond."""
+def _footprint(views: Sequence[View]) -> Array:
+    """Sheet points (N, 2) along the rims of the photos."""
+    rims = []
+    for view in views:
+        w, h = view.size_px
+        side = np.linspace(0.0, 1.0, 5)
+        rim = [[(s * (w - 1), y) for s in side] for y in (0, h - 1)]
+        rim += [[(x, s * (h - 1)) for s in side] for x in (0, w - 1)]
+        rims.append(view.to_sheet(np.array(rim, np.float64).reshape(-1, 2)))
+    points = np.vstack(rims)
+    return np.asarray(points[np.isfinite(points).all(axis=1)], np.float64)
+
+
+def _grid_lines(low: float, high: float, count: int, far: Array) -> Array:
+    """Evenly spaced lines over the lay, and some more as far as the photos reach."""
+    lines = [np.linspace(low, high, count)]
+    if len(far) and far.min() < low:
+        lines.append(np.linspace(far.min(), low, OUTER_LINES))
+    if len(far) and far.max() > high:
+        lines.append(np.linspace(high, far.max(), OUTER_LINES))
+    return np.unique(np.concatenate(lines))
+
+
+def _sigma_map(fit: Fit, lay_mm: Array, views: Sequence[View]) -> SigmaMap:
+    """The worst photo's standard deviation over the lay and as far as the photos reach."""
     low, high = lay_mm.min(axis=0) - BEYOND_HULL_MM, lay_mm.max(axis=0) + BEYOND_HULL_MM
-    x, y = (np.linspace(low[k], high[k], GRID[k]) for k in (0, 1))
+    far = _footprint(views)
+    far = np.clip(far, low - FARTHEST_MM, high + FARTHEST_MM)
+    x, y = (_grid_lines(low[k], high[k], GRID[k], far[:, k]) for k in (0, 1))
     points = np.column_stack([g.ravel() for g in np.meshgrid(x, y)])
     sigmas = [
         sigma_on_sheet(fit, photo, lay_mm, points) for photo in range(len(fit.layout.camera_of))

@@ -70,8 +70,12 @@ class Silhouette:
 
 @dataclass(frozen=True, eq=False)
 class Segmentation:
-    """All silhouettes of one photo, and what was noticed on the way."""
+    """All silhouettes of one photo, and what was noticed on the way.
+
+    ``beyond_mm`` are the places past the sheet's edge, mm, where no tool was looked for.
+    """
 
     photo_id: str
     silhouettes: tuple[Silhouette, ...]
     checks: tuple[Check, ...] = ()
+    beyond_mm: tuple[Polygon, ...] = ()

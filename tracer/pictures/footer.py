@@ -15,7 +15,7 @@ from tracer.pictures.palette import AMBER, CARD, HALO, INK, LEFT_OUT, MIST, RULE
 __all__ = ["Footer", "draw_footer", "footer_height"]
 
 TITLE_PX, TEXT_PX = 26, 20
-MARGIN_PX = 36
+MARGIN_PX, STEP_PX = 36, 32
 HEIGHT_PX = 230
 NARROW_PX = 1900  # a portrait photo: the columns go below each other
 BARS_MM = (10, 20, 50, 100, 200, 500, 1000)
@@ -101,13 +101,17 @@ def _legend(canvas: Canvas, footer: Footer, x: int, y: int) -> None:
             lambda v: canvas.dashes(sample(v), MIST, 2, dash_px=4, gap_px=12),
         ),
         (
+            "past the sheet's edge, not searched; ring: something left out",
+            lambda v: canvas.line(sample(v), LEFT_OUT, 2),
+        ),
+        (
             f"card corners; arrows: how far off, {footer.exaggeration} times longer",
             lambda v: _residual(canvas, x, v),
         ),
     ]
     for i, (text, draw) in enumerate(entries):
-        draw(y + 14 + 35 * i)
-        canvas.text((x + 84, y + 2 + 35 * i), text, TEXT_PX)
+        draw(y + 14 + STEP_PX * i)
+        canvas.text((x + 84, y + 2 + STEP_PX * i), text, TEXT_PX)
 
 
 def _swatch(canvas: Canvas, line: np.ndarray[tuple[int, int], np.dtype[np.float64]]) -> None:

@@ -35,6 +35,8 @@ BEYOND_MM = 100.0  # the stated accuracy holds so far outside the cards' hull
 BEYOND_SHADE = 0.22
 WEAK = 0.5  # edge confidence under which a stretch is marked
 DOUBT_PX = 32.0  # radius of the ring round a doubtful part
+#: findings that a ring points at
+RINGED = {"outline-doubtful": AMBER, "something-left-out": LEFT_OUT, "stain-left-out": LEFT_OUT}
 WEAK_RUN = 6  # fewer vertices than that in a row are not worth a mark
 DENSIFY_MM = 8.0  # straight stretches bend under the lens
 ARROW_PX = 26.0  # length that a large residual is drawn with
@@ -108,6 +110,8 @@ def overlay_pixels(
     grey = cv2.cvtColor(cv2.cvtColor(small, cv2.COLOR_RGB2GRAY), cv2.COLOR_GRAY2RGB)
     canvas = Canvas(np.asarray(cv2.addWeighted(small, 1 - SOFTEN, grey, SOFTEN, 0.0), np.uint8))
     _trust(canvas, frame, calibration)
+    for region in segmentation.beyond_mm:
+        _not_searched(canvas, frame, region)
     shown = [o for o in outlines if _in_sight(frame, o, canvas.size_px)]
     for silhouette in segmentation.silhouettes:
         _seen(canvas, frame, silhouette)
@@ -119,8 +123,8 @@ def overlay_pixels(
     for silhouette in segmentation.silhouettes:
         _weak(canvas, frame, silhouette)
     for check in segmentation.checks:
-        if check.slug == "outline-doubtful" and check.where_mm is not None:
-            _doubtful(canvas, frame, check.where_mm)
+        if check.where_mm is not None and check.slug in RINGED:
+            _doubtful(canvas, frame, check.where_mm, RINGED[check.slug])
     _labels(canvas, frame, shown, calibration)
     footer = Footer(
         photo_name=photo.name,
@@ -156,6 +160,14 @@ def _trust(canvas: Canvas, frame: _Frame, calibration: Calibration) -> None:
     canvas.dashes(frame.ring(hull.exterior), MIST, 2, dash_px=4, gap_px=12, closed=True)
 
 
+def _not_searched(canvas: Canvas, frame: _Frame, region: Polygon) -> None:
+    """Shade what lies past the sheet's edge, and draw the edge."""
+    ring = frame.ring(region.exterior)
+    if np.isfinite(ring).all():
+        canvas.wash([ring], LEFT_OUT, BEYOND_SHADE)
+        canvas.line(ring, LEFT_OUT, 2, closed=True)
+
+
 def _seen(canvas: Canvas, frame: _Frame, silhouette: Silhouette) -> None:
     for ring in (silhouette.region.exterior, *silhouette.region.interiors):
         canvas.line(frame.ring(ring), MIST, 1, closed=True)
@@ -179,11 +191,11 @@ def _weak(canvas: Canvas, frame: _Frame, silhouette: Silhouette) -> None:
             canvas.dashes(frame.px(ring[run]), AMBER, 4, dash_px=7, gap_px=7)
 
 
-def _doubtful(canvas: Canvas, frame: _Frame, where_mm: tuple[float, float]) -> None:
-    """A ring round a place where it is unsure what belongs to the tool."""
+def _doubtful(canvas: Canvas, frame: _Frame, where_mm: tuple[float, float], colour: Colour) -> None:
+    """A ring round a place where something was left out or in doubt."""
     turn = np.linspace(0, 2 * np.pi, 48, endpoint=False)
     ring = frame.px(np.array([where_mm])) + DOUBT_PX * np.column_stack([np.cos(turn), np.sin(turn)])
-    canvas.dashes(ring, AMBER, 4, dash_px=7, gap_px=7, closed=True)
+    canvas.dashes(ring, colour, 4, dash_px=7, gap_px=7, closed=True)
 
 
 def _runs(flags: NDArray[np.bool_]) -> list[NDArray[np.intp]]:

@@ -14,10 +14,11 @@ from tracer.model.report import Check, Severity
 from tracer.model.view import PlaneMap
 from tracer.segmentation.answers import MULTIPLE, Answers, load_network
 from tracer.segmentation.evidence import RegionEvidence
+from tracer.segmentation.extent import Extent, find_extent
 from tracer.segmentation.learned import learned_regions
 from tracer.segmentation.options import Way
 from tracer.segmentation.raster import Image, Mask, Raster, paint, rectify_srgb
-from tracer.segmentation.sheet import CARD_RIM_MM, CORE_MM, FLOOR, fit_sheet, sheet_extent
+from tracer.segmentation.sheet import CARD_RIM_MM, CORE_MM, FLOOR
 
 __all__ = ["Decision", "decide", "with_surroundings"]
 
@@ -36,12 +37,19 @@ class Decision:
         The network's own answers; None without it.
     checks
         What stood in the way of the learned model.
+    raster, extent
+        The whole raster, and how far the sheet goes on it; None the classical way.
+    unsure
+        Cells of pieces that the model nowhere is sure of, as many as the evidence has.
     """
 
     evidence: RegionEvidence
     seen: Mask
     answers: Answers | None
     checks: tuple[Check, ...]
+    raster: Raster
+    extent: Extent | None = None
+    unsure: Mask | None = None
 
 
 def decide(
@@ -84,9 +92,9 @@ def decide(
             core = paint([hull.buffer(CORE_MM)], raster) & seen if hull is not None else seen
             allowed = seen & ~paint([c.buffer(CARD_RIM_MM) for c in cards], raster)
             mm = raster.mm_per_cell
-            sheet = fit_sheet(np.log(linear + FLOOR), core, allowed, mm)
-            domain = allowed & sheet_extent(sheet.certain, core, mm)
-            window = with_surroundings(domain)
+            extent = find_extent(np.log(linear + FLOOR), core, allowed, mm)
+            domain = allowed & ~extent.beyond
+            window = with_surroundings(domain & (core | extent.eventful))
             part = raster.window(*window)
             regions = learned_regions(
                 rectify_srgb(pixels, plane, part.quartered()),
@@ -96,18 +104,20 @@ def decide(
                 network=network,
                 progress=progress,
             )
-            return Decision(regions.evidence, seen[window], regions.answers, ())
+            return Decision(
+                regions.evidence, seen[window], regions.answers, (), raster, extent, regions.unsure
+            )
     # graph cuts and watersheds take a while to load, and are seldom asked for
     from tracer.segmentation.classical import classical_evidence
 
     evidence = classical_evidence(linear, seen, raster, cards=cards, hull=hull)
-    return Decision(evidence, seen, None, checks)
+    return Decision(evidence, seen, None, checks, raster)
 
 
 def with_surroundings(domain: Mask) -> tuple[slice, slice]:
-    """Window of the cells where tools may lie and of those within 32 to 63 cells of them.
+    """Window of the cells where something may lie and of those within 32 to 63 cells of them.
 
-    What lies around the sheet tells the network little, and farther away nothing. The window
+    What lies around them tells the network little, and farther away nothing. The window
     starts at multiples of `MULTIPLE`, so that the network halves the same cells as without it.
     """
     window = []

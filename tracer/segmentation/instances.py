@@ -17,18 +17,14 @@ from scipy import ndimage
 from tracer.segmentation.answers import Answers
 from tracer.segmentation.components import Labels, highest, label_cells
 from tracer.segmentation.raster import Image, Mask
+from tracer.segmentation.touching import part_touching
 
 __all__ = ["TOOL", "part_instances"]
 
 TOOL = 0.5  # decision level
-FAINT = 0.2  # cells above may join two pieces of a tool
-CONTACT = 0.35  # cells likelier than this to lie between two tools part them
-SURE_CONTACT = 0.38  # a parting whose band is on average less sure is undone
+FAINT = 0.3  # cells above may join two pieces of a tool
 BRIDGE_CONTACT = 0.15  # across a gap, less than this speaks against two tools
-LONGEST_GAP_MM = 40.0
-LEAST_CORE_MM2 = 60.0  # smaller cores are no tool of their own
-SIDE_PIECE = 0.1  # a touching piece below this share of its neighbour belongs to it
-SIDE_PIECE_MM2 = 600.0
+LONGEST_GAP_MM = 15.0
 LEAST_SURE = 0.72  # mean over a tool; what is really there lies above 0.83 on rendered lays
 CABLE_MM = 150.0  # a cable is longer than this: shorter is a hose or cord end of its tool
 CABLE_WIDTH_MM = 14.0
@@ -53,7 +49,9 @@ class _Groups:
         return np.array([self.root(k) for k in range(len(self._parent))], np.int32)
 
 
-def part_instances(answers: Answers, domain: Mask, mm: float) -> tuple[Labels, frozenset[int]]:
+def part_instances(
+    answers: Answers, domain: Mask, mm: float
+) -> tuple[Labels, frozenset[int], Mask]:
     """Number tools and cables.
 
     Parameters
@@ -69,18 +67,20 @@ def part_instances(answers: Answers, domain: Mask, mm: float) -> tuple[Labels, f
         (rows, columns) int32, 0 ground.
     cables
         Numbers that are cables.
+    unsure
+        (rows, columns) cells of pieces that the model nowhere is sure of.
     """
     cord, cords = _long_cables((answers.cable > TOOL) & domain, mm)
     sure = np.where(cord > 0, 0, np.maximum(answers.tool, answers.cable)).astype(np.float32)
-    pieces, count = _pieces((sure > TOOL) & domain, answers.contact, mm)
+    mask = (sure > TOOL) & domain
+    pieces, count = part_touching(mask, answers.contact, mm)
     if count > 1:
         groups = _Groups(count)
-        parted, bridges = _judged_contacts(pieces, answers.contact, count, groups)
-        faint = (sure > FAINT) & domain & (pieces == 0) & (cord == 0)
-        pieces = _bridged(pieces, faint, answers.contact, parted, groups, mm)
-        roots = groups.roots()
-        pieces = np.where(bridges > 0, bridges, pieces)
-        pieces = roots[pieces]
+        home = np.zeros(count, np.int64)
+        home[pieces[mask]] = label_cells(mask)[1][mask]
+        faint = (sure > FAINT) & domain & ~mask & (cord == 0)
+        pieces = _bridged(pieces, faint, answers.contact, home, groups, mm)
+        pieces = groups.roots()[pieces]
     area = np.bincount(pieces.ravel(), minlength=count)
     mean = np.bincount(pieces.ravel(), sure.ravel(), count) / np.maximum(area, 1)
     mean[0] = 0.0
@@ -88,7 +88,8 @@ def part_instances(answers: Answers, domain: Mask, mm: float) -> tuple[Labels, f
     renumber = np.zeros(count, np.int32)
     renumber[kept] = np.arange(1, len(kept) + 1)
     labels = np.where(cord > 0, cord + len(kept), renumber[pieces]).astype(np.int32)
-    return labels, frozenset(range(len(kept) + 1, len(kept) + cords + 1))
+    unsure = (pieces > 0) & (renumber[pieces] == 0) & (cord == 0)
+    return labels, frozenset(range(len(kept) + 1, len(kept) + cords + 1)), unsure
 
 
 def _long_cables(cable: Mask, mm: float) -> tuple[Labels, int]:
@@ -101,71 +102,6 @@ def _long_cables(cable: Mask, mm: float) -> tuple[Labels, int]:
     long[0] = False
     renumber = np.where(long, np.cumsum(long), 0).astype(np.int32)
     return renumber[labels], int(long.sum())
-
-
-def _pieces(mask: Mask, contact: Image, mm: float) -> tuple[Labels, int]:
-    """Cores between contacts, grown over the mask; how many labels there are."""
-    count, labels, boxes = label_cells(mask & (contact < CONTACT), connectivity=4)
-    keep = boxes[:, 4] * mm * mm >= LEAST_CORE_MM2
-    keep[0] = False
-    cores = np.where(keep[labels], labels, 0).astype(np.int32)
-    if not keep.any():
-        return cores, 1
-    # every core lies in the mask: its bounds are as good as the whole picture, and smaller
-    bounds = ndimage.find_objects(mask.astype(np.uint8))[0]
-    mask, seeds = mask[bounds], cores[bounds]
-    nearest = ndimage.distance_transform_edt(
-        seeds == 0, return_distances=False, return_indices=True
-    )
-    whole = label_cells(mask)[1]
-    held = np.zeros(int(whole.max()) + 1, np.bool_)
-    held[np.unique(whole[seeds > 0])] = True
-    cores[bounds] = np.where(mask & held[whole], seeds[tuple(nearest)], 0)
-    return cores, count
-
-
-def _judged_contacts(
-    pieces: Labels, contact: Image, count: int, groups: _Groups
-) -> tuple[NDArray[np.int32], Labels]:
-    """Keep or undo each parting.
-
-    Returns
-    -------
-    parted
-        (count,) equal for pieces that hang together by kept partings: those are different tools.
-    bridges
-        (rows, columns) piece number of gap cells to be filled, 0 elsewhere.
-    """
-    window = np.ones((7, 7), np.uint8)
-    high = cv2.dilate(pieces.astype(np.float32), window).astype(np.int64)
-    far = np.where(pieces > 0, pieces, count).astype(np.float32)
-    low = cv2.erode(far, window).astype(np.int64)
-    beside = (high > 0) & (low < count) & (low != high)
-    clusters = _Groups(count)
-    bridges = np.zeros(pieces.shape, np.int32)
-    if beside.any():
-        key = low * count + high
-        pairs, at = np.unique(key[beside], return_inverse=True)
-        means = np.bincount(at, contact[beside]) / np.bincount(at)
-        area = np.bincount(pieces.ravel(), minlength=count)
-        closed = _closed(pieces > 0) & (pieces == 0) & beside
-        for pair, mean in zip(pairs, means, strict=True):
-            a, b = divmod(int(pair), count)
-            small, large = sorted((area[a], area[b]))
-            side = small < min(SIDE_PIECE * large, SIDE_PIECE_MM2)
-            if mean < SURE_CONTACT or side:
-                groups.join(a, b)
-                bridges[closed & (key == pair)] = a
-            else:
-                clusters.join(a, b)
-    return clusters.roots(), bridges
-
-
-def _closed(mask: Mask) -> Mask:
-    square = np.ones((5, 5), np.uint8)
-    return np.asarray(
-        cv2.morphologyEx(mask.astype(np.uint8), cv2.MORPH_CLOSE, square) > 0, np.bool_
-    )
 
 
 def _bridged(

@@ -38,10 +38,13 @@ class LearnedRegions:
         between tools.
     answers
         The model's own answers, for `edge_heights`.
+    unsure
+        (rows, columns) cells of pieces that the model nowhere is sure of.
     """
 
     evidence: RegionEvidence
     answers: Answers
+    unsure: Mask
 
 
 def camera_offset(plane: PlaneMap, raster: Raster) -> Image:
@@ -83,7 +86,7 @@ def learned_regions(
     """
     network = network or load_network()
     answers = network.answer(picture, camera_offset(plane, raster), progress)
-    labels, cables = part_instances(answers, domain, raster.mm_per_cell)
+    labels, cables, unsure = part_instances(answers, domain, raster.mm_per_cell)
     sure = np.maximum(answers.tool, answers.cable)
     # the labels have the last word: gaps closed within a tool, faint spots dropped
     held = np.where(labels > 0, np.maximum(sure, TOOL + 0.1), np.minimum(sure, TOOL))
@@ -103,7 +106,7 @@ def learned_regions(
         cables,
         fine,
     )
-    return LearnedRegions(evidence, answers)
+    return LearnedRegions(evidence, answers, unsure)
 
 
 def edge_heights(answers: Answers, raster: Raster, ring_mm: ArrayLike) -> tuple[Array, Array]:

@@ -20,6 +20,7 @@ from tracer.segmentation.cables import without_cables
 from tracer.segmentation.components import Labels, highest, label_cells
 from tracer.segmentation.evidence import RegionEvidence
 from tracer.segmentation.joining import grown_back, joined_pieces
+from tracer.segmentation.left_out import LeftOut, Reason, things_in
 from tracer.segmentation.options import SegmentOptions
 from tracer.segmentation.parting import part_along, part_at_necks, part_between
 from tracer.segmentation.raster import Image, Mask, in_quarters, paint
@@ -30,6 +31,7 @@ Array = NDArray[np.float64]
 
 
 CRUMB_MM2, CRUMB_REACH_MM = 250.0, 12.0
+SPECK_MM2 = 25.0  # what is smaller is told of no more
 ADOPTED_SHARE = 0.3  # of its neighbour's area: an unmarked piece that is larger stays a tool
 ADOPTED_ALONG_MM = 5.0  # a corner that just touches makes no part of a tool
 
@@ -80,8 +82,8 @@ def separate(
     seen: Mask,
     options: SegmentOptions,
     marks: Marks | None = None,
-) -> list[Blob]:
-    """Tools among the evidence, in no particular order."""
+) -> tuple[list[Blob], list[LeftOut]]:
+    """Tools among the evidence, in no particular order; and what else was seen."""
     marks = marks or Marks()
     mm = evidence.raster.mm_per_cell
     tool = (evidence.tool > 0.5) & evidence.domain
@@ -97,18 +99,25 @@ def separate(
         labels = _adopted(labels, boxes, kept, evidence.cables, mm)
         count, labels, boxes = _labelled(tool, labels)
     dropped = {_label_near(labels, p[0], mm) for p in marks.drop} - {0}
-    blobs = []
+    blobs: list[Blob] = []
+    left: dict[Reason, Mask] = {}
+
+    def leave(reason: Reason, place: tuple[slice, slice], cells: Mask) -> None:
+        left.setdefault(reason, np.zeros(labels.shape, np.bool_))[place] |= cells
+
     for k in range(1, count):
         x, y, w, h, area = (int(v) for v in boxes[k])
         if k in dropped and not _points_in(labels, marks.keep, k):
             continue
-        if k not in kept and not _big_enough(w, h, area, mm, options):
-            continue
         y0, x0 = max(y - 4, 0), max(x - 4, 0)
         window = np.s_[y0 : y + h + 4, x0 : x + w + 4]
         cells = labels[window] == k
+        if k not in kept and not _big_enough(w, h, area, mm, options):
+            leave(Reason.SMALL, window, cells)
+            continue
         at_rim = bool((cells & rim[window]).any())
         if at_rim and k not in kept and not (cells & reach[window]).any():
+            leave(Reason.CUT, window, cells)
             continue
         for part in _parts(cells, labels, k, (x0, y0), evidence, marks):
             if _hit(part, marks.drop, (x0, y0)):
@@ -127,11 +136,31 @@ def separate(
                         free = (labels[window] == 0) & evidence.domain[window]
                         piece = grown_back(piece, np.where(free, likely, 0), mm)
                         piece = joined_pieces(piece, free, mm)
+                    piece, loose = _main_piece(piece)
+                    leave(Reason.PIECE, window, loose)
                     whole = _filled(piece, options.smallest_hole_mm, mm)
                     fine = _fine(evidence, window, whole, labels[window], k)
                     touches = bool((whole & rim[window]).any())
                     blobs.append(Blob(whole, (y0, x0), likely, fine, kind, touches, k in kept))
-    return blobs
+    width, length = options.smallest_mm
+    least = {Reason.SMALL: SPECK_MM2}
+    things = [
+        thing
+        for reason, cells in left.items()
+        for thing in things_in(
+            cells, evidence.raster, reason, least.get(reason, 0.6 * width * length)
+        )
+    ]
+    return blobs, things
+
+
+def _main_piece(cells: Mask) -> tuple[Mask, Mask]:
+    """The largest piece of a mask, and the rest."""
+    count, pieces, boxes = label_cells(cells, connectivity=4)
+    if count <= 2:
+        return cells, np.zeros_like(cells)
+    main = pieces == 1 + int(np.argmax(boxes[1:, 4]))
+    return main, cells & ~main
 
 
 def _fine(

@@ -23,7 +23,9 @@ from tracer.segmentation.contours import mask_rings, signed_area
 from tracer.segmentation.corrections import marks_on
 from tracer.segmentation.deciding import decide
 from tracer.segmentation.evidence import RegionEvidence, decision_doubt
+from tracer.segmentation.extent import outlines
 from tracer.segmentation.learned import edge_heights
+from tracer.segmentation.left_out import Reason, left_out_checks, things_in
 from tracer.segmentation.options import Correction, Mark, SegmentOptions
 from tracer.segmentation.psf import measure_blur
 from tracer.segmentation.raster import fit_raster, rectify
@@ -34,6 +36,7 @@ __all__ = ["segment"]
 
 FAINT, FAINT_SHARE = 0.3, 0.2  # edge confidence, and the share of the edge below it that is told
 STAIN_SHARE = 0.75  # what is faint all round has no edge; black tools on black foam reach 0.4
+LEAST_UNSURE_MM2 = 60.0  # smaller uncertain spots are specks
 LEAST_KEPT = 0.9  # thin tools change by a tenth between decided and measured edge, not more
 Array = NDArray[np.float64]
 SEARCH_CELLS = 2.0  # a mask follows the strongest edge, which may be a rim inside the outermost
@@ -89,12 +92,14 @@ def segment(
             for m in (Mark.KEEP, Mark.DROP, Mark.SPLIT)
         )
     )
-    blobs = separate(evidence, hull=hull, seen=decision.seen, options=options, marks=marks)
+    blobs, left = separate(evidence, hull=hull, seen=decision.seen, options=options, marks=marks)
+    if decision.unsure is not None:
+        left += things_in(decision.unsure, evidence.raster, Reason.UNSURE, LEAST_UNSURE_MM2)
     report(0.6)
     blur = measure_blur(photo.pixels, plane, cards)
     doubt = decision_doubt(evidence) if answers else None
     found = []
-    checks = list(decision.checks)
+    checks = [*decision.checks, *left_out_checks(left, photo.name)]
     for k, blob in enumerate(blobs):
         silhouette = _measure(photo, plane, evidence, answers, blob, options, blur, doubt)
         report(0.6 + 0.4 * (k + 1) / len(blobs))
@@ -111,7 +116,8 @@ def segment(
         checks += agreement_checks(
             silhouettes, likely, evidence.domain, evidence.raster, photo.name
         )
-    return Segmentation(photo.photo_id, tuple(silhouettes), tuple(checks))
+    beyond = outlines(decision.extent.beyond, decision.raster) if decision.extent else ()
+    return Segmentation(photo.photo_id, tuple(silhouettes), tuple(checks), beyond)
 
 
 def _place(silhouette: Silhouette) -> tuple[float, float]:
