@@ -52,3 +52,9 @@ def test_a_knob_stays_with_its_body() -> None:
 def test_what_ground_lies_between_is_never_one() -> None:
     near = disc(60, 60, 22) | disc(106, 60, 22)  # 2 mm apart
     assert count(near, np.zeros(SHAPE, np.float32)) == 2
+
+
+def test_bars_side_by_side_are_parted_along_their_contact() -> None:
+    bars = (abs(COLS - 100) < 80) & (abs(ROWS - 60) < 16)
+    band = np.where(abs(ROWS - 60) < 1.5, 0.7, 0.0).astype(np.float32)
+    assert count(bars, band) == 2
