@@ -13,7 +13,7 @@ from shapely import affinity
 
 from tests.cli.photos import SPANNER, TOOLS, jpeg, lay, put_job
 from tests.cli.test_trace import bytes_of, load
-from tests.scene_maker import make_scene, make_view
+from tests.scene_maker import Scene, make_scene, make_view
 from tests.scene_parts import CARDS, Look, Tool
 from tracer.cli.app import run
 
@@ -41,10 +41,14 @@ def from_elsewhere() -> bytes:
     return jpeg(make_scene(TOOLS, look=Look(seed=3), view=view))
 
 
-def other_tools() -> bytes:
+def turned_spanner() -> Scene:
     """Cards unmoved, other tools: one of the same form lies elsewhere and turned."""
     turned = affinity.rotate(affinity.translate(SPANNER, 20, 40), 15)
-    return jpeg(lay((Tool(turned, 6.0, "blue"),), seed=2))
+    return lay((Tool(turned, 6.0, "blue"),), seed=2)
+
+
+def other_tools() -> bytes:
+    return jpeg(turned_spanner())
 
 
 def moved_cards() -> bytes:
@@ -73,6 +77,32 @@ def test_the_same_lay(bench: Path, capsys: pytest.CaptureFixture[str], photo) ->
     assert "new.jpg shows lay 1 of the job (bench photo.jpg) again" in told
     assert "[lay-in-job]" in told
     assert bytes_of(bench / "bench.job") == before
+
+
+def test_another_lay_with_a_list_of_its_own(bench: Path) -> None:
+    """The new list's rows are the new lay's; the job's list keeps all that it holds."""
+    path = bench / "bench.job" / "tools.csv"
+    before = path.read_text("utf-8").replace("T01", "first spanner").replace("\r\n", "\n")
+    later = "saw,10,20,,,,,\n# to be lent out\n"
+    path.write_text(before + later, "utf-8")
+    scene = turned_spanner()
+    inside = scene.tools[0].plan.representative_point()
+    x, y = scene.view.to_photo([(inside.x, inside.y)])[0]
+    (bench / "new.jpg").write_bytes(jpeg(scene))
+    (bench / "new.csv").write_text(f"name,x_px,y_px,height_mm\nlent spanner,{x:.1f},{y:.1f},6\n")
+    assert run([*ADD, "--tools", "new.csv"]) == 0
+    found = {(o["name"], o["lay"]) for o in load(bench / "bench.job")["outlines"]}
+    # the first lay is not run, so its outlines keep their names until it is
+    assert found == {("T01", 1), ("T02", 1), ("lent spanner", 2)}
+    text = path.read_text("utf-8")
+    assert "# to be lent out" in text
+    assert [line.split(",")[0] for line in text.splitlines()[1:]] == [
+        "lent spanner",
+        "first spanner",
+        "T02",
+        "saw",
+        "# to be lent out",
+    ]
 
 
 @pytest.mark.parametrize("photo", [other_tools, moved_cards])
