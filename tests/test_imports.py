@@ -11,9 +11,10 @@ PACKAGE = Path(__file__).parent.parent / "tracer"
 
 STAGES = {"calibration", "segmentation", "parallax", "panel", "export", "inspection"}
 RIM = {"photos", "pictures", "project"}
-BASE = {"errors", "lengths", "progress", "assets", "atomic"}
+BASE = {"errors", "lengths", "progress", "assets", "atomic", "interruption"}
 #: room -> rooms it may import (its own is always allowed)
 ALLOWED: dict[str, set[str]] = {name: {"errors"} for name in BASE}
+ALLOWED["interruption"] |= {"atomic"}  # its last words say what has been written
 ALLOWED["model"] = set(BASE)
 ALLOWED["geometry"] = BASE | {"model"}
 for room in STAGES | RIM:

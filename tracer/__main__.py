@@ -6,9 +6,23 @@ import gc
 import os
 import sys
 
+from tracer.interruption import ending, heed_signals, ignore_signals
+
 
 def main() -> None:
     """Run the command line and leave with its exit code."""
+    try:
+        heed_signals()
+        code = _run()
+        ignore_signals()
+    except KeyboardInterrupt:  # before the command line was there, or after it was done
+        ignore_signals()
+        print(ending.last_words(), file=sys.stderr)
+        code = ending.exit_code
+    sys.exit(code)
+
+
+def _run() -> int:
     # The matrices here are small: threads inside the algebra library cost more than they give.
     # It reads this once, when numpy is first imported; what the person has set is left alone.
     for name in ("OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
@@ -18,7 +32,7 @@ def main() -> None:
     gc.set_threshold(50_000)
     from tracer.cli.app import run
 
-    sys.exit(run(sys.argv[1:]))
+    return run(sys.argv[1:])
 
 
 if __name__ == "__main__":

@@ -146,5 +146,5 @@ def uninterrupted() -> Iterator[None]:
     finally:
         for kind, handler in before.items():
             signal.signal(kind, handler)
-    for number in dict.fromkeys(came):
-        signal.raise_signal(number)
+        for number in dict.fromkeys(came):
+            signal.raise_signal(number)

@@ -95,7 +95,7 @@ def test_interrupt_is_130(
 
     monkeypatch.setattr(app, "build_app", interrupted)
     assert run(["trace", "a.jpg"]) == 130
-    assert "nothing was changed" in capsys.readouterr().err
+    assert "interrupted: nothing was changed" in capsys.readouterr().err
 
 
 def test_as_a_module_without_a_terminal(tmp_path: Path) -> None:

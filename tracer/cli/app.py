@@ -1,6 +1,7 @@
 """The command line's root: registers the commands and turns every error into one line.
 
-Exit codes: 0 done, 1 failed, 2 wrong usage, 3 done but a check failed, 130 interrupted.
+Exit codes: 0 done, 1 failed, 2 wrong usage, 3 done but a check failed, 130 interrupted, 143 (129)
+ended by the system's signal to terminate (hang up).
 """
 
 from __future__ import annotations
@@ -8,6 +9,7 @@ from __future__ import annotations
 import importlib
 import sys
 from collections.abc import Sequence
+from pathlib import Path
 from typing import Annotated
 
 import typer
@@ -15,7 +17,8 @@ import typer
 from tracer import __version__
 from tracer.atomic import WRITTEN
 from tracer.cli.console import EXIT_DONE, EXIT_FAILED, EXIT_INTERRUPTED, EXIT_USAGE, Console
-from tracer.errors import TracerError
+from tracer.errors import TracerError, UsageError
+from tracer.interruption import ending
 
 __all__ = ["build_app", "run"]
 
@@ -64,14 +67,38 @@ def run(arguments: Sequence[str]) -> int:
             encoding = "utf-8" if "--json" in arguments else None
             stream.reconfigure(encoding=encoding, errors="replace")
     console = Console(as_json="--json" in arguments)
-    WRITTEN.forget()
+    ending.forget()
     try:
+        code = _run(arguments, console)
+    except BaseException as error:
+        # what goes wrong on the way out is not what the person should hear of
+        if not ending.number and not isinstance(error, KeyboardInterrupt):
+            raise
+        code = EXIT_INTERRUPTED
+    if ending.number or code == EXIT_INTERRUPTED:
+        console.interrupted(ending.what, ending.asked)
+        return ending.exit_code
+    return code
+
+
+def _refuse_lost_folder() -> None:
+    try:
+        Path.cwd()
+    except OSError as error:
+        raise UsageError(
+            "folder-gone",
+            f"The folder in which the command was started cannot be used: {error.strerror}.",
+            "It was deleted or renamed since, most likely: change to another one.",
+        ) from None
+
+
+def _run(arguments: Sequence[str], console: Console) -> int:
+    try:
+        _refuse_lost_folder()
         first = next((a for a in arguments if not a.startswith("-")), "")
         app = build_app([first] if first in COMMANDS else COMMANDS)
-        code = int(app(args=list(arguments), prog_name="tracer", standalone_mode=False) or 0)
-        if code == EXIT_INTERRUPTED:  # what typer makes of Ctrl-C in a command
-            console.interrupted(WRITTEN.sentence)
-        return code
+        # typer makes EXIT_INTERRUPTED of Ctrl-C in a command
+        return int(app(args=list(arguments), prog_name="tracer", standalone_mode=False) or 0)
     except TracerError as error:
         console.error(error, WRITTEN.names)
         return error.exit_code
@@ -79,8 +106,7 @@ def run(arguments: Sequence[str]) -> int:
         told = error.format_message()
         console.error(TracerError("usage", told if told[-1:] in ".?!" else f"{told}."))
         return EXIT_USAGE
-    except (KeyboardInterrupt, typer.Abort):
-        console.interrupted(WRITTEN.sentence)
+    except typer.Abort:
         return EXIT_INTERRUPTED
     except BrokenPipeError:  # whoever read has gone; there is nobody to tell
         console.mute()

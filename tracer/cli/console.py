@@ -174,10 +174,10 @@ class Console:
             body: dict[str, Any] = {"error": record} | ({"written": [*written]} if written else {})
             self._print(json.dumps(body, indent=1, sort_keys=True))
 
-    def interrupted(self, what: str) -> None:
+    def interrupted(self, what: str, asked: str = "interrupted") -> None:
         """The last words of a run that was stopped; ``what`` says what became of its work."""
         self._end_step()
-        self._tell(f"interrupted: {what[:1].lower()}{what[1:].rstrip('.')}")
+        self._tell(f"{asked}: {what[:1].lower()}{what[1:].rstrip('.')}")
 
     def mute(self) -> None:
         """Nobody listens any more: say nothing, and let the program end without a complaint."""

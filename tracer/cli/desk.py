@@ -11,6 +11,7 @@ import typer
 from tracer.cli.console import Console
 from tracer.cli.options import Quiet
 from tracer.errors import UsageError
+from tracer.interruption import ending
 
 __all__ = ["desk"]
 
@@ -51,6 +52,7 @@ def desk(
                 "Name another, or start tracer desk without a job and drop photos on the page.",
             )
         root = folder.path.resolve().parent
+    ending.sentence = "the desk is closed; what its page showed as Kept is in the job folder."
     server = DeskServer(root, folder, port, lan)
     address = server.open()
     console.say(f"The desk is open at {address}")

@@ -21,12 +21,12 @@ from tracer.desk.drafts import Draft, no_room
 from tracer.desk.events import EventHub
 from tracer.desk.links import Links
 from tracer.desk.runs import Runner, RunState
-from tracer.errors import TracerError, UsageError
+from tracer.errors import TracerError
 from tracer.photos import decode_photo
 from tracer.pictures.tiles import TilePyramid
 from tracer.project.edits_file import Edit
 from tracer.project.schema import load_job
-from tracer.project.store import JobFolder, job_path
+from tracer.project.store import JobFolder, job_path, refuse_link
 from tracer.workflows.arrange import PANEL_JSON, arrange_job
 from tracer.workflows.cut import CutOptions
 from tracer.workflows.cut_job import cut_job
@@ -214,12 +214,7 @@ class Desk:
         UsageError
             ``job-linked``: nothing is written through a link.
         """
-        if folder.path.is_symlink():
-            raise UsageError(
-                "job-linked",
-                f"The job folder {folder.path} is a link, and nothing is written through one.",
-                "Name the folder that it leads to.",
-            )
+        refuse_link(folder.path)
         path = folder.path.parent.resolve() / folder.path.name
         job_id = hashlib.sha256(str(path).encode()).hexdigest()[:12]
         if job_id not in self._jobs:

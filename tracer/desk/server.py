@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import asyncio
-import contextlib
 import socket
 from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager
@@ -131,13 +130,15 @@ class DeskServer:
         self.desk.hub.close()
 
     def run(self, ready: Callable[[], object] | None = None) -> None:
-        """Serve until `stop` or Ctrl-C."""
+        """Serve until `stop` or Ctrl-C, which is raised again when all is closed in order."""
         assert self._server is not None, "open() comes first"
-        if ready is not None:
-            ready()
-        # Ctrl-C is how a person closes the desk; the server has shut down in order by then
-        with self._socket, contextlib.suppress(KeyboardInterrupt):
-            self._server.run(sockets=[self._socket])
+        try:
+            if ready is not None:
+                ready()
+            with self._socket:
+                self._server.run(sockets=[self._socket])
+        finally:
+            self.desk.close()
 
     def stop(self) -> None:
         """Ask the server to end; may be called from any thread."""

@@ -23,10 +23,21 @@ def settings_folder() -> Path:
     if own := os.environ.get("TRACER_SETTINGS"):
         return Path(own)
     if sys.platform == "win32":
-        return Path(os.environ.get("APPDATA", Path.home() / "AppData/Roaming")) / "tracer"
+        return Path(os.environ.get("APPDATA") or _home() / "AppData/Roaming") / "tracer"
     if sys.platform == "darwin":
-        return Path.home() / "Library/Application Support/tracer"
-    return Path(os.environ.get("XDG_CONFIG_HOME", Path.home() / ".config")) / "tracer"
+        return _home() / "Library/Application Support/tracer"
+    return Path(os.environ.get("XDG_CONFIG_HOME") or _home() / ".config") / "tracer"
+
+
+def _home() -> Path:
+    try:
+        return Path.home()
+    except RuntimeError:
+        raise TracerError(
+            "settings-no-home",
+            "The system names no home folder in which settings could be kept.",
+            "Name a folder for them in the environment variable TRACER_SETTINGS.",
+        ) from None
 
 
 def load_printed() -> tuple[float, float]:

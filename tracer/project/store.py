@@ -15,7 +15,7 @@ import hashlib
 import json
 import shutil
 import threading
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from itertools import count
@@ -26,39 +26,12 @@ from filelock import FileLock, Timeout
 
 from tracer.atomic import WRITTEN, replace_patiently, uninterrupted, write_flushed
 from tracer.errors import TracerError, UsageError
+from tracer.project.folder_name import SUFFIX, job_path, refuse_link
 from tracer.project.former import FORMER, file_digest, former_files, former_name, is_personal
 
-__all__ = ["Beside", "JobFolder", "job_path"]
+__all__ = ["Beside", "JobFolder", "job_path", "refuse_link"]
 
-SUFFIX = ".job"
 _NEXT, _COMMIT, _MANIFEST, _LOCK = ".next", ".commit", ".manifest.json", ".lock"
-_RESERVED = {"con", "prn", "aux", "nul"} | {f"{d}{n}" for d in ("com", "lpt") for n in range(1, 10)}
-_FORBIDDEN = set('<>:"|?*') | {chr(c) for c in range(32)}
-
-
-def job_path(name: str) -> Path:
-    """Folder of the job that a person called ``name`` (a name or a path, with or without .job).
-
-    Raises
-    ------
-    UsageError
-        When the name cannot be a folder on every system.
-
-    Examples
-    --------
-    >>> job_path("bench").name, job_path("shop/bench.job").name
-    ('bench.job', 'bench.job')
-    """
-    path = Path(name.strip() or " ")
-    stem = path.name.removesuffix(SUFFIX)
-    bad = _FORBIDDEN & set(stem)
-    if bad or not stem.strip(" .") or stem != stem.rstrip(" .") or stem.lower() in _RESERVED:
-        raise UsageError(
-            "job-name-unusable",
-            f"'{stem}' cannot be the name of a job folder on every system.",
-            "Use letters, digits, spaces, hyphens and underscores.",
-        )
-    return path.with_name(stem + SUFFIX)
 
 
 @dataclass(frozen=True)
@@ -92,8 +65,27 @@ class JobFolder:
         return self.path.name.removesuffix(SUFFIX)
 
     def exists(self) -> bool:
-        """True when the folder holds a job."""
-        return (self.path / "job.json").is_file() or (self.path / _COMMIT).is_dir()
+        """True when the folder holds a job.
+
+        Raises
+        ------
+        TracerError
+            ``job-unreadable`` where the system does not let it be looked into.
+        """
+        return self._is_there("job.json") or self._look(lambda: (self.path / _COMMIT).is_dir())
+
+    def _is_there(self, name: str) -> bool:
+        return self._look(self._inside(name).is_file)
+
+    def _look(self, ask: Callable[[], bool]) -> bool:
+        try:
+            return ask()
+        except OSError as error:
+            raise TracerError(
+                "job-unreadable",
+                f"The job folder {self.path} cannot be looked into: {error.strerror or error}.",
+                "Check the rights to the folder and to those it lies in.",
+            ) from error
 
     @contextmanager
     def locked(self) -> Iterator[None]:
@@ -102,21 +94,16 @@ class JobFolder:
         Raises
         ------
         TracerError
-            ``job-locked`` when another run holds it, ``job-unwritable``.
+            ``job-locked`` when another run holds it, ``job-unwritable``, ``job-linked``,
+            ``job-inside-job``.
         """
+        made: list[Path] = []
         try:
-            created = not self.path.exists()
-            self.path.mkdir(parents=True, exist_ok=True)
-            lock = FileLock(self.path / _LOCK, timeout=0)
-            lock.acquire()
-        except Timeout:
-            raise TracerError(
-                "job-locked",
-                f"Another run has the job {self.name} open.",
-                "Wait for it to end, or stop it.",
-            ) from None
-        except OSError as error:
-            raise _unwritable(self.path, error) from error
+            self._make_folder(made)
+            lock = self._acquired()
+        except BaseException:
+            self._unmake(made)
+            raise
         try:
             self._as_read, self._beside = {}, []
             self._holder = threading.get_ident()
@@ -125,8 +112,57 @@ class JobFolder:
         finally:
             self._holder = None
             lock.release()
-            if created and not self.exists():  # nothing was committed: leave no empty folder
-                shutil.rmtree(self.path, ignore_errors=True)
+            self._unmake(made)
+
+    def _make_folder(self, made: list[Path]) -> None:
+        """Make the folder and those above it where they are missing, noting which."""
+        refuse_link(self.path)
+        try:
+            missing = [self.path]
+            while not missing[-1].exists():
+                missing.append(missing[-1].parent)
+            if len(missing) > 1:
+                self._refuse_inside_job()
+            for path in reversed(missing[:-1]):
+                path.mkdir()
+                made.append(path)
+        except OSError as error:
+            raise _unwritable(self.path, error) from error
+
+    def _refuse_inside_job(self) -> None:
+        place = self.path.parent.resolve()
+        for folder in (place, *place.parents):
+            if folder.suffix == SUFFIX and (folder / "job.json").is_file():
+                raise UsageError(
+                    "job-inside-job",
+                    f"The job {self.name} would lie inside the job {folder}.",
+                    "Run the command in the folder above, or give a path with --job.",
+                )
+
+    def _acquired(self) -> FileLock:
+        try:
+            lock = FileLock(self.path / _LOCK, timeout=0)
+            lock.acquire()
+        except Timeout:
+            raise TracerError(
+                "job-locked",
+                f"Another run has the job {self.name} open.",
+                "Wait for it to end, or stop it.",
+            ) from None
+        except (OSError, NotImplementedError) as error:  # some network drives know no locks
+            raise _unwritable(self.path, error) from error
+        return lock
+
+    def _unmake(self, made: Sequence[Path]) -> None:
+        """Take away folders that were made for nothing: no empty one is left behind."""
+        if not made or self.exists():
+            return
+        for path in reversed(made):
+            if path == self.path:
+                shutil.rmtree(path, ignore_errors=True)
+            else:
+                with suppress(OSError):  # no longer empty: somebody else uses it
+                    path.rmdir()
 
     def read(self, name: str) -> bytes:
         """Bytes of a file in the job. A person's file is read once while the job is locked.
@@ -153,9 +189,9 @@ class JobFolder:
     def has(self, name: str) -> bool:
         """True when the file is there; a person's file, while the job is locked: was there."""
         if not self._watched(name):
-            return self._inside(name).is_file()
+            return self._is_there(name)
         if name not in self._as_read:
-            there = self._inside(name).is_file()
+            there = self._is_there(name)
             self._as_read[name] = self.read(name) if there else None
         return self._as_read[name] is not None
 
@@ -187,6 +223,10 @@ class JobFolder:
         }
         staging = self.path / _NEXT
         try:
+            for name in staged:
+                self._refuse_linked(name)
+            for name in manifest["remove"]:  # a link itself may go, what lies behind one may not
+                self._refuse_linked(str(PurePosixPath(name).parent))
             shutil.rmtree(staging, ignore_errors=True)
             staging.mkdir()
             for name, data in staged.items():
@@ -198,8 +238,11 @@ class JobFolder:
             for name, digest in digests.items():
                 if if_as_read and file_digest(self._inside(name)) != digest:
                     raise _saved_meanwhile(name)
-        except OSError as error:
-            raise _unwritable(self.path, error) from error
+        except BaseException as error:
+            shutil.rmtree(staging, ignore_errors=True)  # nothing half-written is left
+            if isinstance(error, OSError):
+                raise _unwritable(self.path, error) from error
+            raise
         with uninterrupted():
             try:
                 replace_patiently(staging, self.path / _COMMIT)
@@ -237,7 +280,16 @@ class JobFolder:
             if data is not None and (name not in latest or self.read(latest[name]) != data)
         }
 
+    def _refuse_linked(self, name: str) -> None:
+        """Refuse to write where a folder or file of the job is a link."""
+        path = self.path
+        for part in PurePosixPath(name).parts:
+            path /= part
+            refuse_link(path)
+
     def _recover(self) -> None:
+        for name in (_NEXT, _COMMIT):
+            refuse_link(self.path / name)
         try:
             shutil.rmtree(self.path / _NEXT, ignore_errors=True)
             if (self.path / _COMMIT).is_dir():
@@ -250,8 +302,10 @@ class JobFolder:
         if not (staged / _MANIFEST).exists():  # killed while clearing up: all files are in place
             shutil.rmtree(staged)
             return
-        manifest: dict[str, Any] = json.loads((staged / _MANIFEST).read_bytes())
+        manifest = self._manifest(staged)
         as_read = manifest.get("as_read", {})
+        for name in manifest["write"]:
+            self._refuse_linked(name)
         for name in manifest["write"]:
             if not (staged / name).exists():  # moved before the run was killed
                 continue
@@ -267,6 +321,23 @@ class JobFolder:
             self._inside(name).unlink(missing_ok=True)
         with suppress(OSError):  # everything is in place; the next run sweeps what is left
             shutil.rmtree(staged)
+
+    def _manifest(self, staged: Path) -> dict[str, Any]:
+        """What an interrupted change wanted."""
+        try:
+            manifest = json.loads((staged / _MANIFEST).read_bytes())
+            for name in (*manifest["write"], *manifest["remove"]):
+                self._inside(name)
+            manifest.get("as_read", {}).items()
+        except (ValueError, KeyError, TypeError, AttributeError, RecursionError):
+            raise TracerError(
+                "job-damaged",
+                f"A change of the job {self.name} was interrupted, and its list in"
+                f" {_COMMIT}/{_MANIFEST} is damaged.",
+                f"Move the folder {_COMMIT} out of the job; the job is then as before the change,"
+                " but for files that were in place already.",
+            ) from None
+        return dict(manifest)
 
     def _free_name(self, name: str) -> Path:
         """A name beside a person's file under which nothing is lost."""
@@ -306,9 +377,10 @@ def _unfinished(path: Path, error: OSError) -> TracerError:
     )
 
 
-def _unwritable(path: Path, error: OSError) -> TracerError:
+def _unwritable(path: Path, error: OSError | NotImplementedError) -> TracerError:
+    why = (error.strerror if isinstance(error, OSError) else None) or error
     return TracerError(
         "job-unwritable",
-        f"The job folder {path} cannot be written: {error.strerror or error}.",
+        f"The job folder {path} cannot be written: {why}.",
         "Check that the folder may be written and the disk is not full.",
     )

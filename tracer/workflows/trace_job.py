@@ -91,7 +91,9 @@ def read_photos(paths: Sequence[Path]) -> list[PhotoFile]:
     TracerError
         As `tracer.photos.read_photo_bytes`.
     """
-    return [PhotoFile(path.name, read_photo_bytes(path)) for path in paths]
+    # a name that is no text in the system's encoding is shown as far as it is
+    shown = [path.name.encode("utf-8", "replace").decode() for path in paths]
+    return [PhotoFile(n, read_photo_bytes(p)) for n, p in zip(shown, paths, strict=True)]
 
 
 def trace_job(
