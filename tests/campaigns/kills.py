@@ -40,7 +40,9 @@ LINES: tuple[tuple[str, ...], ...] = (
 )
 #: parts of files that tell when they were made
 _WHEN = re.compile(rb'"date": ?"[^"]*"')
-_SAID = re.compile(r"^(error: .+ \[[a-z0-9-]+\]|.*(interrupted|stopped).*)$", re.MULTILINE)
+_SAID = re.compile(
+    r"^(error: .+ \[[a-z0-9-]+\]|.*(interrupted|ended from outside|stopped).*)$", re.MULTILINE
+)
 
 
 def kill_cases(seed: int, count: int) -> Iterator[Case]:
@@ -190,8 +192,9 @@ def _honest(result: Ended, state: str | None, alike: bool, by: int) -> Iterator[
     if result.code < 0:
         yield Fault("signal", f"{name} killed it without a word")
         return
-    if result.code != 130:
-        yield Fault("silent", f"{name}: exit code {result.code}, not 130: {result.err[-300:]}")
+    if result.code != 128 + by:
+        said = f"exit code {result.code}, not {128 + by}: {result.err[-300:]}"
+        yield Fault("silent", f"{name}: {said}")
     if not _SAID.search(result.err):
         yield Fault("silent", f"{name}: no sentence: {result.err[-300:]!r}")
     if state == "after" and not alike and re.search(r"nothing (was|is) changed", result.err):

@@ -21,7 +21,7 @@ from tracer.project.store import JobFolder
 
 __all__ = ["DeskServer", "lan_address"]
 
-MOST_CONNECTIONS = 200  # pages, their streams of news and tiles, phones; beyond: 503
+MOST_CONNECTIONS = 500  # pages, their streams of news and tiles, phones; beyond: 503
 
 
 def lan_address() -> str:
