@@ -21,6 +21,7 @@ from tracer.calibration.optics import (
 )
 from tracer.calibration.result import assemble
 from tracer.calibration.solve import Fit
+from tracer.calibration.typed_height import contradiction
 from tracer.errors import TracerError
 from tracer.model.calibration import Calibration
 from tracer.model.card import BOARD_MM, CardSizes, mat_places, on_sheet
@@ -67,7 +68,8 @@ def calibrate(
     Raises
     ------
     TracerError
-        With one of the slugs of `detect_cards`, `join_photos`, `settle` and `refuse_unusable`.
+        With one of the slugs of `detect_cards`, `join_photos`, `settle`, `refuse_unusable` and
+        `contradiction`.
     """
     if not photos:
         raise TracerError("no-photo", "There is no photo to calibrate.", "Name at least one photo.")
@@ -104,6 +106,15 @@ def solve_lay(
 ) -> Calibration:
     """`calibrate` from cards that were measured already, one detection per photo."""
     told = progress or _silent
+    if camera_height_mm is not None:
+        try:
+            untyped = solve_lay(photos, detections, card_sizes=card_sizes, mat_mm=mat_mm)
+        except TracerError:
+            pass  # the typed height may be what is missing
+        else:
+            doubt = contradiction(camera_height_mm, untyped, photos[0])
+            if doubt is not None:
+                return replace(untyped, checks=(*untyped.checks, doubt))
     optics = [optics_of(photo) for photo in photos]
     sizes = card_sizes or CardSizes()
     problem = Problem(

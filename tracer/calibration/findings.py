@@ -15,6 +15,7 @@ from tracer.calibration.optics import focal_px
 from tracer.calibration.solve import Fit
 from tracer.errors import TracerError
 from tracer.model.calibration import Calibration
+from tracer.model.card import BOARD_MM
 from tracer.model.report import Check, Severity
 
 __all__ = ["check_outlines", "findings", "refuse_unusable"]
@@ -31,6 +32,9 @@ SOFT_PX = 2.0
 DIM_LEVEL = 80.0  # of 255
 SIGMA_WARN_MM, SIGMA_FAIL_MM = 0.3, 2.0
 NEAR_HULL_MM = 100.0
+#: of the size as designed: "fit to page" shrinks by some per cent, nothing enlarges by more than
+#: borderless printing does (common practice, no source)
+LEAST_PRINT, LARGEST_PRINT = 0.93, 1.04
 
 
 def refuse_unusable(problem: Problem, fit: Fit) -> None:
@@ -184,16 +188,34 @@ def _picture_findings(
 
 
 def _size_findings(problem: Problem) -> list[Check]:
-    if all(problem.sizes.is_typed(k) for k in problem.numbers):
+    sizes = problem.sizes
+    typed = [k for k in problem.numbers if sizes.is_typed(k)]
+    if len(typed) < len(problem.numbers):
+        return [
+            Check(
+                "card-size-not-typed",
+                Severity.WARN,
+                "The printed cards were taken to be true to size, 168.0 x 112.0 mm; a printer that "
+                "shrinks the page by 3 % makes every tool 3 % too large.",
+                "Measure one printed board between its outer edges and type it, for example "
+                "--card-size 168.0x112.0.",
+            )
+        ]
+    size = max((sizes.of(k) for k in typed), key=lambda s: abs(s[0] / BOARD_MM[0] - 1))
+    share = size[0] / BOARD_MM[0]
+    if LEAST_PRINT <= share <= LARGEST_PRINT:
         return []
     return [
         Check(
-            "card-size-not-typed",
+            "card-size-unlikely",
             Severity.WARN,
-            "The printed cards were taken to be true to size, 168.0 x 112.0 mm; a printer that "
-            "shrinks the page by 3 % makes every tool 3 % too large.",
-            "Measure one printed board between its outer edges and type it, for example "
-            "--card-size 168.0x112.0.",
+            f"A card size of {size[0]:g} x {size[1]:g} mm was typed, {100 * share:.0f} % of the "
+            "168.0 x 112.0 mm it was made for; printers err by less, and every tool becomes as "
+            "much larger or smaller.",
+            "Measure a printed board again, between its outer edges.",
+            value=100 * share,
+            limit=100 * (LEAST_PRINT if share < 1 else LARGEST_PRINT),
+            unit="%",
         )
     ]
 

@@ -11,12 +11,23 @@ from dataclasses import replace
 
 from shapely.geometry import Point, Polygon
 
+from tracer.errors import TracerError
 from tracer.model.outline import Outline
-from tracer.model.report import Check, tool_at
+from tracer.model.report import Check, Severity, tool_at
 from tracer.model.silhouette import Segmentation
-from tracer.workflows.lay_tools import LayTool, LayTools
+from tracer.model.tool_list import ToolRow
+from tracer.model.view import View
+from tracer.parallax.plausible import doubtful_height
+from tracer.workflows.lay_tools import Defaults, LayTool, LayTools
 
-__all__ = ["about_tool", "label", "lay_findings", "photo_findings"]
+__all__ = [
+    "about_tool",
+    "label",
+    "lay_findings",
+    "photo_findings",
+    "refuse_above_camera",
+    "typed_height",
+]
 
 #: their subject is a row of the tool list
 _ABOUT_ROWS = ("row-without-tool", "rows-on-one-tool")
@@ -112,6 +123,53 @@ def lay_findings(found: LayTools, outlines: Sequence[Outline]) -> list[Check]:
                 check = about_tool(check, outline.outline_id, outline.name)
         told.append(check)
     return told
+
+
+def typed_height(tool: LayTool, outline: Outline, defaults: Defaults) -> tuple[Check, ...]:
+    """Findings about the height that was typed for a tool, or for all that have none.
+
+    A default holds for tools of several heights, so only one that the photo excludes is told.
+    """
+    typed = tool.row.height_mm if tool.row is not None else None
+    height = defaults.height_mm if typed is None else typed
+    if height is None:
+        return ()
+    called = label(outline.outline_id, outline.name)
+    found = doubtful_height(tool.silhouette.region, tool.view, height, called, outline.outline_id)
+    if typed is None:
+        return tuple(
+            replace(c, severity=Severity.WARN) for c in found if c.slug != "height-doubtful"
+        )
+    return found
+
+
+def refuse_above_camera(
+    rows: Sequence[ToolRow], views: Sequence[View], default_mm: float | None, where: str
+) -> None:
+    """Stop at a height that reaches up to a camera, naming the row that says so.
+
+    Raises
+    ------
+    TracerError
+        ``height-above-camera``.
+    """
+    lowest = min(view.height_mm for view in views)
+    typed = [(row.height_mm, _row_words(row, where)) for row in rows if row.height_mm is not None]
+    if default_mm is not None:
+        typed.append((default_mm, "--height"))
+    for height, said_by in typed:
+        if not height < lowest:
+            raise TracerError(
+                "height-above-camera",
+                f"{said_by} gives a height of {height:g} mm, but the camera was only "
+                f"{lowest:.0f} mm above the sheet.",
+                "Check the unit and the decimal point.",
+            )
+
+
+def _row_words(row: ToolRow, where: str) -> str:
+    name = f" ({row.name})" if row.name else ""
+    return f"Row {row.line} of {where}{name}" if row.line else f"{where}{name}"
 
 
 def _meant(check: Check, tools: Sequence[LayTool], outlines: Sequence[Outline]) -> Outline | None:

@@ -28,7 +28,13 @@ from tracer.segmentation.mending import corrected
 from tracer.workflows.lay_tools import Defaults, find_tools, outline_of
 from tracer.workflows.memo import StageMemo
 from tracer.workflows.naming import keep_numbers, unlikely_heights
-from tracer.workflows.tool_findings import about_tool, lay_findings, photo_findings
+from tracer.workflows.tool_findings import (
+    about_tool,
+    lay_findings,
+    photo_findings,
+    refuse_above_camera,
+    typed_height,
+)
 
 __all__ = ["Separation", "Trace", "TraceOptions", "trace"]
 
@@ -169,6 +175,7 @@ def trace(
         )
         uncorrected.append(found_here)
         segmentations.append(corrected(found_here, corrections, calibration.views[index]))
+    refuse_above_camera(rows, calibration.views, options.default_height_mm, list_name)
     clock.step("compensating height" if len(photos) == 1 else "solving heights and edges")
     defaults = Defaults(options.default_height_mm, options.edge, options.keep_cables)
     found = find_tools(
@@ -182,6 +189,7 @@ def trace(
     for tool, outline_id in zip(found.tools, ids, strict=True):
         outline, more = outline_of(tool, outline_id, calibration, defaults)
         outlines.append(_with_revision(outline, earlier))
+        checks += typed_height(tool, outline, defaults)
         own = tool.silhouette.silhouette_id
         checks += [about_tool(replace(c, subject_id=own), outline_id, outline.name) for c in more]
     checks = [*lay_findings(found, outlines), *checks]
