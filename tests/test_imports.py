@@ -11,10 +11,12 @@ PACKAGE = Path(__file__).parent.parent / "tracer"
 
 STAGES = {"calibration", "segmentation", "parallax", "panel", "export", "inspection"}
 RIM = {"photos", "pictures", "project"}
-BASE = {"errors", "lengths", "progress", "assets", "atomic", "interruption"}
+BASE = {"errors", "lengths", "loading", "progress", "ranges", "assets", "atomic", "interruption"}
 #: room -> rooms it may import (its own is always allowed)
 ALLOWED: dict[str, set[str]] = {name: {"errors"} for name in BASE}
 ALLOWED["interruption"] |= {"atomic"}  # its last words say what has been written
+ALLOWED["loading"] |= {"ranges"}
+ALLOWED["lengths"] |= {"ranges"}
 ALLOWED["model"] = set(BASE)
 ALLOWED["geometry"] = BASE | {"model"}
 for room in STAGES | RIM:

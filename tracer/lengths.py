@@ -10,9 +10,11 @@ import re
 from fractions import Fraction
 
 from tracer.errors import UsageError
+from tracer.ranges import shown
 
 __all__ = ["MM_PER_INCH", "format_length", "parse_length_mm", "parse_size_mm"]
 
+MOST_LETTERS = 40  # of one length; longer numerals would overflow
 MM_PER_INCH = 25.4  # exact: international yard and pound agreement, 1959
 
 _UNITS_MM = {"": 1.0, "mm": 1.0, "cm": 10.0, "m": 1000.0, "in": MM_PER_INCH, '"': MM_PER_INCH}
@@ -39,14 +41,14 @@ def parse_length_mm(text: str) -> float:
     >>> parse_length_mm("1/2in"), parse_length_mm("1.2 cm"), parse_length_mm("-3")
     (12.7, 12.0, -3.0)
     """
-    found = _LENGTH.match(text)
+    found = _LENGTH.match(text) if len(text) <= MOST_LETTERS else None
     if found is None:
         hint = (
             "Write the decimal sign as a point, for example 1.5mm."
             if "," in text
             else "Write it like 12, 12mm, 1.2cm or 1/2in."
         )
-        raise UsageError("length-unreadable", f"'{text}' is not a length.", hint)
+        raise UsageError("length-unreadable", f"{shown(text)} is not a length.", hint)
     if found["decimal"] is not None:
         value = Fraction(found["decimal"])
     else:
@@ -74,17 +76,17 @@ def parse_size_mm(text: str) -> tuple[float, float]:
     >>> parse_size_mm("24in x 18in") == parse_size_mm("24x18in")
     True
     """
-    sides = re.split(r"\s*[x×]\s*", text.strip(), flags=re.IGNORECASE)
+    sides = [side.strip() for side in re.split("[xX×]", text)] if len(text) <= 100 else []
     if len(sides) != 2:
         raise UsageError(
-            "size-unreadable", f"'{text}' is not a size.", "Write it like 168.0x112.0."
+            "size-unreadable", f"{shown(text)} is not a size.", "Write it like 168.0x112.0."
         )
     unit = re.search(r"[a-z\"]+$", sides[1], re.IGNORECASE)
     if unit is not None and sides[0][-1:].isdigit():
         sides[0] += unit[0]  # "24x18in" means inches twice
     width, height = (parse_length_mm(side) for side in sides)
     if width <= 0 or height <= 0:
-        raise UsageError("size-unreadable", f"'{text}' has a side that is not positive.")
+        raise UsageError("size-unreadable", f"{shown(text)} has a side that is not positive.")
     return width, height
 
 

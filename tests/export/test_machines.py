@@ -51,8 +51,8 @@ def test_there_is_one_of_each_kind() -> None:
     [
         (("cuts_depth = true", 'cuts_depth = "yes"'), "true or false"),
         (("kerf_mm = 0.0", "kerf_mn = 0.0"), "kerf_mm"),
-        (("kerf_mm = 0.0", "kerf_mm = -1.0"), "negative"),
-        (("feed_mm_min = 6000.0", "feed_mm_min = 0.0"), "above 0"),
+        (("kerf_mm = 0.0", "kerf_mm = -1.0"), "from 0 to 50 mm"),
+        (("feed_mm_min = 6000.0", "feed_mm_min = 0.0"), "from 1 to"),
         (('kerf = "none"', 'kerf = "me"'), "kerf"),
         (("bed_mm = [1600.0, 1300.0]", "bed_mm = [1600.0]"), "bed_mm"),
         (('version = "R2000"', 'version = "R99"'), "version"),

@@ -74,9 +74,15 @@ def test_a_plan_survives_toml(wanted: PanelPlan) -> None:
     ("text", "place"),
     [
         ('titel = "x"', "titel"),
-        ("[bay]\nkind = 'shelf'\nwidth_mm = 3\nheight_mm = 4", "bay.kind"),
-        ("[[tools]]\npocket_id = 'T01'\ndept_mm = 3", "tools.0.dept_mm"),
-        ("[bay\n", "not a TOML file"),
+        (
+            "[bay]\nkind = 'shelf'\nwidth_mm = 3\nheight_mm = 4",
+            "bay, kind: 'shelf' was read, it takes one of wall, drawer",
+        ),
+        (
+            "[[tools]]\npocket_id = 'T01'\ndept_mm = 3",
+            "tools 1: there is no key 'dept_mm'; did you mean depth_mm",
+        ),
+        ("[bay\n", "not TOML: line 1, column 5"),
     ],
 )
 def test_slips_in_a_plan_are_named_with_their_place(text: str, place: str) -> None:

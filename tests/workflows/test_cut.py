@@ -210,7 +210,7 @@ def test_a_failed_check_is_exit_code_3(job: Path) -> None:
         (["cut", "bench", "--machine", "axe"], "machine-unknown"),
         (["cut", "bench", "--material", "cheese"], "material-unknown"),
         (["cut", "bench", "--fit", "tight"], "usage"),
-        (["cut", "bench", "--fit-probability", "90"], "fit-probability-out-of-range"),
+        (["cut", "bench", "--fit-probability", "90"], "number-out-of-range"),
         (["cut", "bench", "--thickness", "thick"], "length-unreadable"),
         (["cut", "bench", "--printed", "86x86"], "printer-scale-wrong"),
         (["cut", "bench", "--paper", "b9"], "paper-unknown"),

@@ -26,14 +26,31 @@ from tracer.errors import TracerError
 from tracer.model.calibration import Calibration
 from tracer.model.card import BOARD_MM, CardSizes, mat_places, on_sheet
 from tracer.model.photo import Photo
+from tracer.ranges import COUNTS
 
-__all__ = ["calibrate", "solve_lay"]
+__all__ = ["calibrate", "refuse_too_many", "solve_lay"]
 
-MAX_PHOTOS = 8
+MAX_PHOTOS = int(COUNTS["photos of one lay"].high)
 #: of the longer side: no lens looks so far beside the middle of its own sensor
 CROPPED_SHARE = 0.03
 #: reduced chi-square at which the cameras are questioned
 DOUBTFUL_MISFIT = 2.0
+
+
+def refuse_too_many(photos: int) -> None:
+    """Stop before more photos of one lay are decoded than can be solved together.
+
+    Raises
+    ------
+    TracerError
+        ``too-many-photos``.
+    """
+    if photos > MAX_PHOTOS:
+        raise TracerError(
+            "too-many-photos",
+            f"{photos} photos were given; at most {MAX_PHOTOS} are solved together.",
+            "Give the three to five that show the lay best.",
+        )
 
 
 def calibrate(
@@ -73,12 +90,7 @@ def calibrate(
     """
     if not photos:
         raise TracerError("no-photo", "There is no photo to calibrate.", "Name at least one photo.")
-    if len(photos) > MAX_PHOTOS:
-        raise TracerError(
-            "too-many-photos",
-            f"{len(photos)} photos were given; at most {MAX_PHOTOS} are solved together.",
-            "Give the three to five that show the lay best.",
-        )
+    refuse_too_many(len(photos))
     told = progress or _silent
     optics = [optics_of(photo) for photo in photos]
     detections: list[Detection] = []

@@ -9,11 +9,13 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from tracer.cli.console import EXIT_CHECK_FAILED, Console, check_record
-from tracer.cli.options import Json, Quiet, length, size
+from tracer.cli.options import Json, Quiet, length, number, size, with_range
 from tracer.errors import TracerError, UsageError
 from tracer.lengths import format_length
+from tracer.loading import read_file
 from tracer.model.panel import BayKind
 from tracer.model.panel_plan import Anchor, Arrangement, FitClass, Hand
+from tracer.ranges import MOST_BYTES, shown
 
 if TYPE_CHECKING:
     from tracer.model.panel_plan import PanelPlan
@@ -29,31 +31,47 @@ def arrange(
         typer.Option(metavar="PLAN.toml", help="Plan to use instead of the job's panel.toml."),
     ] = None,
     bay: Annotated[
-        Any, typer.Option(parser=size, metavar="WxH", help="Width and height of the bay.")
+        Any,
+        typer.Option(
+            parser=size("--bay"),
+            metavar="WxH",
+            help=with_range("Width and height of the bay.", "--bay"),
+        ),
     ] = None,
     kind: Annotated[str | None, typer.Option(metavar="KIND", help="wall or drawer.")] = None,
     clear_depth: Annotated[
         Any,
-        typer.Option(parser=length, metavar="LENGTH", help="Clear depth of the drawer or bay."),
+        typer.Option(
+            parser=length("--clear-depth"),
+            metavar="LENGTH",
+            help=with_range("Clear depth of the drawer or bay.", "--clear-depth"),
+        ),
     ] = None,
     diagonals: Annotated[
         Any,
         typer.Option(
-            parser=size,
+            parser=size("--diagonals"),
             metavar="RxF",
-            help="Measured diagonals: lower left to upper right, upper left to lower right.",
+            help=with_range(
+                "Measured diagonals: lower left to upper right, upper left to lower right.",
+                "--diagonals",
+            ),
         ),
     ] = None,
     squeeze: Annotated[
         Any,
         typer.Option(
-            parser=length, metavar="LENGTH", help="Panel larger than the bay by this, to grip."
+            parser=length("--squeeze"),
+            metavar="LENGTH",
+            help=with_range("Panel larger than the bay by this, to grip.", "--squeeze"),
         ),
     ] = None,
     above_floor: Annotated[
         Any,
         typer.Option(
-            parser=length, metavar="LENGTH", help="Lower edge of a wall panel above the floor."
+            parser=length("--above-floor"),
+            metavar="LENGTH",
+            help=with_range("Lower edge of a wall panel above the floor.", "--above-floor"),
         ),
     ] = None,
     tidy: Annotated[
@@ -61,16 +79,31 @@ def arrange(
         typer.Option("--tidy/--as-photographed", help="Straighten, equalise and centre the lay."),
     ] = None,
     max_shift: Annotated[
-        Any, typer.Option(parser=length, metavar="LENGTH", help="Tidying moves no tool further.")
+        Any,
+        typer.Option(
+            parser=length("--max-shift"),
+            metavar="LENGTH",
+            help=with_range("Tidying moves no tool further.", "--max-shift"),
+        ),
     ] = None,
     anchor: Annotated[
         str | None, typer.Option(metavar="WHERE", help="centre, or margin from the lower left.")
     ] = None,
     edge: Annotated[
-        Any, typer.Option(parser=length, metavar="LENGTH", help="Tools to the panel's edge.")
+        Any,
+        typer.Option(
+            parser=length("--edge"),
+            metavar="LENGTH",
+            help=with_range("Tools to the panel's edge.", "--edge"),
+        ),
     ] = None,
     turn: Annotated[
-        float | None, typer.Option(metavar="DEG", help="Turn the whole lay, counter-clockwise.")
+        Any,
+        typer.Option(
+            parser=number("--turn"),
+            metavar="DEG",
+            help=with_range("Turn the whole lay, counter-clockwise.", "--turn"),
+        ),
     ] = None,
     fit: Annotated[
         str | None, typer.Option(metavar="CLASS", help="press, snug, easy or loose.")
@@ -173,21 +206,20 @@ def _choice(text: str | None, known: dict[str, Any], option: str) -> Any:
     if text is None:
         return None
     if text.lower() not in known:
-        raise UsageError("usage", f"{option} '{text}' is not one of {', '.join(known)}.")
+        raise UsageError("usage", f"{option} {shown(text)} is not one of {', '.join(known)}.")
     return known[text.lower()]
 
 
 def _plan(path: Path | None) -> tuple[str, bytes] | None:
     if path is None:
         return None
-    try:
-        return path.name, path.read_bytes()
-    except OSError as error:
-        raise TracerError(
-            "panel-plan-missing",
-            f"{path} cannot be read: {error.strerror or error}.",
-            "Check the name of the plan.",
-        ) from None
+
+    def refuse(why: str) -> TracerError:
+        return TracerError(
+            "panel-plan-missing", f"{path} cannot be read: {why}.", "Check the name of the plan."
+        )
+
+    return path.name, read_file(path, MOST_BYTES["panel plan"], refuse)
 
 
 def _record(done: Arranged) -> dict[str, Any]:

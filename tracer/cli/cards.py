@@ -9,8 +9,9 @@ from typing import Annotated, Any
 import typer
 
 from tracer.cli.console import Console
-from tracer.cli.options import Json, Quiet, Replace, size
+from tracer.cli.options import Json, Quiet, Replace, size, with_range
 from tracer.errors import TracerError, UsageError
+from tracer.ranges import checked_option, shown
 
 __all__ = ["cards"]
 
@@ -30,7 +31,9 @@ def cards(
     mat: Annotated[
         Any,
         typer.Option(
-            parser=size, metavar="WxH", help="One large print with cards at known places instead."
+            parser=size("--mat"),
+            metavar="WxH",
+            help=with_range("One large print with cards at known places instead.", "--mat"),
         ),
     ] = None,
     replace: Replace = False,
@@ -60,10 +63,12 @@ def cards(
 def _numbers(text: str) -> list[int]:
     """Card numbers of a list of numbers and ranges."""
     found: list[int] = []
-    for part in text.replace(" ", "").split(","):
-        match = re.fullmatch(r"(\d+)(?:-(\d+))?", part)
+    for part in dict.fromkeys(text.replace(" ", "").split(",")):
+        match = re.fullmatch(r"([0-9]{1,15})(?:-([0-9]{1,15}))?", part)
         if match is None:
-            raise UsageError("usage", f"'{text}' are not card numbers.", "Write 0-5 or 3,7,9.")
-        first, last = int(match[1]), int(match[2] or match[1])
+            raise UsageError("usage", f"{shown(text)} are not card numbers.", "Write 0-5 or 3,7,9.")
+        ends = (int(match[1]), int(match[2] or match[1]))
+        # held before a range of them is counted out
+        first, last = (int(checked_option("--numbers", end)) for end in ends)
         found += range(first, last + 1) if last >= first else range(first, last - 1, -1)
     return list(dict.fromkeys(found))

@@ -8,7 +8,7 @@ from typing import Annotated, Any
 import typer
 
 from tracer.cli.console import EXIT_CHECK_FAILED, Console, check_record
-from tracer.cli.options import Json, Quiet, length
+from tracer.cli.options import Json, Quiet, length, with_range
 from tracer.model.report import Severity
 
 __all__ = ["check"]
@@ -19,7 +19,9 @@ def check(
     square: Annotated[
         Any,
         typer.Option(
-            parser=length, metavar="LENGTH", help="Side of the square that shows the scale."
+            parser=length("--square"),
+            metavar="LENGTH",
+            help=with_range("Side of the square that shows the scale.", "--square"),
         ),
     ] = "100",
     as_json: Json = False,

@@ -8,8 +8,10 @@ from typing import Annotated, Any
 import typer
 
 from tracer.cli.console import Console
-from tracer.cli.options import Json, Quiet, Replace, length
+from tracer.cli.options import Json, Quiet, Replace, length, whole, with_range
 from tracer.errors import UsageError
+from tracer.lengths import parse_length_mm
+from tracer.ranges import shown
 
 __all__ = ["coupon"]
 
@@ -23,19 +25,35 @@ def coupon(
     ),
     diameter: Annotated[
         Any,
-        typer.Option(parser=length, metavar="LENGTH", help="Diameter of a round thing, measured."),
+        typer.Option(
+            parser=parse_length_mm,
+            metavar="LENGTH",
+            help=with_range("Diameter of a round thing, measured.", "--diameter"),
+        ),
     ] = "20",
     thickness: Annotated[
-        Any, typer.Option(parser=length, metavar="LENGTH", help="Thickness of the foam.")
+        Any,
+        typer.Option(
+            parser=length("--thickness"),
+            metavar="LENGTH",
+            help=with_range("Thickness of the foam.", "--thickness"),
+        ),
     ] = "30",
     strips: Annotated[
         Any,
         typer.Option(
-            parser=length, metavar="LENGTH", help="Reading: length of the ten strips in a row."
+            parser=parse_length_mm,
+            metavar="LENGTH",
+            help=with_range("Reading: length of the ten strips in a row.", "--strips"),
         ),
     ] = None,
     hole: Annotated[
-        int | None, typer.Option(metavar="N", help="Reading: the hole that holds the thing best.")
+        Any,
+        typer.Option(
+            parser=whole("--hole"),
+            metavar="N",
+            help=with_range("Reading: the hole that holds the thing best.", "--hole"),
+        ),
     ] = None,
     felt: Annotated[
         str, typer.Option(metavar="CLASS", help="What that hole feels like: a fit class.")
@@ -68,7 +86,7 @@ def coupon(
     if strips is not None or hole is not None or save is not None:
         if felt not in {f.value for f in FitClass}:
             raise UsageError(
-                "usage", f"--felt cannot be '{felt}'.", f"It is one of {', '.join(FitClass)}."
+                "usage", f"--felt cannot be {shown(felt)}.", f"It is one of {', '.join(FitClass)}."
             )
         read = profile_from_reading(profile, hole=hole, strips_mm=strips, felt=FitClass(felt))
         written = profile_file(save or Path(f"{profile.key}-own.toml"), read, replacing=replace)

@@ -7,9 +7,10 @@ from typing import Annotated, Any
 import typer
 
 from tracer.cli.console import EXIT_CHECK_FAILED, Console, check_record
-from tracer.cli.options import Json, Quiet, Replace, length
+from tracer.cli.options import Json, Quiet, Replace, length, number, with_range
 from tracer.errors import UsageError
 from tracer.model.report import Severity
+from tracer.ranges import shown
 
 __all__ = ["cut"]
 
@@ -31,31 +32,52 @@ def cut(
         ),
     ] = "unknown",
     thickness: Annotated[
-        Any, typer.Option(parser=length, metavar="LENGTH", help="Thickness of the sheet, measured.")
+        Any,
+        typer.Option(
+            parser=length("--thickness"),
+            metavar="LENGTH",
+            help=with_range("Thickness of the sheet, measured.", "--thickness"),
+        ),
     ] = "30",
     depth: Annotated[
         Any,
         typer.Option(
-            parser=length,
+            parser=length("--depth"),
             metavar="LENGTH",
-            help="Depth of pockets that the tool list gives none for (default: right through).",
+            help=with_range(
+                "Depth of pockets that the tool list gives none for (default: right through).",
+                "--depth",
+            ),
         ),
     ] = None,
     fit: Annotated[str, typer.Option(metavar="CLASS", help="press, snug, easy or loose.")] = "easy",
     fit_mm: Annotated[
         Any,
         typer.Option(
-            parser=length,
+            parser=length("--fit-mm"),
             metavar="LENGTH",
-            help="Clearance per side instead of a fit class; negative for a press fit.",
+            help=with_range(
+                "Clearance per side instead of a fit class; negative for a press fit.", "--fit-mm"
+            ),
         ),
     ] = None,
     fit_probability: Annotated[
-        float,
-        typer.Option(metavar="P", help="How surely each tool fits despite the outline's error."),
-    ] = 0.9,
+        Any,
+        typer.Option(
+            parser=number("--fit-probability"),
+            metavar="P",
+            help=with_range(
+                "How surely each tool fits despite the outline's error.", "--fit-probability"
+            ),
+        ),
+    ] = "0.9",
     margin: Annotated[
-        Any, typer.Option(parser=length, metavar="LENGTH", help="Foam around the tools.")
+        Any,
+        typer.Option(
+            parser=length("--margin"),
+            metavar="LENGTH",
+            help=with_range("Foam around the tools.", "--margin"),
+        ),
     ] = "30",
     dxf_version: Annotated[
         str | None,
@@ -72,7 +94,10 @@ def cut(
         str | None,
         typer.Option(
             metavar="XxY",
-            help="What the template's 100 mm bars measured, e.g. 99.8x100.1; kept for later.",
+            help=with_range(
+                "What the template's 100 mm bars measured, e.g. 99.8x100.1; kept for later.",
+                "--printed",
+            ),
         ),
     ] = None,
     accept: Annotated[
@@ -190,7 +215,9 @@ def _contents(result: Any) -> str:
 def _choice(text: str, values: dict[str, Any], option: str) -> Any:
     if text.lower() in values:
         return values[text.lower()]
-    raise UsageError("usage", f"{option} cannot be '{text}'.", f"It is one of {', '.join(values)}.")
+    raise UsageError(
+        "usage", f"{option} cannot be {shown(text)}.", f"It is one of {', '.join(values)}."
+    )
 
 
 def _printer(printed: str | None) -> Any:

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import webbrowser
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Any
 
 import typer
 
 from tracer.cli.console import Console
-from tracer.cli.options import Quiet
+from tracer.cli.options import Quiet, whole, with_range
 from tracer.errors import UsageError
 from tracer.interruption import ending
 
@@ -21,8 +21,13 @@ def desk(
         str | None, typer.Argument(metavar="[JOB]", help="Job to open; none: all of this folder.")
     ] = None,
     port: Annotated[
-        int, typer.Option(metavar="PORT", min=0, max=65535, help="Port; 0 for any free one.")
-    ] = 0,
+        Any,
+        typer.Option(
+            parser=whole("--port"),
+            metavar="PORT",
+            help=with_range("Port; 0 for any free one.", "--port"),
+        ),
+    ] = "0",
     lan: Annotated[
         bool,
         typer.Option(

@@ -11,43 +11,83 @@ option     meaning                                 commands
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import re
+from collections.abc import Callable, Sequence
 from typing import Annotated, Any
 
 import typer
 
 from tracer.errors import UsageError
 from tracer.lengths import parse_length_mm, parse_size_mm
+from tracer.ranges import OPTIONS, checked_option, shown
 
-__all__ = ["Json", "Quiet", "Replace", "card_sizes", "choice", "length", "not_negative", "size"]
-
-
-def length(text: str) -> float:
-    """Typer parser: a length in mm."""
-    return parse_length_mm(text)
-
-
-def not_negative(text: str) -> float:
-    """Typer parser: a length in mm that a thing can have.
-
-    Raises
-    ------
-    UsageError
-        For a negative length, or text that is none.
-    """
-    value = parse_length_mm(text)
-    if value < 0:
-        raise UsageError(
-            "length-unreadable",
-            f"'{text}' is a length below 0.",
-            "Type what was measured, for example 12, 12mm or 1/2in.",
-        )
-    return value
+__all__ = [
+    "Json",
+    "Quiet",
+    "Replace",
+    "card_sizes",
+    "choice",
+    "length",
+    "number",
+    "points",
+    "size",
+    "whole",
+    "with_range",
+]
 
 
-def size(text: str) -> tuple[float, float]:
-    """Typer parser: two lengths in mm."""
-    return parse_size_mm(text)
+_NUMBER = re.compile(r"[-+]?(?:[0-9]{1,20}(?:\.[0-9]{0,20})?|\.[0-9]{1,20})")
+
+
+def with_range(text: str, option: str) -> str:
+    """A help text that ends with the option's range."""
+    return f"{text} {OPTIONS[option].span}."
+
+
+def length(option: str) -> Callable[[str], float]:
+    """Typer parser of an option that takes a length, within its range."""
+
+    def parse(text: str) -> float:
+        return checked_option(option, parse_length_mm(text))
+
+    return parse
+
+
+def size(option: str) -> Callable[[str], tuple[float, float]]:
+    """Typer parser of an option that takes two lengths, each within its range."""
+
+    def parse(text: str) -> tuple[float, float]:
+        width, height = (checked_option(option, side) for side in parse_size_mm(text))
+        return width, height
+
+    return parse
+
+
+def number(option: str) -> Callable[[str], float]:
+    """Typer parser of an option that takes a plain number, within its range."""
+
+    def parse(text: str) -> float:
+        if _NUMBER.fullmatch(text.strip()) is None:
+            raise UsageError(
+                "number-unreadable",
+                f"{option} cannot be {shown(text)}.",
+                f"It takes {OPTIONS[option].words}.",
+            )
+        return checked_option(option, float(text))
+
+    return parse
+
+
+def whole(option: str) -> Callable[[str], int]:
+    """Typer parser of an option that takes a whole number, within its range."""
+    parse = number(option)
+    return lambda text: int(parse(text))
+
+
+def points(option: str, values: Sequence[float]) -> list[tuple[float, float]]:
+    """Pairs of coordinates that were typed in a row, each within the option's range."""
+    held = [checked_option(option, value) for value in values]
+    return list(zip(held[::2], held[1::2], strict=True))
 
 
 Json = Annotated[bool, typer.Option("--json", help="Print one JSON object on standard output.")]
@@ -70,7 +110,9 @@ def choice(text: str | None, values: dict[str, Any], option: str) -> Any:
     for name, value in values.items():
         if name.lower() == text.lower():
             return value
-    raise UsageError("usage", f"{option} cannot be '{text}'.", f"It is one of {', '.join(values)}.")
+    raise UsageError(
+        "usage", f"{option} cannot be {shown(text)}.", f"It is one of {', '.join(values)}."
+    )
 
 
 def card_sizes(
@@ -79,15 +121,15 @@ def card_sizes(
     """Size of all cards and of single ones, long side first."""
     common, own = None, {}
     for text in texts:
-        number, colon, rest = text.rpartition(":")
-        sides = parse_size_mm(rest)
+        card, colon, rest = text.rpartition(":")
+        sides = size("--card-size")(rest)
         pair = (max(sides), min(sides))
         if not colon:
             common = pair
-        elif number.isdigit():
-            own[int(number)] = pair
+        elif card.isascii() and card.isdigit():
+            own[int(checked_option("--numbers", float(card)))] = pair
         else:
             raise UsageError(
-                "size-unreadable", f"'{text}' is not a card size.", "Write 3:168.2x112.1."
+                "size-unreadable", f"{shown(text)} is not a card size.", "Write 3:168.2x112.1."
             )
     return common, own

@@ -9,7 +9,7 @@ from typing import Annotated, Any
 import typer
 
 from tracer.cli.console import Console
-from tracer.cli.options import Json, Quiet, length
+from tracer.cli.options import Json, Quiet, length, with_range
 from tracer.errors import UsageError
 
 __all__ = ["shelf"]
@@ -40,7 +40,11 @@ def shelf(
     ] = None,
     height: Annotated[
         Any,
-        typer.Option(parser=length, metavar="LENGTH", help="Height of a drawn tool."),
+        typer.Option(
+            parser=length("--height"),
+            metavar="LENGTH",
+            help=with_range("Height of a drawn tool.", "--height"),
+        ),
     ] = None,
     name: Annotated[str | None, typer.Option(help="Name of a drawn tool.")] = None,
     as_json: Json = False,

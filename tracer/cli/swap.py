@@ -10,13 +10,25 @@ from typing import Annotated, Any
 import typer
 
 from tracer.cli.console import EXIT_CHECK_FAILED, Console, check_record, quoted
-from tracer.cli.options import Json, Quiet, card_sizes, choice, not_negative
+from tracer.cli.options import (
+    Json,
+    Quiet,
+    card_sizes,
+    choice,
+    length,
+    number,
+    points,
+    whole,
+    with_range,
+)
 from tracer.errors import UsageError
 from tracer.model.report import Severity
+from tracer.ranges import shown
 
 __all__ = ["swap"]
 
-_PAIR = re.compile(r"^\s*(-?\d+(?:\.\d+)?)\s*,\s*(-?\d+(?:\.\d+)?)\s*$")
+_NUMBER = r"(-?[0-9]{1,15}(?:\.[0-9]{1,15})?)"
+_PAIR = re.compile(rf"^\s*{_NUMBER}\s*,\s*{_NUMBER}\s*$")
 
 
 def swap(
@@ -37,28 +49,42 @@ def swap(
         ),
     ] = "auto",
     shift: Annotated[
-        str | None, typer.Option(metavar="X,Y", help="Then shift it by so many mm.")
+        str | None,
+        typer.Option(metavar="X,Y", help=with_range("Then shift it by so many mm.", "--shift")),
     ] = None,
     turn: Annotated[
-        float, typer.Option(metavar="DEG", help="Then turn it, counter-clockwise.")
-    ] = 0.0,
+        Any,
+        typer.Option(
+            parser=number("--turn"),
+            metavar="DEG",
+            help=with_range("Then turn it, counter-clockwise.", "--turn"),
+        ),
+    ] = "0",
     mirror: Annotated[bool, typer.Option("--mirror", help="Lay it on its other face.")] = False,
     point: Annotated[
         str | None,
-        typer.Option(metavar="X,Y", help="Point (px) on the new tool where the photo shows more."),
+        typer.Option(
+            metavar="X,Y",
+            help=with_range("Point (px) on the new tool where the photo shows more.", "--point"),
+        ),
     ] = None,
     name: Annotated[str | None, typer.Option(metavar="NAME", help="Name of the new tool.")] = None,
     height: Annotated[
         Any,
         typer.Option(
-            parser=not_negative, metavar="LENGTH", help="Its height (default: the old one's)."
+            parser=length("--height"),
+            metavar="LENGTH",
+            help=with_range("Its height (default: the old one's).", "--height"),
         ),
     ] = None,
     card_size: Annotated[
         list[str] | None,
         typer.Option(
             metavar="[CARD:]LxS",
-            help="Measured sides of the printed boards (default: as typed for the lay).",
+            help=with_range(
+                "Measured sides of the printed boards (default: as typed for the lay).",
+                "--card-size",
+            ),
         ),
     ] = None,
     edge: Annotated[
@@ -71,13 +97,22 @@ def swap(
         bool, typer.Option("--add", help="TOOL is the name of a tool that comes new to the lay.")
     ] = False,
     at: Annotated[
-        str | None, typer.Option(metavar="X,Y", help="With --add: where its middle goes, in mm.")
+        str | None,
+        typer.Option(
+            metavar="X,Y", help=with_range("With --add: where its middle goes, in mm.", "--at")
+        ),
     ] = None,
     remove: Annotated[
         bool, typer.Option("--remove", help="The tool goes and none comes: plug only.")
     ] = False,
     back_to: Annotated[
-        int | None, typer.Option("--back-to", metavar="REVISION", help="Bring back a revision.")
+        Any,
+        typer.Option(
+            "--back-to",
+            parser=whole("--back-to"),
+            metavar="REVISION",
+            help=with_range("Bring back a revision.", "--back-to"),
+        ),
     ] = None,
     reason: Annotated[str, typer.Option(metavar="TEXT", help="Why, for the job's history.")] = "",
     machine: Annotated[
@@ -212,8 +247,10 @@ def _pair(text: str | None, option: str) -> tuple[float, float] | None:
         return None
     found = _PAIR.match(text)
     if found is None:
-        raise UsageError("point-unreadable", f"{option} '{text}' is not X,Y.", "Write 12,-3.5.")
-    return float(found[1]), float(found[2])
+        raise UsageError(
+            "point-unreadable", f"{option} {shown(text)} is not X,Y.", "Write 12,-3.5."
+        )
+    return points(option, [float(found[1]), float(found[2])])[0]
 
 
 def _refuse_mixtures(

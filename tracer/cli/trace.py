@@ -12,18 +12,32 @@ from typing import Annotated, Any
 import typer
 
 from tracer.cli.console import EXIT_CHECK_FAILED, Console, check_record, quoted
-from tracer.cli.options import Json, Quiet, Replace, card_sizes, choice, not_negative, size
+from tracer.cli.options import (
+    Json,
+    Quiet,
+    Replace,
+    card_sizes,
+    choice,
+    length,
+    points,
+    size,
+    with_range,
+)
 from tracer.errors import UsageError
 from tracer.lengths import format_length
 from tracer.model.corrections import Corrections
 from tracer.model.outline import EdgeModel
 from tracer.model.report import Severity
+from tracer.ranges import COUNTS, shown
 
 __all__ = ["trace"]
 
-_POINT = re.compile(r"^(?:(\d+):)?(-?\d+(?:\.\d+)?),(-?\d+(?:\.\d+)?)$")
-_NUMBER = r"(-?\d+(?:\.\d+)?)"
-_LINE = re.compile(rf"^(?:(\d+):)?{_NUMBER},{_NUMBER},{_NUMBER},{_NUMBER}$")
+MOST_POINTS = int(COUNTS["points typed for one photo, of each kind"].high)
+
+_PHOTO = r"(?:([0-9]{1,6}):)?"
+_NUMBER = r"(-?[0-9]{1,15}(?:\.[0-9]{1,15})?)"
+_POINT = re.compile(rf"^{_PHOTO}{_NUMBER},{_NUMBER}$")
+_LINE = re.compile(rf"^{_PHOTO}{_NUMBER},{_NUMBER},{_NUMBER},{_NUMBER}$")
 
 
 def trace(
@@ -54,28 +68,35 @@ def trace(
         list[str] | None,
         typer.Option(
             metavar="[CARD:]LxS",
-            help="Measured long and short side of the printed boards, e.g. 168.0x112.0; of card 3"
-            " alone 3:168.2x112.1. May be given several times.",
+            help=with_range(
+                "Measured long and short side of the printed boards, e.g. 168.0x112.0; of card 3"
+                " alone 3:168.2x112.1. May be given several times.",
+                "--card-size",
+            ),
         ),
     ] = None,
     mat: Annotated[
         Any,
-        typer.Option(parser=size, metavar="WxH", help="The cards are those of a printed mat."),
+        typer.Option(
+            parser=size("--mat"),
+            metavar="WxH",
+            help=with_range("The cards are those of a printed mat.", "--mat"),
+        ),
     ] = None,
     camera_height: Annotated[
         Any,
         typer.Option(
-            parser=not_negative,
+            parser=length("--camera-height"),
             metavar="LENGTH",
-            help="Measured height of the lens above the sheet.",
+            help=with_range("Measured height of the lens above the sheet.", "--camera-height"),
         ),
     ] = None,
     height: Annotated[
         Any,
         typer.Option(
-            parser=not_negative,
+            parser=length("--height"),
             metavar="LENGTH",
-            help="Height of tools that the list gives none for.",
+            help=with_range("Height of tools that the list gives none for.", "--height"),
         ),
     ] = None,
     edge: Annotated[
@@ -101,15 +122,24 @@ def trace(
     ] = None,
     keep: Annotated[
         list[str] | None,
-        typer.Option(metavar="[PHOTO:]X,Y", help="Point (px) on a tool that must be kept."),
+        typer.Option(
+            metavar="[PHOTO:]X,Y",
+            help=with_range("Point on a tool that must be kept.", "--keep"),
+        ),
     ] = None,
     drop: Annotated[
         list[str] | None,
-        typer.Option(metavar="[PHOTO:]X,Y", help="Point (px) on something that is no tool."),
+        typer.Option(
+            metavar="[PHOTO:]X,Y",
+            help=with_range("Point on something that is no tool.", "--drop"),
+        ),
     ] = None,
     split: Annotated[
         list[str] | None,
-        typer.Option(metavar="[PHOTO:]X,Y,X,Y", help="Line (px) along which touching tools part."),
+        typer.Option(
+            metavar="[PHOTO:]X,Y,X,Y",
+            help=with_range("Line along which touching tools part.", "--split"),
+        ),
     ] = None,
     add: Annotated[
         bool, typer.Option("--add", help="Add these photos to the job as a further lay.")
@@ -268,24 +298,30 @@ def _corrections(
     kept: dict[int, list[Any]] = {}
     dropped: dict[int, list[Any]] = {}
     parted: dict[int, list[Any]] = {}
-    for texts, pattern, target in (
-        (keep, _POINT, kept),
-        (drop, _POINT, dropped),
-        (split, _LINE, parted),
+    for option, texts, pattern, target in (
+        ("--keep", keep, _POINT, kept),
+        ("--drop", drop, _POINT, dropped),
+        ("--split", split, _LINE, parted),
     ):
+        if len(texts) > MOST_POINTS:
+            raise UsageError(
+                "point-unreadable",
+                f"{option} was given {len(texts)} times; at most {MOST_POINTS} are taken.",
+            )
         for text in texts:
             found = pattern.match(text.replace(" ", ""))
             if found is None:
                 raise UsageError(
                     "point-unreadable",
-                    f"'{text}' is not a {'line' if pattern is _LINE else 'point'} in pixels.",
+                    f"{shown(text)} is not a {'line' if pattern is _LINE else 'point'} in pixels.",
                     "Write X,Y (or X,Y,X,Y for a line), with 2: before it for the second photo.",
                 )
             photo = int(found[1] or 1)
             if photo < 1 or (photos and photo > photos):
-                raise UsageError("point-unreadable", f"'{text}' names photo {photo} of {photos}.")
-            values = [float(v) for v in found.groups()[1:]]
-            pairs = list(zip(values[::2], values[1::2], strict=True))
+                raise UsageError(
+                    "point-unreadable", f"{shown(text)} names photo {photo} of {photos}."
+                )
+            pairs = points(option, [float(v) for v in found.groups()[1:]])
             target.setdefault(photo - 1, []).append(tuple(pairs) if len(pairs) > 1 else pairs[0])
     last = max((*kept, *dropped, *parted), default=-1)
     return [

@@ -7,6 +7,7 @@ cut gave.
 from __future__ import annotations
 
 import difflib
+import json
 import tomllib
 from collections.abc import Mapping
 from dataclasses import replace
@@ -16,8 +17,10 @@ from typing import Any
 
 from tracer.errors import TracerError, UsageError
 from tracer.export.dxf import DxfOptions, DxfVersion
+from tracer.loading import parse_toml, read_file, text_of
 from tracer.model.drawing import Layer
 from tracer.model.machine import Kerf, Machine, Material, Verdict
+from tracer.ranges import COUNTS, LONGEST_TEXT, MOST_BYTES, PROFILE, shown
 
 __all__ = [
     "dxf_options",
@@ -52,8 +55,8 @@ _TABLES: dict[str, dict[str, type]] = {
     "fit": {"offset_mm": float},
     "dxf": {"version": str, "straight": bool, "straight_tolerance_mm": float},
 }
-_POSITIVE = ("max_depth_mm", "feed_mm_min", "rapid_mm_min", "pass_depth_mm")
-_NOT_NEGATIVE = ("kerf_mm", "inside_radius_mm", "cut_sigma_mm", "plunge_s")
+#: signs that DXF keeps for itself in names (DXF reference, symbol table names)
+_NOT_IN_LAYERS = set('<>/\\":;?*|=`,')
 
 
 def machine_names() -> list[str]:
@@ -75,14 +78,16 @@ def read_machine(name_or_file: str) -> Machine:
         return parse_machine(text, name_or_file)
     path = Path(name_or_file)
     if path.suffix == ".toml":
-        try:
-            return parse_machine(path.read_text("utf-8"), path.stem)
-        except (OSError, UnicodeDecodeError) as error:
-            raise TracerError(
+
+        def refuse(why: str) -> TracerError:
+            return TracerError(
                 "machine-file-unreadable",
-                f"The machine profile {path} cannot be read: {error}.",
+                f"The machine profile {path} cannot be read: {why}.",
                 "Check its name and place.",
-            ) from error
+            )
+
+        data = read_file(path, MOST_BYTES["machine profile"], refuse)
+        return parse_machine(text_of(data, refuse), path.stem)
     near = difflib.get_close_matches(name_or_file, machine_names(), 1)
     raise UsageError(
         "machine-unknown",
@@ -104,23 +109,46 @@ def _typed(value: Any, kind: type, name: str, key: str) -> Any:
     if kind is float and isinstance(value, int) and not isinstance(value, bool):
         value = float(value)
     if not isinstance(value, kind):
-        raise _bad(key, f"{name} must be a {_WORDS[kind]}, not {value!r}")
+        raise _bad(key, f"{name} must be {_WORDS[kind]}, not {shown(value)}")
+    if isinstance(value, str) and len(value) > LONGEST_TEXT:
+        raise _bad(key, f"{name} has {len(value)} letters, and at most {LONGEST_TEXT} fit")
+    span = PROFILE.get(name)
+    if kind is float and span is not None and value not in span:
+        raise _bad(key, f"{name} must be {span.words}, not {shown(value)}")
     return value
 
 
-_WORDS = {str: "text", bool: "true or false", list: "list", float: "number"}
+_WORDS = {str: "a text", bool: "true or false", list: "a list", float: "a number"}
 
 
-def _table(raw: Mapping[str, Any], known: Mapping[str, type], key: str, of: str) -> dict[str, Any]:
+def _table(raw: Any, known: Mapping[str, type], key: str, of: str) -> dict[str, Any]:
+    if not isinstance(raw, dict):
+        raise _bad(key, f"{of.rstrip('.')} must be a table, not {shown(raw)}")
     for name in raw:
         if name not in known:
             near = difflib.get_close_matches(name, list(known), 1)
             hint = f" (did you mean {near[0]}?)" if near else ""
-            raise _bad(key, f"there is no field {of}{name}{hint}")
+            raise _bad(key, f"there is no field {shown(of + name)}{hint}")
     return {n: _typed(raw[n], kind, of + n, key) for n, kind in known.items() if n in raw}
 
 
-def _colours(raw: Mapping[str, Any], key: str) -> dict[str, tuple[int, int, int]]:
+def _layers(raw: Any, key: str) -> dict[str, str]:
+    """Own layer names, fit for a DXF file."""
+    if not isinstance(raw, dict) or not all(isinstance(v, str) for v in raw.values()):
+        raise _bad(key, "layers must be a table of names")
+    for operation, name in raw.items():
+        if not 0 < len(name) <= 60 or not name.isprintable() or _NOT_IN_LAYERS & set(name):
+            raise _bad(
+                key,
+                f"layers.{operation} cannot be {shown(name)}: a layer's name has 1 to 60 letters,"
+                f" none of {' '.join(sorted(_NOT_IN_LAYERS))}",
+            )
+    return dict(raw)
+
+
+def _colours(raw: Any, key: str) -> dict[str, tuple[int, int, int]]:
+    if not isinstance(raw, dict):
+        raise _bad(key, "colours must be a table of colours")
     table = {}
     for name, value in raw.items():
         try:
@@ -128,7 +156,9 @@ def _colours(raw: Mapping[str, Any], key: str) -> dict[str, tuple[int, int, int]
             digits = str(value).removeprefix("#")
             r, g, b = bytes.fromhex(digits)
         except ValueError as error:
-            raise _bad(key, f"colours.{name} must look like '#1a2b3c', not {value!r}") from error
+            raise _bad(
+                key, f"colours.{name} must look like '#1a2b3c', not {shown(value)}"
+            ) from error
         table[name] = (r, g, b)
     return table
 
@@ -141,34 +171,35 @@ def parse_machine(text: str, key: str) -> Machine:
     TracerError
         Naming the field that is missing, unknown or of the wrong kind.
     """
-    try:
-        raw = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
-        raise _bad(key, f"it is no TOML: {error}") from error
-    names = raw.pop("layers", {})
+    raw = parse_toml(
+        text.encode("utf-8", "replace"),
+        lambda why: _bad(key, why),
+        MOST_BYTES["machine profile"],
+    )
+    names = _layers(raw.pop("layers", {}), key)
     colours = _colours(raw.pop("colours", {}), key)
     tables = {n: _table(raw.pop(n, {}), known, key, f"{n}.") for n, known in _TABLES.items()}
     values = _table(raw, _FIELDS, key, "")
     if missing := [n for n in _FIELDS if n not in values]:
         raise _bad(key, f"the field {missing[0]} is missing")
-    for name in _POSITIVE:
-        if not values[name] > 0:
-            raise _bad(key, f"{name} must be above 0")
-    for name in _NOT_NEGATIVE:
-        if not values[name] >= 0:
-            raise _bad(key, f"{name} must not be negative")
     bed = values["bed_mm"]
-    if len(bed) != 2 or not all(isinstance(v, int | float) and v > 0 for v in bed):
-        raise _bad(key, "bed_mm must be two lengths, [width, height]")
+    if len(bed) != 2 or not all(v in PROFILE["bed_mm"] for v in bed):
+        raise _bad(key, f"bed_mm must be two lengths, [width, height], of {PROFILE['bed_mm'].span}")
+    most = int(COUNTS["cautions of a machine profile"].high)
+    cautions = values["cautions"]
+    if len(cautions) > most or not all(
+        isinstance(c, str) and len(c) <= 2 * LONGEST_TEXT for c in cautions
+    ):
+        raise _bad(key, f"cautions must be a list of at most {most} sentences")
     if values["kerf"] not in Kerf._value2member_map_:
-        raise _bad(key, f"kerf must be one of {', '.join(Kerf)}, not '{values['kerf']}'")
+        raise _bad(key, f"kerf must be one of {', '.join(Kerf)}, not {shown(values['kerf'])}")
     dxf = tables["dxf"]
     if dxf.get("version", "R2000") not in DxfVersion._value2member_map_:
         raise _bad(key, f"dxf.version must be one of {', '.join(DxfVersion)}")
     values |= {
         "bed_mm": (float(bed[0]), float(bed[1])),
         "kerf": Kerf(values["kerf"]),
-        "cautions": tuple(str(c) for c in values["cautions"]),
+        "cautions": tuple(cautions),
     }
     return Machine(
         key=key,
@@ -177,7 +208,7 @@ def parse_machine(text: str, key: str) -> Machine:
         dxf_version=dxf.get("version", "R2000"),
         straight=dxf.get("straight", False),
         straight_tolerance_mm=dxf.get("straight_tolerance_mm", 0.02),
-        layer_names={str(k): str(v) for k, v in names.items()},
+        layer_names=names,
         colours=colours,
     )
 
@@ -185,22 +216,20 @@ def parse_machine(text: str, key: str) -> Machine:
 def machine_toml(machine: Machine) -> str:
     """The profile as TOML text that `parse_machine` reads back to the same value."""
 
-    def shown(value: Any) -> str:
-        if isinstance(value, bool):
-            return str(value).lower()
-        if isinstance(value, str):
-            return '"' + value.replace("\\", "\\\\").replace('"', '\\"') + '"'
+    def toml(value: Any) -> str:
+        if isinstance(value, bool | str):
+            return json.dumps(value, ensure_ascii=False)  # JSON's forms of both are TOML's too
         if isinstance(value, tuple | list):
-            return "[" + ", ".join(shown(v) for v in value) + "]"
+            return "[" + ", ".join(toml(v) for v in value) + "]"
         return repr(value)
 
-    lines = [f"{name} = {shown(getattr(machine, name))}" for name in _FIELDS]
+    lines = [f"{name} = {toml(getattr(machine, name))}" for name in _FIELDS]
     lines += ["", "[fit]", f"offset_mm = {machine.fit_offset_mm!r}"]
-    lines += ["", "[dxf]", f"version = {shown(machine.dxf_version)}"]
-    lines += [f"straight = {shown(machine.straight)}"]
+    lines += ["", "[dxf]", f"version = {toml(machine.dxf_version)}"]
+    lines += [f"straight = {toml(machine.straight)}"]
     lines += [f"straight_tolerance_mm = {machine.straight_tolerance_mm!r}"]
     if machine.layer_names:
-        lines += ["", "[layers]"] + [f'"{k}" = {shown(v)}' for k, v in machine.layer_names.items()]
+        lines += ["", "[layers]"] + [f'"{k}" = {toml(v)}' for k, v in machine.layer_names.items()]
     if machine.colours:
         lines += ["", "[colours]"]
         lines += [f'"{k}" = "#{bytes(v).hex()}"' for k, v in machine.colours.items()]

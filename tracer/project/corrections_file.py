@@ -45,6 +45,8 @@ def _record(
     photo: dict[str, Any], usable: dict[str, list[Any]], unusable: list[dict[str, Any]]
 ) -> dict[str, Any]:
     before = photo.get("unusable") or []
+    if not isinstance(before, list):
+        before = [{"kind": "unusable", "value": before}]
     return {**photo, "corrections": usable, "unusable": [*before, *unusable]}
 
 

@@ -11,8 +11,12 @@ import json
 from dataclasses import dataclass, replace
 from typing import Any
 
+from pydantic import TypeAdapter
+
 from tracer.errors import TracerError
+from tracer.project.refusals import Wrong, checked
 from tracer.project.schema import read_versioned
+from tracer.ranges import JOB
 
 __all__ = ["EDITS_NAME", "Change", "Edit", "Edits", "dump_edits", "load_edits"]
 
@@ -94,19 +98,25 @@ def load_edits(data: bytes, name: str = EDITS_NAME) -> Edits:
     """
     body = read_versioned(data, name, FORMAT, VERSION, {})
     try:
-        edits = tuple(
-            Edit(
-                e["kind"],
-                e["subject"],
-                tuple(Change(tuple(c["path"]), c["was"], c["now"]) for c in e["changes"]),
-            )
-            for e in body["edits"]
-        )
-        done = int(body["done"])
-    except (KeyError, TypeError, ValueError) as error:
+        content: _Content = checked(_CONTENT, body, names=_NAMES, spans=JOB, longest=MOST_ENTRIES)
+    except Wrong as wrong:
         raise TracerError(
             "job-damaged",
-            f"{name} cannot be read: {type(error).__name__} at {error}.",
+            f"{name} cannot be read: {wrong}.",
             "Delete it: the corrections stay, only undoing them is lost.",
-        ) from error
-    return Edits(edits, min(max(done, 0), len(edits)))
+        ) from None
+    return Edits(content.edits, min(content.done, len(content.edits)))
+
+
+#: what a person makes in years
+MOST_ENTRIES = 100_000
+
+
+@dataclass(frozen=True)
+class _Content:
+    edits: tuple[Edit, ...]
+    done: int
+
+
+_CONTENT = TypeAdapter(_Content)
+_NAMES: dict[type, str] = {_Content: "edits", Edit: "edit", Change: "change"}

@@ -13,15 +13,19 @@ from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
-from shapely.geometry import MultiPolygon, Polygon, mapping, shape
+from pydantic import TypeAdapter
+from shapely.geometry import MultiPolygon, Polygon, mapping
 from shapely.geometry.base import BaseGeometry
 from shapely.geometry.polygon import orient
 
 from tracer.errors import TracerError
+from tracer.geometry.sound import UnsoundShape, sound_area, sound_polygon, sound_ring
 from tracer.model.calibration import Calibration
 from tracer.model.outline import EdgeModel, HeightSource, Outline
-from tracer.model.report import Check, Severity
+from tracer.model.report import Check
+from tracer.project.refusals import Wrong, checked
 from tracer.project.schema import read_versioned
+from tracer.ranges import JOB
 
 __all__ = ["OutlinesFile", "calibration_summary", "dump_outlines", "load_outlines", "ring_out"]
 
@@ -66,18 +70,121 @@ def load_outlines(data: bytes, name: str) -> OutlinesFile:
     """
     body = read_versioned(data, name, FORMAT, VERSION, {})
     try:
+        content: _Content = checked(_CONTENT, body, names=_NAMES, spans=JOB, longest=MOST_ENTRIES)
+        for number, lay in enumerate((content.calibration, *content.calibration.further_lays)):
+            sound_ring(lay.hull, least=0)
+            _refuse_half_known(lay, f"calibration of lay {number + 1}")
         return OutlinesFile(
-            outlines=tuple(_outline_in(o) for o in body["outlines"]),
+            outlines=tuple(_outline_in(row) for row in content.outlines),
+            # kept as it was read, with whatever more a lay's summary holds
             calibration=body.get("calibration", {}),
-            checks=tuple(_check_in(c) for c in body.get("checks", [])),
-            lay_of={o["id"]: int(o.get("lay", 1)) for o in body["outlines"]},
+            checks=content.checks,
+            lay_of={row.id: row.lay for row in content.outlines},
         )
-    except (KeyError, TypeError, ValueError, IndexError) as error:
+    except (Wrong, UnsoundShape) as wrong:
         raise TracerError(
             "job-damaged",
-            f"{name} cannot be read: {type(error).__name__} at {error}.",
+            f"{name} cannot be read: {wrong}.",
             "Restore it from a copy, or trace the photos again.",
-        ) from error
+        ) from None
+
+
+#: corners of an outline and the like
+MOST_ENTRIES = 100_000
+Ring = list[list[float]]
+
+
+@dataclass(frozen=True)
+class _OutlineRow:
+    """An outline as it stands in the file."""
+
+    id: str
+    name: str
+    exterior: Ring
+    holes: list[Ring]
+    height_mm: float
+    height_source: HeightSource
+    sigma_mm: float
+    confidence: float
+    photo_ids: tuple[str, ...]
+    point_px: tuple[float, float]
+    revision: int
+    method: EdgeModel = EdgeModel.MID
+    height_sigma_mm: float | None = None
+    bias_bound_mm: float | None = None
+    cut_by_frame: bool = False
+    cable: bool = False
+    lay: int = 1
+    sigma_ring_mm: list[float | None] = field(default_factory=list)
+    outer: dict[str, Any] | None = None
+    inner: dict[str, Any] | None = None
+
+
+@dataclass(frozen=True)
+class _PhotoRow:
+    """A camera as it stands in the file, in the letters of `tracer.model.view`."""
+
+    photo_id: str
+    size_px: tuple[int, int]
+    K: tuple[list[float], list[float], list[float]]
+    dist: list[float]
+    R: tuple[list[float], list[float], list[float]]
+    t: list[float]
+    camera_height_mm: float | None = None
+
+
+@dataclass(frozen=True)
+class _CardRow:
+    """A card's place as it stands in the file."""
+
+    number: int
+    size_mm: tuple[float, float]
+    x_mm: float | None
+    y_mm: float | None
+    angle_deg: float | None
+    used: bool
+
+
+@dataclass(frozen=True)
+class _LayRow:
+    """What the file keeps of a lay's calibration; all of it may be absent."""
+
+    photos: tuple[_PhotoRow, ...] = ()
+    cards: tuple[_CardRow, ...] = ()
+    hull: Ring = field(default_factory=list)
+    leave_one_out_mm: dict[str, float | None] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class _FirstLayRow(_LayRow):
+    further_lays: tuple[_LayRow, ...] = ()
+
+
+@dataclass(frozen=True)
+class _Content:
+    outlines: tuple[_OutlineRow, ...]
+    calibration: _FirstLayRow = field(default_factory=_FirstLayRow)
+    checks: tuple[Check, ...] = ()
+
+
+def _refuse_half_known(lay: _LayRow, place: str) -> None:
+    if any(len(row) != 3 for p in lay.photos for row in (*p.K, *p.R, p.t)):
+        raise Wrong(place, "a camera needs rows of 3 numbers")
+    for card in lay.cards:
+        if card.used and None in (card.x_mm, card.y_mm, card.angle_deg):
+            raise Wrong(place, f"card {card.number} has no place")
+
+
+_CONTENT = TypeAdapter(_Content)
+_NAMES: dict[type, str] = {
+    _Content: "",
+    _OutlineRow: "outline",
+    _PhotoRow: "photo",
+    _CardRow: "card",
+    _LayRow: "lay",
+    _FirstLayRow: "lay",
+    Check: "check",
+}
 
 
 def calibration_summary(calibration: Calibration, names: dict[str, str]) -> dict[str, Any]:
@@ -146,28 +253,33 @@ def _outline_out(o: Outline, lay: int) -> dict[str, Any]:
     }
 
 
-def _outline_in(o: dict[str, Any]) -> Outline:
-    region = Polygon(o["exterior"], o["holes"])
-    ring = np.array([np.nan if v is None else v for v in o.get("sigma_ring_mm", [])], np.float64)
+def _outline_in(row: _OutlineRow) -> Outline:
+    try:
+        region = sound_polygon(row.exterior, row.holes)
+        outer, inner = (None if v is None else sound_area(v) for v in (row.outer, row.inner))
+    except UnsoundShape as wrong:
+        raise Wrong(f"outline {row.id}", f"its shape {wrong}") from None
+    ring = np.array([np.nan if v is None else v for v in row.sigma_ring_mm], np.float64)
     return Outline(
-        outline_id=o["id"],
-        name=o["name"],
+        outline_id=row.id,
+        name=row.name,
         region=region,
-        height_mm=float(o["height_mm"]),
-        height_source=HeightSource(o["height_source"]),
-        method=EdgeModel(o.get("method", "mid")),
-        sigma_mm=float(o["sigma_mm"]),
-        sigma_ring_mm=ring,
-        bias_bound_mm=float(o.get("bias_bound_mm") or 0.0),
-        confidence=float(o["confidence"]),
-        photo_ids=tuple(o["photo_ids"]),
-        point_px=(float(o["point_px"][0]), float(o["point_px"][1])),
-        cut_by_frame=bool(o.get("cut_by_frame", False)),
-        cable=bool(o.get("cable", False)),
-        height_sigma_mm=o.get("height_sigma_mm"),
-        outer=_geometry_in(o.get("outer")),
-        inner=_geometry_in(o.get("inner")),
-        revision=int(o["revision"]),
+        height_mm=row.height_mm,
+        height_source=row.height_source,
+        method=row.method,
+        sigma_mm=row.sigma_mm,
+        # it belongs to the corners one by one
+        sigma_ring_mm=ring if len(ring) == len(region.exterior.coords) - 1 else np.empty(0),
+        bias_bound_mm=row.bias_bound_mm or 0.0,
+        confidence=row.confidence,
+        photo_ids=row.photo_ids,
+        point_px=row.point_px,
+        cut_by_frame=row.cut_by_frame,
+        cable=row.cable,
+        height_sigma_mm=row.height_sigma_mm,
+        outer=outer,
+        inner=inner,
+        revision=row.revision,
     )
 
 
@@ -183,21 +295,6 @@ def _check_out(c: Check) -> dict[str, Any]:
         "unit": c.unit,
         "where_mm": None if c.where_mm is None else [_number(v) for v in c.where_mm],
     }
-
-
-def _check_in(c: dict[str, Any]) -> Check:
-    where = c.get("where_mm")
-    return Check(
-        slug=c["slug"],
-        severity=Severity(c["severity"]),
-        sentence=c["sentence"],
-        remedy=c.get("remedy", ""),
-        subject_id=c.get("subject_id"),
-        value=c.get("value"),
-        limit=c.get("limit"),
-        unit=c.get("unit", ""),
-        where_mm=None if where is None else (float(where[0]), float(where[1])),
-    )
 
 
 def ring_out(coords: Iterable[Any]) -> list[list[float]]:
@@ -218,10 +315,6 @@ def _geometry_out(geometry: BaseGeometry | None) -> dict[str, Any] | None:
         if isinstance(p, Polygon)
     ]
     return mapping(rounded[0] if len(rounded) == 1 else MultiPolygon(rounded))
-
-
-def _geometry_in(value: dict[str, Any] | None) -> BaseGeometry | None:
-    return None if value is None else shape(value)
 
 
 def _rounded(values: Any, decimals: int) -> Any:

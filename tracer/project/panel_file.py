@@ -12,10 +12,11 @@ from dataclasses import dataclass
 from typing import Any
 
 from pydantic import TypeAdapter
-from shapely.geometry import MultiPolygon, Polygon, mapping, shape
+from shapely.geometry import MultiPolygon, Polygon, mapping
 from shapely.geometry.base import BaseGeometry
 
 from tracer.errors import TracerError
+from tracer.geometry.sound import UnsoundShape, sound_area, sound_polygon
 from tracer.model.panel import (
     BackCavity,
     Bay,
@@ -28,7 +29,6 @@ from tracer.model.panel import (
     Notch,
     Panel,
     PanelPocket,
-    Placement,
     Ply,
     Stock,
     Tile,
@@ -37,7 +37,9 @@ from tracer.model.panel import (
 from tracer.model.panel_plan import PanelPlan
 from tracer.model.report import Check
 from tracer.project.outlines_file import ring_out
+from tracer.project.panel_rows import PanelRows, PocketRow, Shape, panel_rows
 from tracer.project.plan_file import plan_from_record, plan_record
+from tracer.project.refusals import Wrong
 from tracer.project.schema import read_versioned
 
 __all__ = ["PanelFile", "dump_panel", "load_panel"]
@@ -48,7 +50,6 @@ _CHECKS = TypeAdapter(tuple[Check, ...])
 _PLIES = TypeAdapter(tuple[Ply, ...])
 _STOCK = TypeAdapter(Stock | None)
 _BAY = TypeAdapter(Bay)
-_PLACEMENT = TypeAdapter(Placement)
 _LABEL = TypeAdapter(Label | None)
 _FIXINGS = TypeAdapter(tuple[Fixing, ...])
 _DIMENSIONS = TypeAdapter(tuple[Dimension, ...])
@@ -125,47 +126,43 @@ def load_panel(data: bytes, name: str) -> PanelFile:
     """
     body = read_versioned(data, name, FORMAT, VERSION, {})
     try:
-        return PanelFile(plan_from_record(body["plan"]), _panel_in(body))
-    except (KeyError, TypeError, ValueError, IndexError, AttributeError) as error:
-        why = str(error).splitlines()[0] if str(error) else type(error).__name__
+        plan = plan_from_record(body.pop("plan", None))
+        return PanelFile(plan, _panel_in(panel_rows(body)))
+    except (Wrong, UnsoundShape) as wrong:
         raise TracerError(
             "job-damaged",
-            f"{name} cannot be read: {type(error).__name__} at {why}.",
+            f"{name} cannot be read: {wrong}.",
             "Restore it from a copy, or arrange the panel again.",
-        ) from error
+        ) from None
 
 
-def _panel_in(body: dict[str, Any]) -> Panel:
+def _panel_in(rows: PanelRows) -> Panel:
+    slabs = len(rows.plies)
+    if beyond := next((t for t in rows.tiles if t.slab >= slabs), None):
+        raise Wrong("tiles", f"piece {beyond.slab + 1} of {slabs} is named")
     return Panel(
-        title=body["title"],
-        revision=int(body["revision"]),
-        bay=_BAY.validate_python(body["bay"]),
-        shape=Polygon(body["shape"]),
-        plies=_PLIES.validate_python(body["plies"]),
-        insert=_STOCK.validate_python(body["insert"]),
-        pockets=tuple(_pocket_in(p) for p in body["pockets"]),
-        tiles=tuple(
-            Tile(t["slab"], t["number"], _polygon(t["region"]), t["turned"]) for t in body["tiles"]
-        ),
-        keep_outs=tuple(
-            KeepOut(k["name"], _polygon(k["region"]), k["hole"]) for k in body["keep_outs"]
-        ),
-        fixings=_FIXINGS.validate_python(body["fixings"]),
-        dimensions=_DIMENSIONS.validate_python(body["dimensions"]),
-        inlays=tuple(
-            Inlay(i["inlay_id"], _region(i["region"]), _known_stock(i["stock"]))
-            for i in body["inlays"]
-        ),
+        title=rows.title,
+        revision=rows.revision,
+        bay=rows.bay,
+        shape=sound_polygon(rows.shape),
+        plies=rows.plies,
+        insert=rows.insert,
+        pockets=tuple(_pocket_in(p) for p in rows.pockets),
+        tiles=tuple(Tile(t.slab, t.number, _polygon(t.region), t.turned) for t in rows.tiles),
+        keep_outs=tuple(KeepOut(k.name, _polygon(k.region), k.hole) for k in rows.keep_outs),
+        fixings=rows.fixings,
+        dimensions=rows.dimensions,
+        inlays=tuple(Inlay(i.inlay_id, sound_area(i.region), i.stock) for i in rows.inlays),
         back_cavities=tuple(
             BackCavity(
-                c["cavity_id"],
-                _polygon(c["region"]),
-                c["skin_mm"],
-                None if c["exit"] is None else _polygon(c["exit"]),
+                c.cavity_id,
+                _polygon(c.region),
+                c.skin_mm,
+                None if c.exit is None else _polygon(c.exit),
             )
-            for c in body["back_cavities"]
+            for c in rows.back_cavities
         ),
-        checks=_CHECKS.validate_python(body["checks"]),
+        checks=rows.checks,
     )
 
 
@@ -213,41 +210,35 @@ def _pocket_out(p: PanelPocket) -> dict[str, Any]:
     }
 
 
-def _pocket_in(p: dict[str, Any]) -> PanelPocket:
-    insert = p["insert"]
-    return PanelPocket(
-        pocket_id=p["id"],
-        number=int(p["number"]),
-        name=p["name"],
-        kind=p["kind"],
-        outline_id=p["outline_id"],
-        outline_revision=int(p["outline_revision"]),
-        placement=_PLACEMENT.validate_python(p["placement"]),
-        outline=_polygon(p["outline"]),
-        region=_polygon(p["region"]),
-        margin_mm=float(p["margin_mm"]),
-        fit_mm=float(p["fit_mm"]),
-        height_mm=float(p["height_mm"]),
-        depth_mm=float(p["depth_mm"]),
-        through=bool(p["through"]),
-        mass_kg=p["mass_kg"],
-        floor_insert=None
-        if insert is None
-        else FloorInsert(_polygon(insert["region"]), _known_stock(insert["stock"])),
-        wells=tuple(Well(w["name"], _polygon(w["region"]), w["depth_mm"]) for w in p["wells"]),
-        notches=tuple(
-            Notch(_polygon(n["region"]), n["depth_mm"], n["sides"], tuple(n["shared_with"]))
-            for n in p["notches"]
-        ),
-        label=_LABEL.validate_python(p["label"]),
-    )
-
-
-def _known_stock(value: Any) -> Stock:
-    stock = _STOCK.validate_python(value)
-    if stock is None:
-        raise ValueError("a piece without stock")
-    return stock
+def _pocket_in(p: PocketRow) -> PanelPocket:
+    try:
+        return PanelPocket(
+            pocket_id=p.id,
+            number=p.number,
+            name=p.name,
+            kind=p.kind,
+            outline_id=p.outline_id,
+            outline_revision=p.outline_revision,
+            placement=p.placement,
+            outline=_polygon(p.outline),
+            region=_polygon(p.region),
+            margin_mm=p.margin_mm,
+            fit_mm=p.fit_mm,
+            height_mm=p.height_mm,
+            depth_mm=p.depth_mm,
+            through=p.through,
+            mass_kg=p.mass_kg,
+            floor_insert=None
+            if p.insert is None
+            else FloorInsert(_polygon(p.insert.region), p.insert.stock),
+            wells=tuple(Well(w.name, _polygon(w.region), w.depth_mm) for w in p.wells),
+            notches=tuple(
+                Notch(_polygon(n.region), n.depth_mm, n.sides, n.shared_with) for n in p.notches
+            ),
+            label=p.label,
+        )
+    except UnsoundShape as wrong:
+        raise Wrong(f"pocket {p.id}", f"a shape of it {wrong}") from None
 
 
 def _out(geometry: BaseGeometry | None) -> dict[str, Any] | None:
@@ -263,17 +254,10 @@ def _out(geometry: BaseGeometry | None) -> dict[str, Any] | None:
     return mapping(rounded[0] if len(rounded) == 1 else MultiPolygon(rounded))
 
 
-def _polygon(value: Any) -> Polygon:
-    found = shape(value)
+def _polygon(value: Shape) -> Polygon:
+    found = sound_area(value)
     if not isinstance(found, Polygon):
-        raise ValueError("a region that is not one polygon")
-    return found
-
-
-def _region(value: Any) -> Polygon | MultiPolygon:
-    found = shape(value)
-    if not isinstance(found, Polygon | MultiPolygon):
-        raise ValueError("a region that is not an area")
+        raise UnsoundShape("has several pieces")
     return found
 
 

@@ -7,18 +7,34 @@ slip of the pen: it is refused, with the place.
 from __future__ import annotations
 
 import json
-import tomllib
 from dataclasses import is_dataclass
 from types import ModuleType
 from typing import Any
 
-from pydantic import ConfigDict, TypeAdapter, ValidationError
+from pydantic import ConfigDict, TypeAdapter
 
 from tracer.errors import UsageError
+from tracer.loading import parse_toml
 from tracer.model import panel_plan, stack
-from tracer.model.panel_plan import PanelPlan
+from tracer.model.panel_plan import (
+    CopyPlan,
+    FixingPlan,
+    KeepOutPlan,
+    MovePlan,
+    NotchPlan,
+    PanelPlan,
+    PlacementPlan,
+    PlainPocketPlan,
+    PlyPlan,
+    SlotPlan,
+    ToolPlan,
+    WellPlan,
+)
+from tracer.model.stack import Bay, Stock
+from tracer.project.refusals import Wrong, checked
+from tracer.ranges import COUNTS, MOST_BYTES, PLAN, RULES
 
-__all__ = ["plan_from_record", "plan_from_toml", "plan_record", "plan_toml"]
+__all__ = ["SPANS", "TABLES", "plan_from_record", "plan_from_toml", "plan_record", "plan_toml"]
 
 
 def _refuse_unknown_keys(*modules: ModuleType) -> None:
@@ -31,6 +47,24 @@ def _refuse_unknown_keys(*modules: ModuleType) -> None:
 
 _refuse_unknown_keys(panel_plan, stack)
 _PLAN = TypeAdapter(PanelPlan)
+#: the plan's tables by type, as `tracer.ranges.PLAN` calls them
+TABLES: dict[type, str] = {
+    PanelPlan: "",
+    Bay: "bay",
+    Stock: "stock",
+    PlyPlan: "plies",
+    PlacementPlan: "placement",
+    ToolPlan: "tools",
+    WellPlan: "wells",
+    NotchPlan: "notches",
+    MovePlan: "moves",
+    CopyPlan: "copies",
+    PlainPocketPlan: "plain",
+    KeepOutPlan: "keep_outs",
+    SlotPlan: "slots",
+    FixingPlan: "fixings",
+}
+SPANS = PLAN | {f"rules.{name}": span for name, span in RULES.items()}
 
 
 def plan_record(plan: PanelPlan) -> dict[str, Any]:
@@ -40,8 +74,18 @@ def plan_record(plan: PanelPlan) -> dict[str, Any]:
 
 
 def plan_from_record(record: Any) -> PanelPlan:
-    """The plan of plain values; ValueError where they are none."""
-    return _PLAN.validate_python(record)
+    """The plan of plain values.
+
+    Raises
+    ------
+    Wrong
+        The first value that is not right, with its place.
+    """
+    plan: PanelPlan = checked(_PLAN, record, names=TABLES, spans=SPANS)
+    most = int(COUNTS["sheets of a stack (plies)"].high)
+    if len(plan.plies) > most:
+        raise Wrong("plies", f"{len(plan.plies)} sheets; a stack has at most {most}")
+    return plan
 
 
 def plan_from_toml(data: bytes, name: str) -> PanelPlan:
@@ -52,18 +96,18 @@ def plan_from_toml(data: bytes, name: str) -> PanelPlan:
     UsageError
         ``panel-plan-unreadable`` with the place at fault.
     """
-    try:
-        return _PLAN.validate_python(tomllib.loads(data.decode("utf-8-sig")))
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-        raise UsageError("panel-plan-unreadable", f"{name} is not a TOML file: {error}.") from None
-    except ValidationError as error:
-        first = error.errors(include_url=False)[0]
-        place = ".".join(str(part) for part in first["loc"])
-        raise UsageError(
+
+    def refuse(why: str) -> UsageError:
+        return UsageError(
             "panel-plan-unreadable",
-            f"{name}, {place}: {first['msg'].lower()}.",
-            "The page on panels lists every key.",
-        ) from None
+            f"{name}: {why}.",
+            "The page on the panel's plan has every key.",
+        )
+
+    try:
+        return plan_from_record(parse_toml(data, refuse, MOST_BYTES["panel plan"]))
+    except Wrong as wrong:
+        raise refuse(str(wrong)) from None
 
 
 def plan_toml(plan: PanelPlan) -> bytes:

@@ -12,6 +12,8 @@ from pathlib import Path
 
 from tracer.atomic import write_atomically
 from tracer.errors import TracerError
+from tracer.loading import parse_json, read_file
+from tracer.ranges import MOST_BYTES, PRINTER, shown
 
 __all__ = ["load_printed", "save_printed", "settings_folder"]
 
@@ -49,17 +51,27 @@ def load_printed() -> tuple[float, float]:
         When the file is damaged.
     """
     path = settings_folder() / _FILE
-    if not path.is_file():
-        return 100.0, 100.0
-    try:
-        body = json.loads(path.read_text("utf-8"))
-        return float(body["x_mm"]), float(body["y_mm"])
-    except (OSError, ValueError, KeyError, TypeError) as error:
-        raise TracerError(
+
+    def refuse(why: str) -> TracerError:
+        return TracerError(
             "printer-settings-damaged",
-            f"The printer's settings {path} cannot be read: {error}.",
+            f"The printer's settings {path} cannot be read: {why}.",
             "Delete the file and type the measured bars again with --printed.",
-        ) from error
+        )
+
+    try:
+        if not path.exists():
+            return 100.0, 100.0
+    except OSError as error:
+        raise refuse((error.strerror or "the folder cannot be looked into").lower()) from None
+    most = MOST_BYTES["printer's settings"]
+    body = parse_json(read_file(path, most, refuse), refuse, most)
+    if not isinstance(body, dict):
+        raise refuse("it is not a printer's settings")
+    for key, span in PRINTER.items():
+        if body.get(key) not in span:
+            raise refuse(f"{key}: {shown(body.get(key))} was read, it takes {span.words}")
+    return float(body["x_mm"]), float(body["y_mm"])
 
 
 def save_printed(x_mm: float, y_mm: float) -> None:

@@ -11,11 +11,14 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Any
 
-from pydantic import ConfigDict, TypeAdapter, ValidationError
+from pydantic import ConfigDict, TypeAdapter
 
 from tracer.errors import TracerError
-from tracer.model.corrections import Corrections
+from tracer.loading import parse_json
+from tracer.model.corrections import Corrections, Stroke
 from tracer.project.corrections_file import set_aside
+from tracer.project.refusals import Wrong, checked
+from tracer.ranges import JOB, MOST_BYTES, shown
 
 __all__ = [
     "FORMAT",
@@ -100,6 +103,17 @@ class JobRecord:
 
 
 _ADAPTER = TypeAdapter(JobRecord)
+#: the record's parts, as the table of ranges calls them
+_NAMES: dict[type, str] = {
+    JobRecord: "job",
+    LayRecord: "lay",
+    PhotoRecord: "photo",
+    KeptOutline: "kept",
+    Corrections: "corrections",
+    Stroke: "stroke",
+}
+#: points of one brush stroke, changes of one job
+MOST_ENTRIES = 20_000
 
 
 def dump_job(record: JobRecord) -> bytes:
@@ -119,11 +133,10 @@ def load_job(data: bytes, name: str) -> JobRecord:
     body = read_versioned(data, name, FORMAT, VERSION, MIGRATIONS)
     try:
         _set_aside_all(body)
-        return _ADAPTER.validate_python(body)
-    except ValidationError as error:
-        first = error.errors(include_url=False)[0]
-        place = ".".join(str(part) for part in first["loc"]) or "top level"
-        raise _damaged(name, f"{place}: {first['msg'].lower()}") from None
+        record: JobRecord = checked(_ADAPTER, body, names=_NAMES, spans=JOB, longest=MOST_ENTRIES)
+    except Wrong as wrong:
+        raise _damaged(name, str(wrong)) from None
+    return record
 
 
 def _set_aside_all(body: dict[str, Any]) -> None:
@@ -145,15 +158,12 @@ def read_versioned(
     migrations: dict[int, Callable[[dict[str, Any]], dict[str, Any]]],
 ) -> dict[str, Any]:
     """Parse a versioned JSON object and bring it up to date; format and version are taken off."""
-    try:
-        body = json.loads(data)
-    except (ValueError, UnicodeDecodeError):
-        raise _damaged(name, "it is not JSON") from None
+    body = parse_json(data, lambda why: _damaged(name, why), MOST_BYTES["file of a job"])
     if not isinstance(body, dict) or body.get("format") != expected_format:
         raise _damaged(name, f"it is not a {expected_format} file")
     version = body.get("version")
-    if not isinstance(version, int) or version < 1:
-        raise _damaged(name, "it has no version")
+    if not isinstance(version, int) or isinstance(version, bool) or version < 1:
+        raise _damaged(name, f"version: {shown(version)} was read, it takes a whole number from 1")
     if version > newest:
         raise TracerError(
             "job-newer",

@@ -13,13 +13,17 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+from pydantic import TypeAdapter
 from shapely.geometry import Point, Polygon
 
 from tracer.errors import TracerError
+from tracer.geometry.sound import UnsoundShape, sound_ring
 from tracer.model.outline import Outline
 from tracer.model.silhouette import Segmentation, Silhouette
 from tracer.model.view import PlaneMap
+from tracer.project.refusals import Wrong, checked
 from tracer.project.schema import read_versioned
+from tracer.ranges import JOB
 
 __all__ = ["SeenEdge", "dump_silhouettes", "load_silhouettes", "seen_edges"]
 
@@ -127,13 +131,40 @@ def load_silhouettes(data: bytes, name: str) -> dict[str, tuple[SeenEdge, ...]]:
     """
     body = read_versioned(data, name, FORMAT, VERSION, {})
     try:
-        return {p: tuple(_in(e) for e in edges) for p, edges in body["photos"].items()}
-    except (KeyError, TypeError, ValueError) as error:
+        content: _Content = checked(_CONTENT, body, names=_NAMES, spans=JOB, longest=MOST_ENTRIES)
+        return {p: tuple(_in(e) for e in edges) for p, edges in content.photos.items()}
+    except (Wrong, UnsoundShape) as wrong:
         raise TracerError(
             "job-damaged",
-            f"{name} cannot be read: {type(error).__name__} at {error}.",
+            f"{name} cannot be read: {wrong}.",
             "Trace the job again; the file is made anew.",
-        ) from error
+        ) from None
+
+
+MOST_ENTRIES = 100_000
+
+
+@dataclass(frozen=True)
+class _EdgeRow:
+    """A silhouette as it stands in the file."""
+
+    id: str
+    outline: str | None
+    exterior: list[list[float]]
+    holes: list[list[list[float]]]
+    confidence: float
+    edge_confidence: list[float]
+    kind: str
+    touches_border: bool
+
+
+@dataclass(frozen=True)
+class _Content:
+    photos: dict[str, tuple[_EdgeRow, ...]]
+
+
+_CONTENT = TypeAdapter(_Content)
+_NAMES: dict[type, str] = {_Content: "", _EdgeRow: "edge"}
 
 
 def _out(edge: SeenEdge) -> dict[str, Any]:
@@ -149,14 +180,14 @@ def _out(edge: SeenEdge) -> dict[str, Any]:
     }
 
 
-def _in(edge: dict[str, Any]) -> SeenEdge:
+def _in(row: _EdgeRow) -> SeenEdge:
     return SeenEdge(
-        silhouette_id=edge["id"],
-        outline_id=edge["outline"],
-        exterior_px=np.asarray(edge["exterior"], np.float64).reshape(-1, 2),
-        holes_px=tuple(np.asarray(h, np.float64).reshape(-1, 2) for h in edge["holes"]),
-        confidence=float(edge["confidence"]),
-        edge_confidence=np.asarray(edge["edge_confidence"], np.float64),
-        kind=edge["kind"],
-        touches_border=bool(edge["touches_border"]),
+        silhouette_id=row.id,
+        outline_id=row.outline,
+        exterior_px=sound_ring(row.exterior),
+        holes_px=tuple(sound_ring(hole) for hole in row.holes),
+        confidence=row.confidence,
+        edge_confidence=np.asarray(row.edge_confidence, np.float64),
+        kind=row.kind,
+        touches_border=row.touches_border,
     )

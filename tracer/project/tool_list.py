@@ -8,7 +8,7 @@ quotes, empty lines, headings in any case, and any usual encoding (`tracer.proje
 
 from __future__ import annotations
 
-import math
+import csv
 import unicodedata
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field, replace
@@ -18,8 +18,9 @@ from tracer.lengths import parse_length_mm
 from tracer.model.outline import EdgeModel
 from tracer.model.report import Check, Severity
 from tracer.model.tool_list import RowSource, ToolRow
-from tracer.project.list_file import ListLayout, changed_line, csv_line, is_note, records
+from tracer.project.list_file import ListLayout, Record, changed_line, csv_line, is_note, records
 from tracer.project.text_encoding import Decoded, decoded, encoded
+from tracer.ranges import COUNTS, LONGEST_TEXT, MOST_BYTES, TOOL_LIST, shown
 
 __all__ = ["ToolList", "format_tool_list", "parse_tool_list"]
 
@@ -27,9 +28,9 @@ COLUMNS = ("name", "x_px", "y_px", "height_mm", "edge", "mass_kg", "depth_mm", "
 OPTIONAL = ("tilt_deg", "packed", "lay")
 _EDGES = {m.value: m for m in EdgeModel if m not in (EdgeModel.VIEWS, EdgeModel.FRACTION)}
 _TRUE, _FALSE = {"1", "yes", "y", "true", "x"}, {"", "0", "no", "n", "false", "-"}
-MAX_HEIGHT_MM = (
-    500.0  # taller things are not laid into foam; catches a height typed in the wrong unit
-)
+MAX_HEIGHT_MM = TOOL_LIST["height_mm"].high
+MOST_ROWS = int(COUNTS["rows of a tool list"].high)
+MOST_COLUMNS = int(COUNTS["columns of a tool list"].high)
 
 
 @dataclass(frozen=True)
@@ -75,15 +76,18 @@ def parse_tool_list(data: bytes, name: str, encoding: str | None = None) -> Tool
     TracerError
         ``tool-list-unreadable`` with the line and the column at fault, ``list-encoding-unsure``.
     """
+    _refuse_size(len(data), name)
     found = decoded(data, name, encoding)
     delimiter = _delimiter(found.text)
-    lines = list(records(found.text, delimiter))
+    lines = _bounded(records(found.text, delimiter), name)
     first = next((i for i, r in enumerate(lines) if not (r.empty or is_note(r, ()))), None)
     if first is None:
         layout = ListLayout(found.encoding, below=tuple(r.text for r in lines))
         return ToolList((), delimiter, layout)
     head = [cell.strip().lower() for cell in lines[first].cells]
     missing = [c for c in ("x_px", "y_px") if c not in head]
+    if len(head) > MOST_COLUMNS:
+        raise _unreadable(name, f"it has {len(head)} columns, and at most {MOST_COLUMNS} are read")
     if missing:
         raise TracerError(
             "tool-list-unreadable",
@@ -212,14 +216,14 @@ class _Place:
     def error(self, column: str, cell: str, wanted: str) -> TracerError:
         return TracerError(
             "tool-list-unreadable",
-            f"{self.file}, line {self.line}, column {column}: '{cell}' is not {wanted}.",
+            f"{self.file}, line {self.line}, column {column}: {shown(cell)} is not {wanted}.",
             "Lengths are read like 12, 12mm, 1.2cm or 0.5in; an empty cell says nothing."
             if column.endswith("_mm")
             else "",
         )
 
-    def number(self, cell: str, column: str, low: float, high: float) -> float | None:
-        """A number within limits, or None for an empty cell."""
+    def number(self, cell: str, column: str) -> float | None:
+        """A number within the column's range, or None for an empty cell."""
         if cell in ("", "-", "?"):
             return None
         text = cell.replace(",", ".") if self.decimal_comma or cell.count(",") == 1 else cell
@@ -228,10 +232,39 @@ class _Place:
         except (TracerError, ValueError):
             wanted = "a length" if column.endswith("_mm") else "a number"
             raise self.error(column, cell, wanted) from None
-        if not (math.isfinite(value) and low <= value <= high):
-            unit = " mm" if column.endswith("_mm") else ""
-            raise self.error(column, cell, f"between {low:g} and {high:g}{unit}")
+        span = TOOL_LIST[column]
+        if value not in span:
+            ends = span.span.replace(" to ", " and ")
+            raise self.error(column, cell, f"between {ends}")
         return value
+
+
+def _unreadable(name: str, why: str) -> TracerError:
+    return TracerError(
+        "tool-list-unreadable",
+        f"The tool list {name} cannot be read: {why}.",
+        "Save the list from the spreadsheet as CSV.",
+    )
+
+
+def _refuse_size(size: int, name: str) -> None:
+    most = MOST_BYTES["tool list"]
+    if size > most:
+        raise _unreadable(name, f"it has {size / 1e6:.1f} MB, at most {most / 1e6:g} MB are read")
+
+
+def _bounded(lines: Iterable[Record], name: str) -> list[Record]:
+    """The lines of a list; a file with more of them than tools can be is none of ours."""
+    found: list[Record] = []
+    try:
+        for record in lines:
+            if len(found) > MOST_ROWS:
+                raise _unreadable(name, f"it has more than {MOST_ROWS} rows")
+            found.append(record)
+    except csv.Error:
+        why = f"line {len(found) + 1} holds a cell without end, or of too many letters"
+        raise _unreadable(name, why) from None
+    return found
 
 
 def _delimiter(text: str) -> str:
@@ -246,27 +279,29 @@ def _row(values: dict[str, str], at: _Place) -> ToolRow:
     def cell(column: str) -> str:
         return values.get(column, "")
 
-    x, y = (at.number(cell(c), c, -1e6, 1e6) for c in ("x_px", "y_px"))
+    x, y = (at.number(cell(c), c) for c in ("x_px", "y_px"))
     if x is None or y is None:
         raise at.error("x_px" if x is None else "y_px", "", "a pixel position")
     edge, fraction = _edge(cell("edge"), at)
-    quantity = at.number(cell("quantity"), "quantity", 1, 1000)
-    lay = at.number(cell("lay"), "lay", 1, 1000)
+    quantity = at.number(cell("quantity"), "quantity")
+    lay = at.number(cell("lay"), "lay")
     packed = cell("packed").lower()
     if packed not in _TRUE | _FALSE:
         raise at.error("packed", packed, "yes or no")
+    if len(cell("name")) > LONGEST_TEXT:
+        raise at.error("name", cell("name"), f"a name of at most {LONGEST_TEXT} letters")
     known = {*COLUMNS, *OPTIONAL}
     return ToolRow(
         name=unicodedata.normalize("NFC", cell("name")) or None,
         x_px=x,
         y_px=y,
-        height_mm=at.number(cell("height_mm"), "height_mm", 0, MAX_HEIGHT_MM),
+        height_mm=at.number(cell("height_mm"), "height_mm"),
         edge=edge,
         edge_fraction=fraction,
-        mass_kg=at.number(cell("mass_kg"), "mass_kg", 0, 1000),
-        depth_mm=at.number(cell("depth_mm"), "depth_mm", 0, MAX_HEIGHT_MM),
+        mass_kg=at.number(cell("mass_kg"), "mass_kg"),
+        depth_mm=at.number(cell("depth_mm"), "depth_mm"),
         quantity=int(quantity or 1),
-        tilt_deg=at.number(cell("tilt_deg"), "tilt_deg", -90, 90),
+        tilt_deg=at.number(cell("tilt_deg"), "tilt_deg"),
         packed=packed in _TRUE,
         lay=int(lay or 1),
         line=at.line,
@@ -280,7 +315,7 @@ def _edge(cell: str, at: _Place) -> tuple[EdgeModel | None, float | None]:
     if cell.lower() in _EDGES:
         return _EDGES[cell.lower()], None
     try:
-        fraction = at.number(cell, "edge", 0, 1)
+        fraction = at.number(cell, "edge")
     except TracerError:
         raise at.error(
             "edge", cell, f"one of {', '.join(_EDGES)} or a fraction from 0 to 1"

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import json
 from dataclasses import dataclass, replace
 
 from tracer.errors import TracerError, UsageError
 from tracer.model.report import Check
 from tracer.progress import Progress, StepClock
+from tracer.project.cut_record import cut_record, cut_records
 from tracer.project.outlines_file import OutlinesFile, load_outlines
 from tracer.project.store import JobFolder
 from tracer.project.tool_list import ToolList, parse_tool_list
@@ -104,26 +104,14 @@ def _opened(folder: JobFolder) -> tuple[OutlinesFile, ToolList | None]:
 def _files_before(folder: JobFolder, stem: str) -> set[str]:
     """Files of an earlier cut of the same name, by its own record."""
     name = f"cut/{stem}-cut.json"
-    if not folder.has(name):
-        return set()
-    try:
-        listed = json.loads(folder.read(name)).get("files", [])
-    except (ValueError, AttributeError):
-        return set()
-    return {f"cut/{one}" for one in listed if isinstance(one, str) and "/" not in one}
+    record = cut_record(folder.read(name)) if folder.has(name) else None
+    listed = record.files if record is not None else ()
+    return {f"cut/{one}" for one in listed if one and "/" not in one and one != ".."}
 
 
 def machines_cut_for(folder: JobFolder) -> list[str]:
     """Machines that the folder ``cut`` holds files for, by the record of each cut."""
-    machines = set()
-    for path in sorted((folder.path / "cut").glob("*-cut.json")):
-        try:
-            machine = json.loads(path.read_bytes()).get("machine")
-        except (OSError, ValueError, AttributeError):
-            continue
-        if isinstance(machine, str):
-            machines.add(machine)
-    return sorted(machines)
+    return sorted({record.machine for record in cut_records(folder)})
 
 
 def _refuse_overwriting(folder: JobFolder, files: dict[str, bytes], replacing: bool) -> None:

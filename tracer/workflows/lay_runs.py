@@ -9,6 +9,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 from tracer import __version__
+from tracer.calibration.calibrate import refuse_too_many
 from tracer.export.dxf import DxfOptions
 from tracer.model.photo import Photo
 from tracer.photos import decode_photo
@@ -94,6 +95,7 @@ def run_lays(
     photos: dict[int, list[Photo]] = {}
     for number in numbers:
         lay = record.lays[number - 1]
+        refuse_too_many(len(lay.photos))
         clock.step("reading photos")
         photos[number] = [decode_photo(photo_bytes(p), p.name) for p in lay.photos]
         lay, left_out = usable_lay(lay, photos[number])

@@ -19,6 +19,8 @@ from tracer.errors import TracerError
 from tracer.model.panel_plan import PanelPlan
 from tracer.project.edits_file import Change
 from tracer.project.plan_file import plan_from_record, plan_record
+from tracer.project.refusals import Wrong
+from tracer.ranges import shown
 
 __all__ = ["plan_changed", "plan_value"]
 
@@ -84,7 +86,7 @@ def _with(plan: PanelPlan, path: tuple[str, ...], value: Any) -> PanelPlan:
         items = [i for i in record.get(key, []) if i["pocket_id"] != pocket]
         if value is not None:
             if not isinstance(value, dict):
-                raise _refused(path)
+                raise _refused(path, f"{shown(value)} was read")
             items.append({**value, "pocket_id": pocket})
         # by pocket, so that the same plan gives the same bytes whatever order it was made in
         record[key] = sorted(items, key=lambda i: str(i["pocket_id"]))
@@ -94,14 +96,14 @@ def _with(plan: PanelPlan, path: tuple[str, ...], value: Any) -> PanelPlan:
         record[path[0]] = value
     try:
         return plan_from_record(record)
-    except ValueError:
-        raise _refused(path) from None
+    except Wrong as wrong:
+        raise _refused(path, str(wrong)) from None
 
 
-def _refused(path: tuple[str, ...]) -> TracerError:
+def _refused(path: tuple[str, ...], why: str) -> TracerError:
     return TracerError(
         "edit-refused",
-        f"That is not a value for {' '.join(path)} of the panel.",
+        f"That is not a value for {' '.join(path)} of the panel: {why}.",
         "Type a number or choose from the list.",
     )
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
@@ -23,6 +22,7 @@ from tracer.panel.exchange import exchange_pocket, without_pocket
 from tracer.panel.patch import Patch, PatchRules, plan_patch
 from tracer.panel.pockets import make_pocket
 from tracer.panel.rules import FIT_MM
+from tracer.project.cut_record import CutPocket, cut_records
 from tracer.project.panel_file import PanelFile
 from tracer.project.store import JobFolder
 from tracer.workflows.arrange import tools_of_job
@@ -137,32 +137,24 @@ def lay_change(
     return PocketChange(old[0], new[0], neighbours, depth, patch, (*new[2], *patch.checks))
 
 
-def _last_cut(folder: JobFolder, machine: Machine) -> dict[str, dict[str, float | None]]:
+def _last_cut(folder: JobFolder, machine: Machine) -> dict[str, CutPocket]:
     """Fit, margin and depth by pocket, from the record of the last cut for this machine."""
-    found: dict[str, dict[str, float | None]] = {}
-    for path in sorted((folder.path / "cut").glob("*-cut.json")):
-        try:
-            record = json.loads(path.read_bytes())
-            if record["machine"] == machine.key:
-                found |= {
-                    p["id"]: {k: p[k] for k in ("fit_mm", "margin_mm", "depth_mm")}
-                    for p in record["pockets"]
-                }
-        except (OSError, ValueError, KeyError, TypeError):
-            continue  # not a record of ours: the default pocket is taken instead
-    return found
+    return {
+        pocket.id: pocket
+        for record in cut_records(folder)
+        if record.machine == machine.key
+        for pocket in record.pockets
+    }
 
 
-def _rule(
-    outline: Outline, machine: Machine, cut: dict[str, float | None] | None, *, known: bool
-) -> PocketRule:
+def _rule(outline: Outline, machine: Machine, cut: CutPocket | None, *, known: bool) -> PocketRule:
     margin = margin_for(outline, FIT_PROBABILITY, Errors(cut_sigma_mm=machine.cut_sigma_mm))
     fit: float = FIT_MM[FitClass.EASY] + machine.fit_offset_mm
     depth = None
     if cut is not None:
-        fit, depth = cut["fit_mm"] or 0.0, cut["depth_mm"]
+        fit, depth = cut.fit_mm, cut.depth_mm
         if known:  # the old pocket as it was made; the new one by its own uncertainty
-            margin = cut["margin_mm"] or 0.0
+            margin = cut.margin_mm
     return PocketRule(
         fit_mm=fit,
         margin_mm=round(margin, 2),

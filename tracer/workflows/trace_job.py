@@ -14,8 +14,10 @@ from pathlib import Path
 from typing import Any
 
 from tracer.calibration import CardSizes
+from tracer.calibration.calibrate import refuse_too_many
 from tracer.errors import TracerError, UsageError
 from tracer.export.dxf import DxfOptions
+from tracer.loading import read_file
 from tracer.model.corrections import Corrections
 from tracer.model.outline import EdgeModel, Outline
 from tracer.model.report import Check
@@ -27,6 +29,7 @@ from tracer.project.outlines_file import (
 from tracer.project.schema import JobRecord, LayRecord, PhotoRecord
 from tracer.project.store import JobFolder
 from tracer.project.tool_list import ToolList
+from tracer.ranges import MOST_BYTES
 from tracer.workflows.job_files import opened_job, stale_files
 from tracer.workflows.lay_runs import RETIRED, run_lays
 from tracer.workflows.list_rows import merged_lists, rows_of_no_lay
@@ -89,8 +92,9 @@ def read_photos(paths: Sequence[Path]) -> list[PhotoFile]:
     Raises
     ------
     TracerError
-        As `tracer.photos.read_photo_bytes`.
+        ``too-many-photos`` before any is read, and as `tracer.photos.read_photo_bytes`.
     """
+    refuse_too_many(len(paths))
     # a name that is no text in the system's encoding is shown as far as it is
     shown = [path.name.encode("utf-8", "replace").decode() for path in paths]
     return [PhotoFile(n, read_photo_bytes(p)) for n, p in zip(shown, paths, strict=True)]
@@ -330,11 +334,12 @@ def read_list(path: Path) -> bytes:
     TracerError
         ``tool-list-unreadable``.
     """
-    try:
-        return path.read_bytes()
-    except OSError as error:
-        raise TracerError(
+
+    def refuse(why: str) -> TracerError:
+        return TracerError(
             "tool-list-unreadable",
-            f"The tool list {path} cannot be read: {error.strerror or error}.",
+            f"The tool list {path} cannot be read: {why}.",
             "Check the name and the folder.",
-        ) from error
+        )
+
+    return read_file(path, MOST_BYTES["tool list"], refuse)
