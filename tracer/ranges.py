@@ -22,7 +22,6 @@ __all__ = [
     "MOST_BYTES",
     "OPTIONS",
     "PLAN",
-    "PRINTER",
     "PROFILE",
     "RULES",
     "TOOL_LIST",
@@ -275,9 +274,6 @@ TOOL_LIST: dict[str, Range] = {
     "tilt_deg": Range(-90, 90, "deg"),
     "lay": Range(1, 1000, whole=True),
 }
-
-#: the printer's settings
-PRINTER: dict[str, Range] = {"x_mm": OPTIONS["--printed"], "y_mm": OPTIONS["--printed"]}
 
 _WHOLE = Range(0, 1_000_000_000, whole=True)
 _LENGTH = Range(0, 20_000, "mm")

@@ -13,7 +13,7 @@ from pathlib import Path
 from tracer.atomic import write_atomically
 from tracer.errors import TracerError
 from tracer.loading import parse_json, read_file
-from tracer.ranges import MOST_BYTES, PRINTER, shown
+from tracer.ranges import MOST_BYTES, OPTIONS, shown
 
 __all__ = ["load_printed", "save_printed", "settings_folder"]
 
@@ -68,7 +68,8 @@ def load_printed() -> tuple[float, float]:
     body = parse_json(read_file(path, most, refuse), refuse, most)
     if not isinstance(body, dict):
         raise refuse("it is not a printer's settings")
-    for key, span in PRINTER.items():
+    span = OPTIONS["--printed"]
+    for key in ("x_mm", "y_mm"):
         if body.get(key) not in span:
             raise refuse(f"{key}: {shown(body.get(key))} was read, it takes {span.words}")
     return float(body["x_mm"]), float(body["y_mm"])
