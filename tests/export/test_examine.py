@@ -209,3 +209,13 @@ def test_damaged_files_give_findings_or_one_sentence(seed: int) -> None:
         except TracerError as error:
             outcomes.add(error.slug)
     assert len(outcomes) > 1
+
+
+def test_a_circle_of_a_thousand_kilometres_is_refused_before_it_is_cut_into_chords() -> None:
+    doc = ezdxf.new("R2000")
+    doc.modelspace().add_circle((0, 0), 1e9)
+    stream = io.StringIO()
+    doc.write(stream)
+    with pytest.raises(TracerError) as caught:
+        read_dxf(stream.getvalue().encode())
+    assert caught.value.slug == "drawing-too-large"

@@ -8,6 +8,8 @@ from __future__ import annotations
 
 import io
 from collections.abc import Iterable, Iterator
+from itertools import islice
+from typing import Any
 
 import ezdxf
 import numpy as np
@@ -28,6 +30,7 @@ from numpy.typing import NDArray
 
 from tracer.errors import TracerError
 from tracer.export.read import ReadCurve, ReadFile, without_repeat
+from tracer.geometry.sound import FARTHEST_MM, MOST_CORNERS
 
 __all__ = ["read_dxf"]
 
@@ -71,14 +74,31 @@ def _own_nodes(entity: DXFEntity) -> Array:
     return np.empty((0, 2))
 
 
+def _bounded(points: Iterable[Any], piece: DXFEntity) -> list[Any]:
+    """Points of one curve, asked for one by one; a curve of too many is refused.
+
+    A circle is cut into chords all at once, so its radius is looked at first.
+    """
+    radius = abs(float(piece.dxf.radius)) if isinstance(piece, Arc | Circle) else 0.0
+    found = list(islice(points, MOST_CORNERS + 1)) if radius <= FARTHEST_MM else []
+    if (not found and radius > FARTHEST_MM) or len(found) > MOST_CORNERS:
+        raise TracerError(
+            "drawing-too-large",
+            f"A {piece.dxftype().lower()} on layer {piece.dxf.layer} is too large to be read"
+            f"{f' (radius {radius:.3g})' if radius else ''}.",
+            "Check the drawing's unit, and delete what lies far outside the sheet.",
+        )
+    return found
+
+
 def _piece_points(piece: DXFEntity, tolerance: float) -> Array:
     """Points (N, 2) along one entity, by the library's own exact formulas for arcs."""
     if isinstance(piece, Line):
         points = [piece.dxf.start, piece.dxf.end]
     elif isinstance(piece, Arc | Circle | Ellipse | Spline):
-        points = list(piece.flattening(tolerance))
+        points = _bounded(piece.flattening(tolerance), piece)
     else:
-        points = list(dxf_path.make_path(piece).flattening(tolerance))
+        points = _bounded(dxf_path.make_path(piece).flattening(tolerance), piece)
     return np.array([(p[0], p[1]) for p in points], np.float64).reshape(-1, 2)
 
 

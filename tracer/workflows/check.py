@@ -9,6 +9,8 @@ from tracer.export.examine import Examined, examine
 from tracer.export.read import ReadFile
 from tracer.export.read_dxf import read_dxf
 from tracer.export.read_svg import read_svg
+from tracer.loading import read_file
+from tracer.ranges import MOST_BYTES
 
 __all__ = ["check_file", "read_cutting_file"]
 
@@ -21,14 +23,15 @@ def read_cutting_file(path: Path) -> ReadFile:
     TracerError
         When it cannot be read, or is neither.
     """
-    try:
-        data = path.read_bytes()
-    except OSError as error:
-        raise TracerError(
+
+    def refuse(why: str) -> TracerError:
+        return TracerError(
             "cutting-file-missing",
-            f"The file {path} cannot be read: {error.strerror or error}.",
+            f"The file {path} cannot be read: {why}.",
             "Check its name and folder.",
-        ) from error
+        )
+
+    data = read_file(path, MOST_BYTES["drawing"], refuse)
     head = data[:4096].lstrip(b"\xef\xbb\xbf \t\r\n").lower()
     if head.startswith(b"%pdf"):
         raise TracerError(
