@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 from itertools import pairwise
 
+import cv2
 import numpy as np
 import pytest
 
@@ -23,10 +24,17 @@ from tracer.segmentation.learned import camera_offset
 from tracer.segmentation.raster import Raster
 
 
-def dark_bar_on_paper(rows: int, cols: int) -> np.ndarray:
-    """A dark bar of 20 x 160 cells, with grain, on light paper; two pixels a cell."""
+def dark_bar_on_paper(rows: int, cols: int, shade: float = 0.25) -> np.ndarray:
+    """A dark bar of 20 x 160 cells, with grain, on light paper; two pixels a cell.
+
+    ``shade`` is how much darker the paper is right beside the bar: a thing takes light from the
+    sheet at its foot, a print does not.
+    """
     noise = np.random.default_rng(3).normal(0, 0.01, (2 * rows, 2 * cols, 1))
     picture = np.full((2 * rows, 2 * cols, 3), 0.8) + noise
+    foot = np.zeros((2 * rows, 2 * cols), np.float32)
+    foot[200:240, 120:440] = 1
+    picture *= 1 - shade * cv2.GaussianBlur(foot, (0, 0), 4)[..., None]
     picture[200:240, 120:440] = np.array([0.15, 0.16, 0.2]) + noise[200:240, 120:440]
     return (picture.clip(0, 1) * 255).astype(np.uint8)
 
@@ -56,6 +64,13 @@ def test_finds_a_dark_bar_on_paper_and_nothing_else() -> None:
         assert maps.shape == (256, 288)
         assert maps.min() >= 0
         assert maps.max() <= 1
+
+
+def test_a_bar_without_a_foot_is_a_print() -> None:
+    """The same dark bar, but that the paper beside it is as bright as anywhere."""
+    picture = dark_bar_on_paper(256, 288, shade=0.0)
+    found = load_network().answer(picture, np.zeros((256, 288, 2), np.float32))
+    assert (found.tool > 0.5).mean() < 0.001
 
 
 def test_tiles_leave_no_seam(monkeypatch: pytest.MonkeyPatch) -> None:

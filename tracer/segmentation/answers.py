@@ -22,7 +22,7 @@ from tracer.segmentation.raster import Image
 __all__ = ["MODEL_SHA256", "Answers", "Network", "load_network", "model_bytes"]
 
 MODEL_FILE = "silhouette.onnx"
-MODEL_SHA256 = "51baad5a80cfd0e63b91bd1d1847b92bcec8ec7215972dc5bde5ab73b2469289"
+MODEL_SHA256 = "6826a6d9d35e1d9dc50dd3d177390bfa5f4e0e7dd6178a2ada4a82d061d80c78"
 
 LARGEST_TILE = 576 * 576  # cells; a tile's working memory is then about 300 MB
 OVERLAP = 64  # cells shared by neighbours, blended
