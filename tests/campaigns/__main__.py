@@ -70,8 +70,9 @@ def campaign(
     cache: Path | None = None,
     megapixels: int = 2,
     told: bool = True,
+    minutes: float | None = None,
 ) -> list[Outcome]:
-    """Run the kinds one after another."""
+    """Run the kinds one after another; each ends after its share of ``minutes``."""
     prepared()
     from tests.campaigns.pool import run_cases
     from tests.campaigns.workshop import built, installed
@@ -93,7 +94,7 @@ def campaign(
                 spent = time.monotonic() - start
                 print(f"{outcome.name}: {len(outcomes)} cases, {spent:.0f} s; {known}", flush=True)
 
-        for kind, count in counts.items():
+        for done, (kind, count) in enumerate(counts.items()):
             cases = list(cases_of(kind, seed, count))
             if only:
                 cases = [c for c in cases if c.name in only]
@@ -101,7 +102,18 @@ def campaign(
                 from tests.campaigns.kills import references
 
                 references(shop, Path(scratch))
-            run_cases(cases, shop, Path(scratch), workers=workers, keep=keep, told=note)
+            left = None
+            if minutes is not None:
+                left = (60 * minutes - (time.monotonic() - start)) / (len(counts) - done)
+            run_cases(
+                cases,
+                shop,
+                Path(scratch),
+                workers=workers,
+                keep=keep,
+                told=note,
+                seconds=left,
+            )
     return outcomes
 
 
@@ -117,6 +129,7 @@ def main() -> int:
     parser.add_argument("--keep", type=Path, metavar="FOLDER", help="where failing cases are kept")
     parser.add_argument("--cache", type=Path, metavar="FOLDER", help="where the workshop is kept")
     parser.add_argument("--workers", type=int, default=2)
+    parser.add_argument("--minutes", type=float, help="stop after this time, whatever is left")
     parser.add_argument("--megapixels", type=int, choices=(2, 12), default=2)
     given = parser.parse_args()
     kinds = given.kind or (sorted({o.split(":")[0] for o in given.only}) if given.only else KINDS)
@@ -134,6 +147,7 @@ def main() -> int:
         cache=given.cache,
         megapixels=given.megapixels,
         told=not given.only,
+        minutes=given.minutes,
     )
     print(f"\nseed {given.seed}\n{table(outcomes, list(counts))}\n")
     for fault, words in FAULTS.items():

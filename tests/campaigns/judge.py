@@ -176,7 +176,7 @@ def judged(
     if said.code in (0, 3):
         faults += _lost(before, after, [re.compile(p) for p in outputs])
     else:
-        if not said.escaped and (said.code not in (1, 2, 130) or not _told(said)):
+        if not said.escaped and (said.code not in (1, 2, 130, 143) or not _told(said)):
             faults.append(Fault("silent", f"exit code {said.code} without a sentence"))
         changed = sorted(k for k in before.keys() | after.keys() if before.get(k) != after.get(k))
         if changed:

@@ -56,8 +56,9 @@ def run_cases(
     workers: int = 2,
     keep: Path | None = None,
     told: Callable[[Outcome], None] | None = None,
+    seconds: float | None = None,
 ) -> list[Outcome]:
-    """Try the cases; outcomes in their order.
+    """Try the cases, or as many as can be begun in some seconds; outcomes in their order.
 
     ``keep`` is a folder for what failing cases leave behind.
     """
@@ -73,7 +74,10 @@ def run_cases(
         if told is not None:
             told(outcome)
 
+    start = time.monotonic()
     while waiting or running:
+        if seconds is not None and time.monotonic() - start > seconds:
+            waiting.clear()
         while waiting and len(running) < workers:
             worker = _started(waiting.pop(), workshop, scratch, keep)
             running[worker.pipe] = worker
