@@ -7,7 +7,7 @@ import os
 import signal
 import threading
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from types import FrameType
 
@@ -16,6 +16,7 @@ from tracer.errors import TracerError
 __all__ = [
     "WRITTEN",
     "Written",
+    "create_atomically",
     "replace_patiently",
     "uninterrupted",
     "write_atomically",
@@ -75,6 +76,17 @@ class Written:
 WRITTEN = Written()
 
 
+def create_atomically(path: Path, data: bytes) -> None:
+    """As `write_atomically`, but only where nothing is: a file that appears meanwhile stays.
+
+    Raises
+    ------
+    TracerError
+        ``file-exists``, ``file-unwritable``; what is there is as it was.
+    """
+    _written(path, data, _appear)
+
+
 def write_atomically(path: Path, data: bytes) -> None:
     """Write beside the target, flush to the disk, then take its place in one step.
 
@@ -83,12 +95,36 @@ def write_atomically(path: Path, data: bytes) -> None:
     TracerError
         ``file-unwritable``; the target is as it was.
     """
+    _written(path, data, replace_patiently)
+
+
+def _appear(source: Path, target: Path) -> None:
+    """Give a whole file its name where nothing has that name yet."""
+    try:
+        try:
+            os.link(source, target)
+        except FileExistsError:
+            raise
+        except OSError:  # not every disk of a phone or camera knows a second name for a file
+            with target.open("xb") as stream:
+                stream.write(source.read_bytes())
+                stream.flush()
+                os.fsync(stream.fileno())
+    except FileExistsError:
+        raise TracerError(
+            "file-exists",
+            f"{target} exists already.",
+            "Choose another name, or write over it with --replace.",
+        ) from None
+
+
+def _written(path: Path, data: bytes, put: Callable[[Path, Path], None]) -> None:
     temporary = path.with_name(f".{path.name}.{os.getpid()}.part")
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
         write_flushed(temporary, data)
         with uninterrupted():
-            replace_patiently(temporary, path)
+            put(temporary, path)
             WRITTEN.add(str(path))
     except OSError as error:
         raise TracerError(

@@ -82,6 +82,7 @@ def campaign(
     outcomes: list[Outcome] = []
     faults: Counter[str] = Counter()
     start = time.monotonic()
+    latest = [start]
     # in memory where the system has such a place: every case writes a folder
     home = Path("/dev/shm")
     with tempfile.TemporaryDirectory(dir=home if home.is_dir() else None) as scratch:
@@ -89,7 +90,8 @@ def campaign(
         def note(outcome: Outcome) -> None:
             outcomes.append(outcome)
             faults.update({f.kind for f in outcome.faults})
-            if told and len(outcomes) % 100 == 0:
+            if told and (len(outcomes) % 100 == 0 or time.monotonic() - latest[0] > 60):
+                latest[0] = time.monotonic()
                 known = ", ".join(f"{n} {k}" for k, n in faults.items())
                 spent = time.monotonic() - start
                 print(f"{outcome.name}: {len(outcomes)} cases, {spent:.0f} s; {known}", flush=True)

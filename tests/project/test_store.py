@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+import errno
 import multiprocessing
+import os
 import shutil
 from pathlib import Path
 
 import pytest
 
-from tracer.atomic import write_atomically
+from tracer.atomic import create_atomically, write_atomically
 from tracer.errors import TracerError, UsageError
 from tracer.project import store
 from tracer.project.store import JobFolder, job_path
@@ -142,3 +144,24 @@ def test_single_files_are_whole_or_absent(tmp_path: Path) -> None:
     with pytest.raises(TracerError) as caught:
         write_atomically(tmp_path / "file" / "cards.pdf", b"x")
     assert caught.value.slug == "file-unwritable"
+
+
+def test_a_file_that_appears_meanwhile_stays(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A person saves a file of that name between the look and the write."""
+    target = tmp_path / "cards.pdf"
+    create_atomically(target, b"one")
+    assert content(tmp_path) == {"cards.pdf": b"one"}
+    for link in (os.link, _no_links):
+        monkeypatch.setattr(os, "link", link)
+        with pytest.raises(TracerError) as caught:
+            create_atomically(target, b"two")
+        assert caught.value.slug == "file-exists"
+        assert content(tmp_path) == {"cards.pdf": b"one"}
+    create_atomically(tmp_path / "new.pdf", b"three")
+    assert (tmp_path / "new.pdf").read_bytes() == b"three"
+
+
+def _no_links(*_: object) -> None:
+    raise OSError(errno.EPERM, "no links on this disk")

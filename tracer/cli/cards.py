@@ -51,7 +51,14 @@ def cards(
             "file-exists", f"{output} exists already.", "Choose another name, or use --replace."
         )
     chosen = _numbers(numbers)
-    write_cards_pdf(output, numbers=chosen, paper=paper.lower(), per_page=per_page, mat_mm=mat)
+    write_cards_pdf(
+        output,
+        replacing=replace,
+        numbers=chosen,
+        paper=paper.lower(),
+        per_page=per_page,
+        mat_mm=mat,
+    )
     record = {"file": str(output), "cards": [] if mat else chosen, "mat_mm": mat}
     console.result(
         record,

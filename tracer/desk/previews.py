@@ -59,9 +59,12 @@ def dxf_preview(data: bytes) -> bytes:
 
 
 def pdf_pages(data: bytes) -> int:
-    """Number of pages."""
-    with _opened(data) as document:
-        return len(document)
+    """Number of pages; none where the file is damaged."""
+    try:
+        with _opened(data) as document:
+            return len(document)
+    except pypdfium2.PdfiumError:
+        return 0
 
 
 def pdf_page(data: bytes, number: int) -> bytes:
@@ -70,8 +73,10 @@ def pdf_page(data: bytes, number: int) -> bytes:
     Raises
     ------
     IndexError
-        Where there is no such page.
+        Where there is no such page; a damaged file has none.
     """
+    if not 0 <= number < pdf_pages(data):
+        raise IndexError(number)
     with _opened(data) as document:
         if not 0 <= number < min(len(document), PAGES_SHOWN):
             raise IndexError(number)

@@ -19,7 +19,7 @@ from reportlab.pdfgen.canvas import Canvas
 from shapely.geometry import MultiPolygon, Polygon, box
 from shapely.ops import unary_union
 
-from tracer.atomic import write_atomically
+from tracer.atomic import create_atomically, write_atomically
 from tracer.errors import UsageError
 from tracer.export.lettering import font_bytes
 from tracer.model.card import (
@@ -146,9 +146,9 @@ def cards_pdf(
     return stream.getvalue()
 
 
-def write_cards_pdf(path: Path, **options: Any) -> None:
-    """Write `cards_pdf` to a file, whole or not at all."""
-    write_atomically(path, cards_pdf(**options))
+def write_cards_pdf(path: Path, *, replacing: bool = False, **options: Any) -> None:
+    """Write `cards_pdf` to a file, whole or not at all; over another one only where asked to."""
+    (write_atomically if replacing else create_atomically)(path, cards_pdf(**options))
 
 
 def _page(canvas: Canvas, numbers: Sequence[int], page_mm: tuple[float, float]) -> None:

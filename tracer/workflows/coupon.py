@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from tracer.atomic import write_atomically
+from tracer.atomic import create_atomically, write_atomically
 from tracer.errors import TracerError, UsageError
 from tracer.export.coupon import draw_coupon, fit_from_hole, kerf_from_strips
 from tracer.export.machine_checks import material_named, refuse_forbidden
@@ -83,7 +83,10 @@ def write_files(folder: Path, files: dict[str, bytes], *, replacing: bool) -> li
         if path.exists():
             _refuse_other(path, path.read_bytes(), data, replacing)
     for path, data in paths.items():
-        write_atomically(path, data)
+        if replacing or path.exists():
+            write_atomically(path, data)
+        else:  # whoever was quicker keeps what is there
+            create_atomically(path, data)
     return sorted(paths)
 
 

@@ -18,7 +18,7 @@ from shapely.geometry import Polygon
 from shapely.geometry.base import BaseGeometry
 from shapely.geometry.polygon import orient
 
-from tracer.atomic import write_atomically
+from tracer.atomic import create_atomically
 from tracer.errors import TracerError, UsageError
 from tracer.export.read import ReadCurve
 from tracer.model.outline import EdgeModel, HeightSource, Outline
@@ -70,7 +70,8 @@ def put_on_shelf(folder: JobFolder, ids: Sequence[str], shelf: Path) -> list[Pat
                 f"The shelf holds another outline called '{outline.name}'.",
                 "Give the tool another name in tools.csv, or take the old file off the shelf.",
             )
-        write_atomically(path, data)
+        if not path.exists():
+            create_atomically(path, data)
         written.append(path)
     return written
 
