@@ -195,3 +195,24 @@ def test_awkward_names_and_unknown_heights_are_drawn() -> None:
 def test_outline_out_of_sight_is_left_out() -> None:
     far = outline(1, box(5000, 5000, 5100, 5050))
     assert np.array_equal(draw([far]), draw([]))
+
+
+@pytest.mark.parametrize("where", [(300.0, 120.0), (5000.0, 120.0)], ids=["within", "beyond"])
+def test_an_arrow_leads_to_where_one_more_photo_helps(where) -> None:
+    """Amber appears along the way from the cards' middle, and at its end or the picture's rim."""
+    advice = Check("further-photo", Severity.NOTE, "One more photo.", where_mm=where)
+    found = Segmentation("p", ())
+    plain = overlay_pixels(photo(), VIEW, found, [], calibration())
+    shown = overlay_pixels(photo(), VIEW, found, [], calibration(), [advice])
+    rows, cols = np.nonzero((plain != shown).any(axis=2))
+    scale = shown.shape[1] / photo().size_px[0]
+    middle = calibration().hull_mm.centroid
+    start = VIEW.to_photo([(middle.x, middle.y)])[0] * scale
+    end = VIEW.to_photo([where])[0] * scale
+    reach = np.hypot(cols - start[0], rows - start[1]).max()
+    inside = (end >= 0).all() and (end < [shown.shape[1], shown.shape[0]]).all()
+    assert len(rows) > 300
+    if inside:
+        assert reach == pytest.approx(np.hypot(*(end - start)), abs=30)
+    else:
+        assert cols.max() > shown.shape[1] - 40

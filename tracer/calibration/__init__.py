@@ -1,7 +1,17 @@
 """Photos to cameras: scale cards found, lens, poses and cards solved together, trust stated."""
 
-from tracer.calibration.calibrate import calibrate
+from tracer.calibration.calibrate import calibrate, solve_lay
+from tracer.calibration.detect import detect_cards, grey_of
 from tracer.calibration.findings import check_outlines
+from tracer.calibration.optics import optics_of
 from tracer.model.card import CardSizes
 
-__all__ = ["CardSizes", "calibrate", "check_outlines"]
+__all__ = [
+    "CardSizes",
+    "calibrate",
+    "check_outlines",
+    "detect_cards",
+    "grey_of",
+    "optics_of",
+    "solve_lay",
+]

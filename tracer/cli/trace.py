@@ -141,6 +141,20 @@ def trace(
             help=with_range("Line along which touching tools part.", "--split"),
         ),
     ] = None,
+    more: Annotated[
+        list[str] | None,
+        typer.Option(
+            metavar="PHOTO",
+            help="One more photo of a lay that the job has, cards and tools unmoved."
+            " May be given several times.",
+        ),
+    ] = None,
+    lay: Annotated[
+        int | None,
+        typer.Option(
+            metavar="NUMBER", help="The lay that --more shows, where the job has several."
+        ),
+    ] = None,
     add: Annotated[
         bool, typer.Option("--add", help="Add these photos to the job as a further lay.")
     ] = False,
@@ -155,18 +169,21 @@ def trace(
     """Photos to outlines in mm: job folder, overlay picture, tool list, DXF and SVG.
 
     A job remembers how it was traced: in a later run only what is typed anew changes. PHOTO: counts
-    the photos as they were given, 1 first; without photos, through all of the job's.
+    the photos as they were given, 1 first; without photos, through all of the job's; with --more,
+    through all of the lay's, the new ones last.
     """
     # heavy imports wait until the arguments are known to make sense
     console = Console(as_json=as_json, quiet=quiet)
-    paths = _expanded(photos or [])
+    paths = _expanded([*(photos or []), *(more or [])])
+    _refuse_mixed(photos, more, job, lay, add=add, replace=replace)
     if not paths and job is None:
         raise UsageError(
             "usage",
             "No photo is named.",
             "Write tracer trace PHOTO..., or tracer trace --job NAME to trace a job again.",
         )
-    corrections = _corrections(keep or [], drop or [], split or [], len(paths))
+    counted = 0 if more else len(paths)
+    corrections = _corrections(keep or [], drop or [], split or [], counted)
     edge_model = choice(edge, _EDGES, "--edge")
     sizes, own_sizes = card_sizes(card_size or [])
 
@@ -176,7 +193,8 @@ def trace(
     from tracer.project.text_encoding import known_encoding
     from tracer.project.tool_list import parse_tool_list
     from tracer.workflows.trace import Separation
-    from tracer.workflows.trace_job import Mode, lay_settings, read_list, read_photos, trace_job
+    from tracer.workflows.trace_job import Mode, lay_settings, read_list, read_photos
+    from tracer.workflows.trace_photos import trace_photos
 
     separation = choice(silhouettes, {s.value: s for s in Separation}, "--silhouettes")
     version = choice(dxf_version.upper(), {v.value: v for v in DxfVersion}, "--dxf-version")
@@ -193,7 +211,7 @@ def trace(
     files = read_photos(paths)
     spoken = known_encoding(encoding) if encoding else None
     tool_list = parse_tool_list(read_list(tools), tools.name, spoken) if tools else None
-    done = trace_job(
+    done = trace_photos(
         JobFolder(job_path(job if job is not None else paths[0].stem)),
         files,
         settings=settings,
@@ -201,7 +219,7 @@ def trace(
         tools=tool_list,
         tools_name=tools.name if tools else "tools.csv",
         encoding=None if tools else spoken,
-        mode=Mode(add=add, replace=replace),
+        mode=Mode(add=add, replace=replace, more=bool(more), lay=lay),
         dxf=DxfOptions(version=version),
         progress=console,
     )
@@ -235,6 +253,26 @@ _EDGES = {
     m.value: m
     for m in (EdgeModel.MID, EdgeModel.THIN, EdgeModel.UPRIGHT, EdgeModel.ROUND, EdgeModel.LEARNED)
 }
+
+
+def _refuse_mixed(
+    photos: Sequence[str] | None,
+    more: Sequence[str] | None,
+    job: str | None,
+    lay: int | None,
+    *,
+    add: bool,
+    replace: bool,
+) -> None:
+    """Further photos of a lay go by themselves, and into a named job."""
+    if more and (photos or add or replace or job is None):
+        raise UsageError(
+            "usage",
+            "--more takes photos of a lay that a job has, and nothing else at the same time.",
+            "Write tracer trace --job NAME --more PHOTO.",
+        )
+    if lay is not None and not more:
+        raise UsageError("usage", "--lay goes with --more.", "Write --more PHOTO --lay NUMBER.")
 
 
 def _summary(path: Path, outlines: Sequence[Any], inch: bool) -> str:

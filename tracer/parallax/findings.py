@@ -11,6 +11,7 @@ from shapely.geometry import Polygon
 
 from tracer.model.report import Check, Severity
 from tracer.model.silhouette import Silhouette
+from tracer.model.view import View
 from tracer.parallax.advice import next_photo, open_share, open_side
 from tracer.parallax.correspond import Party
 from tracer.parallax.edges import Camera
@@ -245,7 +246,7 @@ def check_slips(tools: Sequence[Found]) -> list[Check]:
     }
     checks = []
     for photo, some in by_photo.items():
-        bad = [(t, s) for t, s in some if s.shift_mm > max(1.5, 4 * s.sigma_mm)]
+        bad = [(t, s) for t, s in some if s.plain]
         if len(some) >= 3 and len(bad) > 0.6 * len(some):
             shift = float(np.median([s.shift_mm for _, s in bad]))
             checks.append(
@@ -280,8 +281,14 @@ def check_slips(tools: Sequence[Found]) -> list[Check]:
     return checks
 
 
-def compass(direction: np.ndarray) -> str:
-    """A direction on the sheet in words."""
+def compass(direction_px: np.ndarray) -> str:
+    """A direction in a picture (y down) in words.
+
+    Examples
+    --------
+    >>> compass(np.array([3.0, -3.0])), compass(np.array([0.0, 5.0]))
+    ('upper right', 'bottom')
+    """
     names = [
         "right",
         "upper right",
@@ -292,19 +299,34 @@ def compass(direction: np.ndarray) -> str:
         "bottom",
         "lower right",
     ]
-    return names[round(float(np.arctan2(direction[1], direction[0])) / (np.pi / 4)) % 8]
+    angle = float(np.arctan2(-direction_px[1], direction_px[0]))
+    return names[round(angle / (np.pi / 4)) % 8]
+
+
+def in_picture(view: View, from_mm: tuple[float, float], towards_mm: np.ndarray) -> str:
+    """How a photo shows a direction (2,) on the sheet at a place of it, in words."""
+    start = np.asarray(from_mm, np.float64)
+    ends = view.to_photo(np.stack([start, start + towards_mm]))
+    return compass(ends[1] - ends[0])
 
 
 def check_open_edges(
-    tools: Sequence[Found], rings: Sequence[SolvedRing], cameras: Sequence[Sequence[Camera]]
+    tools: Sequence[Found],
+    rings: Sequence[SolvedRing],
+    cameras: Sequence[Sequence[Camera]],
+    view: View,
 ) -> list[Check]:
-    """Edges that all photos see from one side, and from where one more photo would help most."""
+    """Edges that all photos see from one side, and from where one more photo would help most.
+
+    Directions are told as ``view``, the first photo, shows them.
+    """
     checks = []
     for tool, ring in zip(tools, rings, strict=True):
         share, side = open_share(ring), open_side(ring)
         if share <= OPEN_SHARE:
             continue
-        towards = "" if side is None else f" on its {compass(side)} side"
+        where = middle(tool.region)
+        towards = "" if side is None else f" on its {in_picture(view, where, side)} side"
         checks.append(
             Check(
                 "edge-from-one-side",
@@ -316,7 +338,7 @@ def check_open_edges(
                 share,
                 OPEN_SHARE,
                 "",
-                middle(tool.region),
+                where,
             )
         )
     if not checks:
@@ -324,13 +346,18 @@ def check_open_edges(
     best = next_photo(rings, cameras)
     if best is not None and best.after_mm < 0.9 * best.before_mm:
         x, y = best.nadir_mm
+        helped = middle(tools[best.tool].region)
+        away = np.array(best.nadir_mm) - helped
         checks.append(
             Check(
                 "further-photo",
                 Severity.NOTE,
-                f"One more photo with the camera over x {x:.0f}, y {y:.0f} mm would take the open "
+                f"One more photo would help most with the camera {np.linalg.norm(away):.0f} mm to "
+                f"the {in_picture(view, helped, away)} of this tool as the first photo shows it "
+                f"(over x {x:.0f}, y {y:.0f} mm; the arrow in the overlay): it would take the open "
                 f"edges from {best.before_mm:.1f} to {best.after_mm:.1f} mm.",
-                "Hold the camera there at the same height, aimed at the middle, and add the photo.",
+                "Hold the camera there at the same height, aimed at the middle, and add the photo "
+                "with --more.",
                 tools[best.tool].silhouettes[0].silhouette_id,
                 best.after_mm,
                 best.before_mm,

@@ -27,6 +27,8 @@ Array = NDArray[np.float64]
 
 #: overlap of two silhouettes laid on each other from which they are taken for the same tool
 ALIKE = 0.72
+#: least shift of a tool that is spoken of, mm
+LEAST_SLIP_MM = 1.5
 
 
 class StrayReason(StrEnum):
@@ -116,6 +118,13 @@ class Slip:
     photo: int
     shift_mm: float
     sigma_mm: float
+
+    @property
+    def plain(self) -> bool:
+        """More than height and noise explain: somebody touched the tool, or the photo is off."""
+        return bool(np.isfinite(self.sigma_mm)) and self.shift_mm > max(
+            LEAST_SLIP_MM, 4 * self.sigma_mm
+        )
 
 
 def slips(fit: Fit, photos: Sequence[int]) -> list[Slip]:

@@ -8,6 +8,7 @@ against the tools, typed heights that the photos contradict, edges that no photo
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 import shapely
@@ -220,6 +221,7 @@ def solve_views(
     calibration: Calibration | None = None,
     typed: Sequence[TypedHeight] = (),
     settings: EdgeSettings | None = None,
+    added: Sequence[int] | None = None,
     progress: Callable[[float], None] | None = None,
 ) -> ViewsSolution:
     """Solve all tools of a lay from the silhouettes of two photos or more.
@@ -234,6 +236,9 @@ def solve_views(
         Adds its own uncertainty to the outlines'.
     typed
         Heights from the tool list: priors, and checked against what the photos show.
+    added
+        Per photo 0, or the number of the later time it was added to the lay. A tool whose edge
+        would be less sure with such a photo is left as the earlier ones give it.
     progress
         Told the share done, 0 to 1.
 
@@ -256,26 +261,86 @@ def solve_views(
         row = typed_for(glimpses, typed, views)
         prior = None if row is None else TypedPrior(row.height_mm, row.sigma_mm)
         siblings = [all_glimpses[j] for j in siblings_of(parties, k)]
-        whole = solve_together(glimpses, siblings, prior, settings)
+        best: Solved | None = None
+        reason: StrayReason | None = None
+        for trial in growing(glimpses, added):
+            use = [g for g in trial if best is None or g.photo not in best.refused]
+            found = solve_tool(use, siblings, prior, settings)
+            if isinstance(found, StrayReason):
+                reason = reason or found
+                continue
+            tool = assemble(found.whole, found.glimpses, views, calibration, row, found.slips)
+            best = surer(best, replace(found, tool=tool), use)
         if progress is not None:
             progress((k + 1) / len(parties))
-        reason = no_tool(whole, glimpses, prior)
-        if whole is None or reason is not None:
+        if best is None or best.tool is None:
             reason = reason or StrayReason.UNCONFIRMED
             strays += [Stray(g.photo, s, reason) for g in glimpses for s in g.silhouettes]
             continue
-        moved = slips(whole.exterior.fit, [g.photo for g in glimpses])
-        tool = assemble(whole, glimpses, views, calibration, row, moved)
-        checks += check_typed(whole, prior, tool.silhouettes[0].silhouette_id)
-        checks += check_flat(whole, prior, tool.silhouettes[0].silhouette_id)
-        tools.append(tool)
-        rings.append(whole.exterior)
-        seen_from.append([g.camera for g in glimpses])
+        own = best.tool.silhouettes[0].silhouette_id
+        checks += check_typed(best.whole, prior, own) + check_flat(best.whole, prior, own)
+        tools.append(best.tool)
+        rings.append(best.whole.exterior)
+        seen_from.append([g.camera for g in best.glimpses])
         solved.append(parties[k])
     checks += check_strays(strays) + check_baselines(cameras)
     checks += check_disputes(solved, tools) + check_slips(tools)
-    checks += check_open_edges(tools, rings, seen_from)
+    checks += check_open_edges(tools, rings, seen_from, views[0])
     return ViewsSolution(tuple(tools), tuple(lone), tuple(strays), tuple(checks))
+
+
+@dataclass(frozen=True, eq=False)
+class Solved:
+    """A tool solved from some of the photos that show it; ``refused`` are the others' indices."""
+
+    whole: Whole
+    glimpses: Sequence[Glimpse]
+    slips: Sequence[Slip]
+    tool: SolvedTool | None = None
+    refused: frozenset[int] = frozenset()
+
+
+def growing(glimpses: Sequence[Glimpse], added: Sequence[int] | None) -> list[Sequence[Glimpse]]:
+    """The photos of a tool as they came: the first ones, then with all that were added next ..."""
+    if added is None:
+        return [glimpses]
+    times = sorted({added[g.photo] for g in glimpses})
+    trials = [[g for g in glimpses if added[g.photo] <= time] for time in times]
+    return [trial for trial in trials if len(trial) > 1]
+
+
+def surer(best: Solved | None, found: Solved, tried: Sequence[Glimpse]) -> Solved:
+    """The surer of a tool without and with further photos."""
+    if best is None or best.tool is None or found.tool is None:
+        return found
+    if found.tool.sigma_mm <= best.tool.sigma_mm:
+        return replace(found, refused=best.refused)
+    used = {g.photo for g in best.glimpses}
+    return replace(best, refused=best.refused | {g.photo for g in tried if g.photo not in used})
+
+
+def solve_tool(
+    glimpses: Sequence[Glimpse],
+    siblings: Sequence[Sequence[Glimpse]],
+    prior: TypedPrior | None,
+    settings: EdgeSettings | None,
+) -> Solved | StrayReason:
+    """Solve a tool; without the one photo of three or more that shows it shifted, where one does.
+
+    Returns why it is no tool where it is none.
+    """
+    whole = solve_together(glimpses, siblings, prior, settings)
+    reason = no_tool(whole, glimpses, prior)
+    if whole is None or reason is not None:
+        return reason or StrayReason.UNCONFIRMED
+    moved = slips(whole.exterior.fit, [g.photo for g in glimpses])
+    shifted = {s.photo for s in moved if s.plain}
+    if len(shifted) == 1 and len(glimpses) > 2:
+        rest = [g for g in glimpses if g.photo not in shifted]
+        again = solve_together(rest, siblings, prior, settings)
+        if again is not None and no_tool(again, rest, prior) is None:
+            return Solved(again, rest, moved)
+    return Solved(whole, glimpses, moved)
 
 
 def no_tool(

@@ -19,6 +19,7 @@ from shapely.geometry import Polygon
 from tracer.model.calibration import Calibration, CardFit
 from tracer.model.outline import HeightSource, Outline
 from tracer.model.photo import Photo
+from tracer.model.report import Check
 from tracer.model.silhouette import Segmentation, Silhouette
 from tracer.model.view import View
 from tracer.pictures.canvas import Canvas, shorten
@@ -39,6 +40,7 @@ DOUBT_PX = 32.0  # radius of the ring round a doubtful part
 RINGED = {"outline-doubtful": AMBER, "something-left-out": LEFT_OUT, "stain-left-out": LEFT_OUT}
 WEAK_RUN = 6  # fewer vertices than that in a row are not worth a mark
 DENSIFY_MM = 8.0  # straight stretches bend under the lens
+LENS_PX = 22.0  # radius of the mark where one more photo would help
 ARROW_PX = 26.0  # length that a large residual is drawn with
 EXAGGERATIONS = (1, 2, 5, 10, 20, 50, 100, 200)
 NAME_LETTERS = 30
@@ -70,9 +72,10 @@ def overlay_bytes(
     segmentation: Segmentation,
     outlines: Sequence[Outline],
     calibration: Calibration,
+    checks: Sequence[Check] = (),
 ) -> bytes:
     """The overlay as a JPEG file; arguments as `overlay_pixels`."""
-    pixels = overlay_pixels(photo, view, segmentation, outlines, calibration)
+    pixels = overlay_pixels(photo, view, segmentation, outlines, calibration, checks)
     return Canvas(pixels).jpeg()
 
 
@@ -82,6 +85,7 @@ def overlay_pixels(
     segmentation: Segmentation,
     outlines: Sequence[Outline],
     calibration: Calibration,
+    checks: Sequence[Check] = (),
 ) -> NDArray[np.uint8]:
     """Draw the overlay of one photo.
 
@@ -95,6 +99,8 @@ def overlay_pixels(
         All outlines of the lay; those that this photo does not show are left out.
     calibration
         Cards, residuals and hull of the lay.
+    checks
+        Findings about the lay; an arrow shows from where one more photo would help most.
 
     Returns
     -------
@@ -125,6 +131,10 @@ def overlay_pixels(
     for check in segmentation.checks:
         if check.where_mm is not None and check.slug in RINGED:
             _doubtful(canvas, frame, check.where_mm, RINGED[check.slug])
+    for check in checks:
+        if check.slug == "further-photo" and check.where_mm is not None:
+            helped = [o.region for o in shown if o.outline_id == check.subject_id]
+            _next_photo(canvas, frame, check.where_mm, helped or [calibration.hull_mm])
     _labels(canvas, frame, shown, calibration)
     footer = Footer(
         photo_name=photo.name,
@@ -196,6 +206,29 @@ def _doubtful(canvas: Canvas, frame: _Frame, where_mm: tuple[float, float], colo
     turn = np.linspace(0, 2 * np.pi, 48, endpoint=False)
     ring = frame.px(np.array([where_mm])) + DOUBT_PX * np.column_stack([np.cos(turn), np.sin(turn)])
     canvas.dashes(ring, colour, 4, dash_px=7, gap_px=7, closed=True)
+
+
+def _next_photo(
+    canvas: Canvas, frame: _Frame, where_mm: tuple[float, float], helped: Sequence[Polygon]
+) -> None:
+    """An arrow from the tool that gains most to where the camera should hang, and a lens there.
+
+    A place out of the picture is pointed at from its rim.
+    """
+    middle = helped[0].centroid
+    start, end = frame.px(np.array([(middle.x, middle.y), where_mm]))
+    if not np.isfinite([start, end]).all():
+        return
+    way = end - start
+    room = np.array(canvas.size_px) - LENS_PX
+    with np.errstate(divide="ignore", invalid="ignore"):
+        share = np.where(way > 0, (room - start) / way, (LENS_PX - start) / way)
+    end = start + way * float(np.clip(np.nanmin(np.where(way == 0, 1.0, share)), 0.0, 1.0))
+    canvas.arrow(start, end, AMBER, 5)
+    turn = np.linspace(0, 2 * np.pi, 48, endpoint=False)
+    for radius in (LENS_PX, LENS_PX / 2):
+        ring = end + radius * np.column_stack([np.cos(turn), np.sin(turn)])
+        canvas.line(ring, AMBER, 3, closed=True)
 
 
 def _runs(flags: NDArray[np.bool_]) -> list[NDArray[np.intp]]:

@@ -42,6 +42,8 @@ class PhotoRecord:
     """A photo of the job: its copy, the name it came with, its content's hash.
 
     ``unusable`` keeps corrections that cannot be read (`tracer.project.corrections_file`).
+    ``added`` is 0 for the photos that a lay began with, and counts up with each time that more
+    were added: a photo that came later may not make worse what was known before it.
     """
 
     __pydantic_config__ = ConfigDict(extra="forbid")
@@ -52,6 +54,7 @@ class PhotoRecord:
     corrections: Corrections = field(default_factory=Corrections)
     #: no input of a run, so that it does not make a lay look changed
     unusable: tuple[dict[str, Any], ...] = field(default=(), repr=False)
+    added: int = field(default=0, repr=False)
 
 
 @dataclass(frozen=True)

@@ -77,6 +77,7 @@ def lay_options(lay: LayRecord) -> TraceOptions:
         keep_cables=lay.keep_cables,
         separation=Separation(lay.silhouettes),
         corrections={p.photo_id: p.corrections for p in lay.photos},
+        added={p.photo_id: p.added for p in lay.photos if p.added},
     )
 
 
@@ -115,6 +116,7 @@ def lay_pictures(number: int, photos: Sequence[Photo], done: Trace) -> dict[str,
             done.segmentations[k - 1],
             done.outlines,
             done.calibration,
+            done.checks,
         )
         for k, photo in enumerate(photos, start=1)
     }

@@ -5,13 +5,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from tracer import __version__
 from tracer.calibration.calibrate import refuse_too_many
 from tracer.export.dxf import DxfOptions
 from tracer.model.photo import Photo
+from tracer.model.report import Check
 from tracer.photos import decode_photo
 from tracer.progress import StepClock
 from tracer.project.outlines_file import OutlinesFile, dump_outlines, load_outlines
@@ -61,6 +62,7 @@ def run_lays(
     memo: StageMemo | None = None,
     read: Callable[[str], bytes] | None = None,
     retired_before: bytes | None = None,
+    said: Mapping[int, Sequence[Check]] | None = None,
 ) -> LayRuns:
     """Trace the lays of these numbers (1, 2 ...) and make the job's files again.
 
@@ -83,6 +85,8 @@ def run_lays(
     retired_before
         `RETIRED` of the earlier run: outlines that a correction made go away. One that comes back
         (the correction was undone) gets its number back, and with it all that hangs on it.
+    said
+        By lay: what was found before the run, told with what the run finds.
 
     Raises
     ------
@@ -116,6 +120,7 @@ def run_lays(
             progress=clock.receiver,
             memo=memo,
         )
+        done = replace(done, checks=(*(said or {}).get(number, ()), *done.checks))
         if record.kept and read is not None:
             done = with_kept(done, record, before, rows_before, number, read)
         done = replace(done, checks=(*left_out, *done.checks))

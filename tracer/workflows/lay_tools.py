@@ -53,12 +53,15 @@ class LayTool:
         What several photos gave together; None where a single one has to do.
     row
         Its row of the tool list.
+    alone
+        Before photos were added it was known from its one silhouette, and may not get less sure.
     """
 
     silhouette: Silhouette
     view: View
     solved: SolvedTool | None = None
     row: ToolRow | None = None
+    alone: bool = False
 
 
 @dataclass(frozen=True, eq=False)
@@ -77,8 +80,13 @@ def find_tools(
     list_name: str,
     defaults: Defaults,
     progress: Callable[[float], None] | None = None,
+    *,
+    added: Sequence[int] | None = None,
 ) -> LayTools:
-    """Tools of a lay in reading order of the first photo, each with its row."""
+    """Tools of a lay in reading order of the first photo, each with its row.
+
+    ``added`` tells which photos came later, see `tracer.parallax.views.solve_views`.
+    """
     views = calibration.views
     view_of = {view.photo_id: view for view in views}
     checks: tuple[Check, ...] = ()
@@ -92,10 +100,13 @@ def find_tools(
             views,
             calibration=calibration,
             typed=_typed(rows, photos[0].photo_id),
+            added=added,
             progress=progress,
         )
+        later = {v.photo_id: time for v, time in zip(views, added or [0] * len(views), strict=True)}
         found = [
-            LayTool(t.silhouettes[0], view_of[t.silhouettes[0].photo_id], t) for t in solution.tools
+            LayTool(t.silhouettes[0], view_of[t.silhouettes[0].photo_id], t, alone=_alone(t, later))
+            for t in solution.tools
         ]
         found += [LayTool(s, view_of[s.photo_id]) for s in solution.lone]
         checks = solution.checks
@@ -113,6 +124,15 @@ def find_tools(
         for tool, index in zip(found, assigned.row_of, strict=True)
     )
     return LayTools(tools, (*assigned.checks, *checks))
+
+
+def _alone(tool: SolvedTool, later: dict[str, int]) -> bool:
+    """Whether only one of a tool's photos was there from the start."""
+    return (
+        sum(later[photo_id] == 0 for photo_id in tool.photo_ids) == 1
+        and len(later) > 1
+        and any(later.values())
+    )
 
 
 def _typed(rows: Sequence[ToolRow], photo_id: str) -> list[TypedHeight]:
@@ -140,7 +160,11 @@ def outline_of(
     row = tool.row
     name = row.name if row is not None and row.name else outline_id
     if tool.solved is not None:
-        return tool.solved.outline(outline_id, name), ()
+        solved = tool.solved.outline(outline_id, name)
+        if not tool.alone:
+            return solved, ()
+        single, more = outline_of(replace(tool, solved=None), outline_id, calibration, defaults)
+        return (single, more) if single.sigma_mm < solved.sigma_mm else (solved, ())
     height, source = defaults.height_mm, HeightSource.DEFAULT
     if row is not None and row.height_mm is not None:
         height, source = row.height_mm, HeightSource.TYPED

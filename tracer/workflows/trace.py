@@ -69,6 +69,9 @@ class TraceOptions:
         Which separation of tool and ground.
     corrections
         Per photo id.
+    added
+        Per photo id how often photos had been added to the lay before it came; 0 where it is not
+        named. No tool gets less sure by what came later.
     """
 
     card_sizes: CardSizes = field(default_factory=CardSizes)
@@ -79,6 +82,7 @@ class TraceOptions:
     keep_cables: bool = False
     separation: Separation = Separation.AUTO
     corrections: dict[str, Corrections] = field(default_factory=dict)
+    added: dict[str, int] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, eq=False)
@@ -179,7 +183,14 @@ def trace(
     clock.step("compensating height" if len(photos) == 1 else "solving heights and edges")
     defaults = Defaults(options.default_height_mm, options.edge, options.keep_cables)
     found = find_tools(
-        photos, segmentations, calibration, rows, list_name, defaults, clock.fraction
+        photos,
+        segmentations,
+        calibration,
+        rows,
+        list_name,
+        defaults,
+        clock.fraction,
+        added=[options.added.get(photo.photo_id, 0) for photo in photos],
     )
     seen = [t.silhouette.region if t.solved is None else t.solved.region for t in found.tools]
     points = _points_now(earlier, calibration)

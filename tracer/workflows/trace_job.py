@@ -34,6 +34,7 @@ from tracer.workflows.job_files import opened_job, stale_files
 from tracer.workflows.lay_runs import RETIRED, run_lays
 from tracer.workflows.list_rows import merged_lists, rows_of_no_lay
 from tracer.workflows.memo import StageMemo
+from tracer.workflows.more_photos import ending, refuse_changed_lay, with_more
 from tracer.workflows.persons_files import left_alone
 from tracer.workflows.same_lay import refuse_known_photos, refuse_same_lay
 from tracer.workflows.trace import Separation, Trace
@@ -71,6 +72,9 @@ class Mode:
 
     add: bool = False
     replace: bool = False
+    #: the photos show a lay of the job once more: the one of this number, or the only one
+    more: bool = False
+    lay: int | None = None
 
 
 @dataclass(frozen=True)
@@ -113,6 +117,7 @@ def trace_job(
     dxf: DxfOptions | None = None,
     progress: Progress | None = None,
     memo: StageMemo | None = None,
+    said: Sequence[Check] = (),
 ) -> JobTrace:
     """Trace photos into a job, or the job's own photos again when none are given.
 
@@ -134,13 +139,15 @@ def trace_job(
         Whether to add a lay or replace the job where it exists.
     memo
         Results of earlier runs, see `tracer.workflows.trace.trace`.
+    said
+        What was found about the photos before.
 
     Raises
     ------
     TracerError
-        ``job-exists``, ``job-missing``, ``point-unreadable`` for a correction in a photo that the
-        job does not have, ``point-outside-photo``, ``photo-in-job``, ``lay-in-job``, and what the
-        stages raise.
+        ``job-exists``, ``job-missing``, ``lay-changed``, ``lay-unknown``,
+        ``point-unreadable`` for a correction in a photo that the job does not have,
+        ``point-outside-photo``, ``photo-in-job``, ``lay-in-job``, and what the stages raise.
     """
     mode = mode or Mode()
     clock = StepClock(progress)
@@ -178,10 +185,15 @@ def trace_job(
             if folder.has(RETIRED) and not mode.replace
             else None,
             seen_before=folder.read(SEEN) if folder.has(SEEN) and not mode.replace else None,
+            said=dict.fromkeys(run[:1], said),
         )
         if known is not None and mode.add and not mode.replace and photo_files:
             done = runs.traces[run[0]]
             refuse_same_lay(known, before, done, [f.name for f in photo_files])
+        if mode.more:
+            mine = [o for o in before.outlines if before.lay_of[o.outline_id] == run[0]]
+            new = [(f.name, f.photo_id) for f in photo_files]
+            refuse_changed_lay(mine, runs.traces[run[0]], new)
         files = dict(runs.files)
         for number in runs.traces:
             for photo in runs.record.lays[number - 1].photos:
@@ -233,6 +245,8 @@ def _planned(
     mode: Mode,
 ) -> tuple[JobRecord, list[int]]:
     """The record that the run will leave, and the numbers of the lays to run."""
+    if mode.more:
+        return _with_more(folder, record, photo_files, settings, corrections, mode.lay)
     if not photo_files:
         if record is None:
             raise UsageError(
@@ -268,7 +282,7 @@ def _planned(
     new = LayRecord(
         photos=tuple(
             PhotoRecord(
-                file=f"photos/lay{number}-{k}{_ending(f.name)}", name=f.name, photo_id=f.photo_id
+                file=f"photos/lay{number}-{k}{ending(f.name)}", name=f.name, photo_id=f.photo_id
             )
             for k, f in enumerate(photo_files, start=1)
         ),
@@ -278,9 +292,21 @@ def _planned(
     return replace(base, lays=(*old_lays, new)), [number]
 
 
-def _ending(name: str) -> str:
-    suffix = Path(name).suffix.lower()
-    return suffix if suffix.isascii() and suffix[1:].isalnum() and len(suffix) <= 6 else ".img"
+def _with_more(
+    folder: JobFolder,
+    record: JobRecord | None,
+    photo_files: Sequence[PhotoFile],
+    settings: Mapping[str, Any],
+    corrections: Sequence[Corrections],
+    lay: int | None,
+) -> tuple[JobRecord, list[int]]:
+    """As `_planned` for further photos of a lay; corrections count through all of the lay's."""
+    photos = [(f.name, f.photo_id) for f in photo_files]
+    record, number = with_more(record, photos, lay, folder.name)
+    lays = list(record.lays)
+    _refuse_unknown_photos(corrections, len(lays[number - 1].photos))
+    lays[number - 1] = _resettled(lays[number - 1], settings, corrections)
+    return replace(record, lays=tuple(lays)), [number]
 
 
 def _resettled(
