@@ -109,7 +109,7 @@ def read_photo_bytes(path: Path) -> bytes:
     return data
 
 
-def decode_photo(data: bytes, name: str) -> Photo:
+def decode_photo(data: bytes, name: str, *, shrink: int = 1) -> Photo:
     """Decode the bytes of a photo file.
 
     Parameters
@@ -118,6 +118,8 @@ def decode_photo(data: bytes, name: str) -> Photo:
         The whole file: JPEG, PNG, TIFF, WebP, HEIC.
     name
         Name for people.
+    shrink
+        1, 2, 4 or 8: how many times smaller the picture is wanted. A JPEG is decoded at that size.
 
     Raises
     ------
@@ -140,7 +142,7 @@ def decode_photo(data: bytes, name: str) -> Photo:
             profile = image.info.get("icc_profile")
             with _damage_told(name):
                 _refuse_several(image, name)
-                pixels = _upright_rgb(image)
+                pixels = _upright_rgb(image, shrink)
     turns = 0 if heic else _QUARTER_TURNS.get(orientation if isinstance(orientation, int) else 1, 0)
     focal_35mm, checks = _focal(tags, name)
     checks += _cropped(tags, stored_size, name)
@@ -271,8 +273,11 @@ def _exif(image: Image.Image) -> tuple[dict[int, Any], dict[int, Any]]:
         return {}, {}
 
 
-def _upright_rgb(image: Image.Image) -> np.ndarray[Any, np.dtype[np.uint8]]:
+def _upright_rgb(image: Image.Image, shrink: int) -> np.ndarray[Any, np.dtype[np.uint8]]:
     """Pixels of a picture, which is turned upright in place."""
+    wanted = max(image.size) / shrink
+    if shrink > 1:  # only a JPEG's decoder can do it by itself, to the size asked for or above
+        image.draft(None, (image.width // shrink, image.height // shrink))
     ImageOps.exif_transpose(image, in_place=True)
     if image.mode.startswith(_GREY_16):
         grey = (np.asarray(image) >> 8).astype(np.uint8)
@@ -284,6 +289,8 @@ def _upright_rgb(image: Image.Image) -> np.ndarray[Any, np.dtype[np.uint8]]:
         pixels = np.asarray(Image.alpha_composite(white, rgba).convert("RGB"))
     else:
         pixels = np.asarray(image if image.mode == "RGB" else image.convert("RGB"))
+    if shrink > 1 and max(pixels.shape) > 1.5 * wanted:
+        pixels = np.asarray(Image.fromarray(pixels).reduce(shrink))
     pixels.setflags(write=False)
     return pixels
 

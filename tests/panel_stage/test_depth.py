@@ -49,6 +49,19 @@ def test_a_closing_drawer_sinks_the_tool_deeper() -> None:
     assert closing_air_mm(pocket(30, got.depth_mm), bay, 55) == pytest.approx(4.0)
 
 
+def test_a_measured_height_closes_over_what_it_may_be_too_low() -> None:
+    """Two standard deviations of 3 mm: the pocket of the test above is 6 mm deeper."""
+    bay = drawer(clear=60.0)
+    common = {"bay": bay, "face_mm": 50, "stack_mm": 55, "insert": None, "rules": DRAWER}
+    assert propose_depth(30, height_sigma_mm=3.0, **common).depth_mm == 35
+    # an open bay closes over nothing
+    open_bay = {**common, "bay": wall(), "rules": WALL}
+    assert (
+        propose_depth(30, height_sigma_mm=3.0, **open_bay).depth_mm
+        == propose_depth(30, **open_bay).depth_mm
+    )
+
+
 def test_typed_depths_win() -> None:
     common = {"bay": wall(), "face_mm": 30.0, "stack_mm": 40.0, "rules": WALL}
     assert propose_depth(50, insert=THIN, typed_mm=12, **common).depth_mm == 12

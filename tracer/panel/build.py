@@ -15,6 +15,7 @@ from shapely.geometry import Polygon
 from tracer.errors import TracerError
 from tracer.geometry.offset import grown
 from tracer.geometry.rings import largest_polygon
+from tracer.model.outline import HeightSource, Outline
 from tracer.model.panel import (
     Bay,
     BayKind,
@@ -194,7 +195,14 @@ def _depth(tool: Tool, plan: PanelPlan, bay: Bay, plies: Sequence[Ply], rules: R
         typed_mm=typed.depth_mm if typed.depth_mm is not None else tool.depth_mm,
         through=typed.through,
         wants_insert=typed.insert,
+        height_sigma_mm=_height_sigma_mm(tool.outline),
     )
+
+
+def _height_sigma_mm(outline: Outline) -> float:
+    """What is not known of a height that photos measured; typed ones are taken at their word."""
+    measured = outline.height_source is HeightSource.MEASURED
+    return (outline.height_sigma_mm or 0.0) if measured else 0.0
 
 
 def make_panel_pocket(

@@ -22,6 +22,7 @@ GRAVITY_M_S2 = 9.81
 _GIVE_MM = 3.0
 #: depths are typed into machines and read off a rule: whole millimetres
 _STEP_MM = 1.0
+_SURE_SIGMAS = 2.0  # 95 % of measured heights lie within
 
 
 @dataclass(frozen=True)
@@ -49,6 +50,7 @@ def propose_depth(
     typed_mm: float | None = None,
     through: bool | None = None,
     wants_insert: bool | None = None,
+    height_sigma_mm: float = 0.0,
 ) -> Depth:
     """Depth of a tool's pocket, as typed or by rule.
 
@@ -56,6 +58,9 @@ def propose_depth(
     ----------
     height_mm
         Height of the tool as it lies.
+    height_sigma_mm
+        Its standard deviation where photos measured it: what closes over the tool closes over one
+        that is two of them higher.
     face_mm, stack_mm
         Thickness of the face, and of everything from the face to the bay's floor.
     insert
@@ -73,7 +78,8 @@ def propose_depth(
     if wanted == rules.depth_least_mm:
         reason = f"at least {rules.depth_least_mm:g} mm"
     if bay.clear_depth_mm is not None:
-        to_close = stack_mm + height_mm + rules.closing_mm - bay.clear_depth_mm
+        highest = height_mm + _SURE_SIGMAS * height_sigma_mm
+        to_close = stack_mm + highest + rules.closing_mm - bay.clear_depth_mm
         if to_close > wanted:
             wanted, reason = to_close, "so that it closes over the tool"
     wanted = _up(wanted)

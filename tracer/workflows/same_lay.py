@@ -106,9 +106,9 @@ def refuse_same_lay(
                 "lay-in-job",
                 f"{', '.join(names)} shows lay {number} of the job ({photos}) again: the cards lie"
                 f" as they did, and {known} of its {len(regions)} tools where they lay.",
-                "Nothing was added, since every tool would be there twice. As further photos of that"
-                " lay take them in with --more; other tools of the same form trace into a job of"
-                " their own with --job.",
+                "Nothing was added, since every tool would be there twice. Take them in with"
+                " --more, as further photos of that lay; other tools of the same form trace into a"
+                " job of their own with --job.",
             )
 
 

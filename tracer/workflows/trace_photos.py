@@ -8,9 +8,11 @@ from typing import Any
 
 from tracer.calibration import CardSizes
 from tracer.errors import TracerError
+from tracer.model.report import Check
 from tracer.photos import decode_photo
 from tracer.project.schema import LayRecord
 from tracer.project.store import JobFolder
+from tracer.workflows.choosing import MOST_PHOTOS, best_looks, chosen_check, look_at
 from tracer.workflows.job_files import opened_job
 from tracer.workflows.lay_photos import (
     ABOUT_ONE_PHOTO,
@@ -43,6 +45,8 @@ def trace_photos(
     kept, out = without_doubles(ids, names)
     files = [photo_files[k] for k in kept]
     said = left_out(out, names)
+    files, chosen = _at_most(folder, files, mode, given.get("settings") or {})
+    said += chosen
     try:
         return trace_job(folder, files, mode=mode, said=said, **given)
     except TracerError as error:
@@ -57,21 +61,41 @@ def trace_photos(
     return trace_job(folder, rest, mode=mode, said=said, **given)
 
 
+def _at_most(
+    folder: JobFolder, files: list[PhotoFile], mode: Mode, settings: dict[str, Any]
+) -> tuple[list[PhotoFile], tuple[Check, ...]]:
+    """The photos that can be solved together, and which they are where some are too many."""
+    room = MOST_PHOTOS - len(_lay(folder, mode).photos)
+    if not 0 < room < len(files):
+        return files, ()
+    lay = replace(_lay(folder, mode), **_sizes(settings))
+    small = [decode_photo(f.data, f.name, shrink=2) for f in files]
+    kept = best_looks(look_at(small, CardSizes(lay.card_size_mm, lay.card_sizes_mm)), room)
+    return [files[k] for k in kept], (chosen_check(kept, [f.name for f in files]),)
+
+
+def _lay(folder: JobFolder, mode: Mode) -> LayRecord:
+    """The lay that photos are added to; an empty one where they make a new one."""
+    record = opened_job(folder)[0] if mode.more else None
+    number = (mode.lay or 1) - 1
+    if record is None or not 0 <= number < len(record.lays):
+        return LayRecord(photos=())
+    return record.lays[number]
+
+
+def _sizes(settings: dict[str, Any]) -> dict[str, Any]:
+    return {k: v for k, v in settings.items() if k.startswith("card_size")}
+
+
 def _fewer(
     folder: JobFolder, files: Sequence[PhotoFile], mode: Mode, settings: dict[str, Any]
 ) -> tuple[list[PhotoFile], list[LeftOut]]:
     """The files that belong together, or to the lay they are added to, and the others."""
-    known: list[tuple[bytes, str]] = []
-    lay = LayRecord(photos=())
-    if mode.more:
-        record, _, _ = opened_job(folder)
-        if record is None or (mode.lay or 1) > len(record.lays):
-            return [], []
-        lay = record.lays[(mode.lay or 1) - 1]
-        known = [(folder.read(p.file), p.name) for p in lay.photos]
-    elif len(files) < 2:
+    lay = _lay(folder, mode)
+    if len(files) + len(lay.photos) < 2:
         return [], []
-    lay = replace(lay, **{k: v for k, v in settings.items() if k.startswith("card_size")})
+    known = [(folder.read(p.file), p.name) for p in lay.photos]
+    lay = replace(lay, **_sizes(settings))
     photos = [decode_photo(data, name) for data, name in known]
     photos += [decode_photo(f.data, f.name) for f in files]
     kept, out = belonging(photos, len(known), CardSizes(lay.card_size_mm, lay.card_sizes_mm))
