@@ -21,6 +21,7 @@ from tracer.cli.options import (
     length,
     points,
     size,
+    whole,
     with_range,
 )
 from tracer.errors import UsageError
@@ -150,9 +151,11 @@ def trace(
         ),
     ] = None,
     lay: Annotated[
-        int | None,
+        Any,
         typer.Option(
-            metavar="NUMBER", help="The lay that --more shows, where the job has several."
+            parser=whole("--lay"),
+            metavar="N",
+            help=with_range("The lay that --more shows, where the job has several.", "--lay"),
         ),
     ] = None,
     add: Annotated[
