@@ -263,6 +263,6 @@ def without_pictures() -> None:
         return b""
 
     for module in (arrange, job_files, sheet_files):
-        for name in ("panel_png", "overlay_bytes", "preview_png", "template_pdf"):
+        for name in ("panel_png", "overlay_bytes", "preview_png"):
             if hasattr(module, name):
                 setattr(module, name, nothing)

@@ -7,6 +7,8 @@ bulge or flag shows as a wrong shape.
 from __future__ import annotations
 
 import io
+import logging
+import re
 from collections.abc import Iterable, Iterator
 from itertools import islice
 from typing import Any
@@ -34,8 +36,14 @@ from tracer.geometry.sound import FARTHEST_MM, MOST_CORNERS
 
 __all__ = ["read_dxf"]
 
+# what the library finds is told as a check; it would print it as well
+logging.getLogger("ezdxf").addHandler(logging.NullHandler())
+
 Array = NDArray[np.float64]
 
+_RECOVERED = re.compile(
+    r'recovered invalid (integer|floating point) value "(.*)" near line (\d+) as', re.DOTALL
+)
 #: $INSUNITS values (DXF reference, HEADER) in mm; 0 and the astronomical ones mean nothing here
 _INSUNITS_MM = {
     1: 25.4,
@@ -142,6 +150,22 @@ def _curve_or_none(entity: DXFEntity, tolerance: float) -> ReadCurve | None:
     return curve if len(curve.points) and np.isfinite(curve.points).all() else None
 
 
+def _plain(message: str) -> str:
+    """What the library says of a broken rule, in words about the file.
+
+    Examples
+    --------
+    >>> _plain('recovered invalid integer value "1e12" near line 1822 as "1"')
+    'near line 1822 stands "1e12" where a whole number belongs'
+    >>> _plain("Fixed undefined BlockRecord for <class 'Insert'>")
+    'it holds entries that its format does not know'
+    """
+    if found := _RECOVERED.match(message):
+        kind = "a whole number" if found[1] == "integer" else "a number"
+        return f'near line {found[3]} stands "{found[2][:40]}" where {kind} belongs'
+    return "it holds entries that its format does not know"
+
+
 def read_dxf(data: bytes, tolerance: float = 0.001) -> ReadFile:
     """Everything in the model space of a DXF file, blocks opened up.
 
@@ -181,7 +205,7 @@ def read_dxf(data: bytes, tolerance: float = 0.001) -> ReadFile:
         version=str(doc.dxfversion),
         curves=tuple(curves),
         others=others,
-        audit_errors=tuple(entry.message for entry in auditor.errors),
+        audit_errors=tuple(_plain(entry.message) for entry in auditor.errors),
         audit_fixes=tuple(entry.message for entry in auditor.fixes),
     )
 

@@ -50,6 +50,7 @@ from tracer.workflows.swap_store import (
     history_name,
     open_job,
     photo_ending,
+    revision_files,
     snapshot,
 )
 from tracer.workflows.trace import Trace, trace
@@ -229,7 +230,7 @@ def restore(folder: JobFolder, revision: int, run: SwapRun) -> JobSwap:
     Raises
     ------
     TracerError
-        ``revision-missing``.
+        ``revision-missing``, and as `revision_files`.
     """
     with folder.locked():
         job = open_job(folder)
@@ -240,11 +241,8 @@ def restore(folder: JobFolder, revision: int, run: SwapRun) -> JobSwap:
                 f"The job {folder.name} has no revision {revision} in its history.",
                 "The folder history/ in it holds those that can be brought back.",
             )
-        old = load_job(folder.read(f"{base}job.json"), "job.json")
-        files = snapshot(job)
-        for name in ("outlines.json", "tools.csv", "panel.json"):
-            if folder.has(base + name):
-                files[name] = folder.read(base + name)
+        old = load_job(folder.read(f"{base}job.json"), f"{base}job.json")
+        files = snapshot(job) | revision_files(folder, base)
         entry = change_entry(
             job.record.revision + 1,
             run.reason,

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import datetime
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -11,11 +11,11 @@ from typing import Any
 from tracer.errors import UsageError
 from tracer.model.outline import Outline
 from tracer.model.tool_list import ToolRow
-from tracer.project.outlines_file import OutlinesFile, dump_outlines
+from tracer.project.outlines_file import OutlinesFile, dump_outlines, load_outlines
 from tracer.project.panel_file import PanelFile, dump_panel, load_panel
 from tracer.project.schema import JobRecord, KeptOutline, dump_job
 from tracer.project.store import JobFolder
-from tracer.project.tool_list import ToolList, format_tool_list
+from tracer.project.tool_list import ToolList, format_tool_list, parse_tool_list
 from tracer.workflows.job_files import common_drawings, opened_job
 
 __all__ = [
@@ -25,6 +25,7 @@ __all__ = [
     "history_name",
     "open_job",
     "photo_ending",
+    "revision_files",
     "snapshot",
 ]
 
@@ -89,6 +90,28 @@ def snapshot(job: OpenJob) -> dict[str, bytes]:
     """The present state under its revision in ``history/``."""
     names = [n for n in ("job.json", "outlines.json", "tools.csv", PANEL) if job.folder.has(n)]
     return {history_name(job.record, n): job.folder.read(n) for n in names}
+
+
+def revision_files(folder: JobFolder, base: str) -> dict[str, bytes]:
+    """Files of an earlier revision below ``base``, to be put back all or none.
+
+    Raises
+    ------
+    TracerError
+        ``job-incomplete``, ``job-damaged``, ``tool-list-unreadable``: one that could not be read
+        once it were back.
+    """
+    readers: dict[str, Callable[[bytes, str], object]] = {
+        "outlines.json": load_outlines,
+        "tools.csv": parse_tool_list,
+        "panel.json": load_panel,
+    }
+    files = {}
+    for name, load in readers.items():
+        if name == "outlines.json" or folder.has(base + name):
+            files[name] = folder.read(base + name)
+            load(files[name], base + name)
+    return files
 
 
 def changed_files(
