@@ -117,7 +117,7 @@ def _act(
         if way < 0.03:
             what = damaged_place(path, rng)
         elif way < 0.05:
-            limit = rng.choice([0, 1, 100, 4096, 20_000, 100_000])
+            limit = rng.choice([4096, 8192, 20_000, 100_000])
             what = f"no room beyond {limit} bytes a file"
         elif way < 0.065:
             what = _spoiled_folder(shop, rng)

@@ -166,6 +166,12 @@ def _plain(message: str) -> str:
     return "it holds entries that its format does not know"
 
 
+def _broken_at(error: Exception) -> str:
+    """Where the library gave up, if it says so."""
+    found = re.search(r"\bline:? (\d+)", str(error))
+    return f"its form breaks at line {found[1]}" if found else "it has not the form of one"
+
+
 def read_dxf(data: bytes, tolerance: float = 0.001) -> ReadFile:
     """Everything in the model space of a DXF file, blocks opened up.
 
@@ -179,7 +185,7 @@ def read_dxf(data: bytes, tolerance: float = 0.001) -> ReadFile:
     except (OSError, ezdxf.DXFError, ValueError, KeyError, IndexError, AttributeError) as error:
         raise TracerError(
             "not-a-dxf-file",
-            f"The file cannot be read as DXF: {str(error) or type(error).__name__}.",
+            f"The file cannot be read as DXF: {_broken_at(error)}.",
             "Export it again; if it is an SVG or PDF file, give it its proper ending.",
         ) from error
     curves: list[ReadCurve] = []

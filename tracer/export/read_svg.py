@@ -221,6 +221,11 @@ def _walk(
         _walk(child, matrix, layer, curves, others)
 
 
+def _name_of(element: ElementTree.Element) -> str:
+    """An element's name without its space of names."""
+    return str(element.tag).rpartition("}")[2]
+
+
 def read_svg(data: bytes) -> ReadFile:
     """Everything drawn in an SVG file, in mm, the origin at the lower left of the page.
 
@@ -232,15 +237,17 @@ def read_svg(data: bytes) -> ReadFile:
     try:
         root = ElementTree.fromstring(data)
     except (ElementTree.ParseError, ValueError) as error:
+        line, column = getattr(error, "position", (1, 0))
         raise TracerError(
             "not-an-svg-file",
-            f"The file cannot be read as SVG: {error}.",
+            f"The file cannot be read as SVG: its text breaks off its form in line {line}, at the "
+            f"{column + 1}. sign.",
             "Export it again; if it is a DXF or PDF file, give it its proper ending.",
         ) from error
-    if str(root.tag).rpartition("}")[2] != "svg":
+    if _name_of(root) != "svg":
         raise TracerError(
             "not-an-svg-file",
-            f"The file is XML, but its first element is {str(root.tag).rpartition('}')[2]}.",
+            f"The file is no drawing: its first element is '{_name_of(root)[:40]}', not 'svg'.",
             "Export it as SVG.",
         )
     box = [float(n) for n in re.findall(_NUMBER, root.get("viewBox", ""))]
@@ -262,7 +269,7 @@ def read_svg(data: bytes) -> ReadFile:
     except (ArithmeticError, ValueError, IndexError, TypeError) as error:
         raise TracerError(
             "not-an-svg-file",
-            f"A path in the SVG file cannot be understood: {error}.",
+            "A path in the SVG file cannot be understood: its numbers make no shape.",
             "Open and save it in a drawing program, as plain SVG.",
         ) from error
     if not curves and not others:
