@@ -29,7 +29,7 @@ from tracer.project.refusals import FREE
 from tracer.project.tool_list import parse_tool_list
 
 OPTION_METAVARS = {"LENGTH", "WxH", "RxF", "DEG", "P", "N", "PORT", "REVISION", "X,Y", "XxY"}
-OPTION_METAVARS |= {"RANGE", "[CARD:]LxS", "[PHOTO:]X,Y", "[PHOTO:]X,Y,X,Y"}
+OPTION_METAVARS |= {"MB", "SECONDS", "RANGE", "[CARD:]LxS", "[PHOTO:]X,Y", "[PHOTO:]X,Y,X,Y"}
 
 
 def numbers_of(kind: Any, names: dict[type, str], key: str = "") -> set[str]:
@@ -164,6 +164,7 @@ def test_every_option_that_takes_a_number_has_a_range_in_its_help() -> None:
 HOSTILE = ("inf", "-inf", "nan", "1e400", "1e9", "-1e9", "9" * 5000, "0x10", "", " ", "½", "1_0")
 REQUIRED = {
     "arrange": ["x"],
+    "batch": ["x.csv", "--out", "y"],
     "cut": ["x"],
     "check": ["x.dxf"],
     "swap": ["x", "T01", "y.jpg"],

@@ -151,6 +151,9 @@ OPTIONS: dict[str, Range] = {
     "--at": _PLACE,
     "--back-to": Range(1, 1_000_000, whole=True),
     "--port": Range(0, 65_535, whole=True),
+    "--workers": Range(1, 1024, whole=True),
+    "--memory": Range(200, 1_000_000, "MB"),
+    "--at-most": Range(1, 86_400, "s"),
 }
 
 #: keys of a panel's plan, by their table

@@ -94,6 +94,19 @@ class Console:
         if self.lively and self._step:
             self._draw(f"{self._step} ... {100 * min(max(done, 0.0), 1.0):.0f} %")
 
+    def status(self, text: str) -> None:
+        """A line about work whose steps run side by side, drawn over the one before."""
+        if self.lively:
+            self._step = self._step or text
+            self._draw(text)
+
+    def note_line(self, text: str) -> None:
+        """A line for people that stays, in the middle of drawn progress; to stderr."""
+        if self._shown:
+            print(file=self.err)
+            self._shown = ""
+        print(text, file=self.err, flush=True)
+
     def finish(self) -> None:
         """The last step is over."""
         self._end_step()
