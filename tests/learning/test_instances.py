@@ -42,7 +42,7 @@ def test_sure_contact_parts_touching_tools() -> None:
 
 
 def test_doubtful_contact_does_not() -> None:
-    labels, _ = numbered(maps(tool=TWO, contact=boxes(np.s_[79:81, 36:144], value=0.4)))
+    labels, _ = numbered(maps(tool=TWO, contact=boxes(np.s_[79:81, 36:144], value=0.3)))
     assert labels.max() == 1
 
 

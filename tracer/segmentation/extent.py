@@ -26,7 +26,7 @@ __all__ = ["Extent", "find_extent", "outlines"]
 Array = NDArray[np.float64]
 Blocks = NDArray[np.bool_]
 
-BLOCK_MM = 8.0
+LEAST_BLOCK_MM, BLOCK_MM, BLOCKS = 3.0, 8.0, 120  # a close view of small tools has small blocks
 USUAL_STEPS = 4.0  # times the median step between blocks of the cards' field that is still sheet
 LEAST_STEP, MOST_STEP = 0.05, 0.20  # log light; within them the field itself decides
 LEAST_AREA_MM2 = 120.0**2  # less than that beyond the edge harms nobody
@@ -34,6 +34,31 @@ LEAST_RIM_MM = 150.0  # of the photo's rim: a tool cut by the frame hardly ever 
 EDGE_SHARE = 0.6  # of the border between sheet and bench that must be a clear step
 FAR = 1e6  # log light that no block has
 FLAT = 3.0  # times the usual unevenness of a block from which something may lie there
+
+
+@dataclass(frozen=True, eq=False)
+class BlockView:
+    """The picture in blocks.
+
+    Attributes
+    ----------
+    size
+        Cells on a block's side.
+    colour
+        (r, c, 3) median log light of each block.
+    known
+        (r, c) blocks that the photo shows and no card takes.
+    eventful
+        (r, c) blocks where more than plain sheet is seen.
+    corners
+        (r, c) blocks at the corners of what the photo shows.
+    """
+
+    size: int
+    colour: Image
+    known: Blocks
+    eventful: Blocks
+    corners: Blocks
 
 
 @dataclass(frozen=True, eq=False)
@@ -46,10 +71,19 @@ class Extent:
         (rows, columns) cells past the sheet's edge.
     eventful
         (rows, columns) cells where more than plain sheet is seen, in whole blocks.
+    blocks
+        The blocks themselves; None where no sheet is known.
     """
 
     beyond: Mask
     eventful: Mask
+    blocks: BlockView | None = None
+
+    def shows(self, where_mm: tuple[float, float], raster: Raster) -> bool:
+        """Whether more than plain sheet is seen at a place."""
+        col, row = (int(v) for v in np.round(raster.to_cells([where_mm])[0]))
+        rows, cols = self.eventful.shape
+        return 0 <= row < rows and 0 <= col < cols and bool(self.eventful[row, col])
 
 
 def find_extent(log: Image, core: Mask, allowed: Mask, mm_per_cell: float) -> Extent:
@@ -64,7 +98,9 @@ def find_extent(log: Image, core: Mask, allowed: Mask, mm_per_cell: float) -> Ex
     allowed
         Seen, and no card.
     """
-    size = max(2, round(BLOCK_MM / mm_per_cell))
+    view_mm = float(np.sqrt(np.count_nonzero(allowed))) * mm_per_cell
+    block_mm = np.clip(view_mm / BLOCKS, LEAST_BLOCK_MM, BLOCK_MM)
+    size = max(2, round(block_mm / mm_per_cell))
     colour, spread, known = _blocks(log, allowed, size)
     field = _in_blocks(core, size) > 0.5
     seen = _in_blocks(allowed, size) > 0
@@ -85,7 +121,8 @@ def find_extent(log: Image, core: Mask, allowed: Mask, mm_per_cell: float) -> Ex
     whole = ndimage.binary_erosion(_in_blocks(allowed, size) > 0.99, np.ones((3, 3)))
     eventful = seen & ~beyond & ((known & ~reached) | (whole & (spread > FLAT * unevenness)))
     shape = allowed.shape
-    return Extent(_to_cells(beyond, size, shape), _to_cells(eventful, size, shape))
+    view = BlockView(size, colour, known & ~beyond, eventful, _corners(known))
+    return Extent(_to_cells(beyond, size, shape), _to_cells(eventful, size, shape), view)
 
 
 def outlines(mask: Mask, raster: Raster) -> tuple[Polygon, ...]:

@@ -11,7 +11,7 @@ import numpy as np
 from scipy import ndimage
 
 from tracer.model.report import Check, Severity
-from tracer.segmentation.raster import Mask, Raster
+from tracer.segmentation.raster import Image, Mask, Raster
 
 __all__ = ["LeftOut", "Reason", "left_out_checks", "things_in"]
 
@@ -48,8 +48,18 @@ class LeftOut:
     reason: Reason
 
 
-def things_in(cells: Mask, raster: Raster, reason: Reason, least_mm2: float = 0.0) -> list[LeftOut]:
-    """The things that make up a mask; pieces near each other are one."""
+def things_in(
+    cells: Mask,
+    raster: Raster,
+    reason: Reason,
+    least_mm2: float = 0.0,
+    unlike: Image | None = None,
+) -> list[LeftOut]:
+    """The things that make up a mask; pieces near each other are one.
+
+    ``unlike`` (rows, columns), where given, tells how much each cell differs from the sheet: the
+    place told is then where it differs most, so that it lies on the thing and not on its shadow.
+    """
     mm = raster.mm_per_cell
     if not cells.any():
         return []
@@ -65,7 +75,11 @@ def things_in(cells: Mask, raster: Raster, reason: Reason, least_mm2: float = 0.
         points = np.column_stack([cols + place[1].start, rows + place[0].start])
         (_, (a, b), _) = cv2.minAreaRect(points.astype(np.float32))
         middle = points.mean(axis=0)
-        on_it = points[np.argmin(np.sum((points - middle) ** 2, axis=1))]
+        away = np.sum((points - middle) ** 2, axis=1)
+        if unlike is not None:
+            most = unlike[points[:, 1], points[:, 0]]
+            away = np.where(most >= 0.9 * most.max(), away, np.inf)
+        on_it = points[np.argmin(away)]
         x, y = raster.to_sheet([on_it])[0]
         sides = sorted(((a + 1) * mm, (b + 1) * mm), reverse=True)
         things.append(LeftOut((float(x), float(y)), (float(sides[0]), float(sides[1])), reason))
@@ -79,12 +93,13 @@ def left_out_checks(things: Sequence[LeftOut], photo_name: str) -> list[Check]:
 
 def _check(thing: LeftOut, photo_name: str) -> Check:
     (x, y), (length, width) = thing.where_mm, thing.size_mm
+    size = f", about {length:.0f} x {width:.0f} mm," if length else ""
     small = thing.reason is Reason.SMALL
     return Check(
         "small-thing-left-out" if small else "something-left-out",
         Severity.NOTE if small else Severity.WARN,
-        f"In {photo_name}, something at ({x:.0f}, {y:.0f}) mm, about {length:.0f} x {width:.0f} "
-        f"mm, was left out: {thing.reason.value}.",
+        f"In {photo_name}, something at ({x:.0f}, {y:.0f}) mm{size} was left "
+        f"out: {thing.reason.value}.",
         "If it is a tool, name it in the tool list or mark it with --keep."
         if thing.reason is not Reason.CUT
         else "If it is a tool, take the photo again with the whole of it in view.",

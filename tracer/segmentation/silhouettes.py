@@ -9,7 +9,7 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 from shapely import make_valid
-from shapely.geometry import LinearRing, Polygon
+from shapely.geometry import LinearRing, Point, Polygon
 from shapely.geometry.polygon import orient
 
 from tracer.geometry.rings import largest_polygon, nearest_points
@@ -21,16 +21,17 @@ from tracer.segmentation.agreement import agreement_checks
 from tracer.segmentation.answers import Answers
 from tracer.segmentation.contours import mask_rings, signed_area
 from tracer.segmentation.corrections import marks_on
-from tracer.segmentation.deciding import decide
+from tracer.segmentation.deciding import Decision, decide
 from tracer.segmentation.evidence import RegionEvidence, decision_doubt
 from tracer.segmentation.extent import outlines
 from tracer.segmentation.learned import edge_heights
-from tracer.segmentation.left_out import Reason, left_out_checks, things_in
+from tracer.segmentation.left_out import LeftOut, Reason, left_out_checks, things_in
 from tracer.segmentation.options import Correction, Mark, SegmentOptions
 from tracer.segmentation.psf import measure_blur
 from tracer.segmentation.raster import fit_raster, rectify
 from tracer.segmentation.refine import MeasuredRing, measure_ring
 from tracer.segmentation.separate import Blob, Marks, separate
+from tracer.segmentation.unexplained import unexplained
 
 __all__ = ["segment"]
 
@@ -39,6 +40,8 @@ STAIN_SHARE = 0.75  # what is faint all round has no edge; black tools on black 
 LEAST_UNSURE_MM2 = 60.0  # smaller uncertain spots are specks
 LEAST_KEPT = 0.9  # thin tools change by a tenth between decided and measured edge, not more
 Array = NDArray[np.float64]
+TOLD_MM = 20.0  # a thing this near to one that is told of is the same
+POINT_MM = 8.0  # a point typed beside a thin tool still means it
 SEARCH_CELLS = 2.0  # a mask follows the strongest edge, which may be a rim inside the outermost
 
 
@@ -110,6 +113,7 @@ def segment(
             continue
         found.append(silhouette)
     silhouettes = _numbered(found)
+    checks = [*left_out_checks(_unseen(decision, silhouettes, left, marks), photo.name), *checks]
     checks += [c for s in silhouettes for c in _findings(s, photo)]
     if answers:
         likely = np.maximum(answers.tool, answers.cable)
@@ -118,6 +122,27 @@ def segment(
         )
     beyond = outlines(decision.extent.beyond, decision.raster) if decision.extent else ()
     return Segmentation(photo.photo_id, tuple(silhouettes), tuple(checks), beyond)
+
+
+def _unseen(
+    decision: Decision, found: Sequence[Silhouette], told: Sequence[LeftOut], marks: Marks
+) -> list[LeftOut]:
+    """What differs from the sheet and belongs to nothing that was found or told of."""
+    if decision.extent is None or decision.extent.blocks is None:
+        return []
+    known = [s.region for s in found]
+    near = [Point(t.where_mm).buffer(t.size_mm[0] / 2 + TOLD_MM) for t in told]
+    things = unexplained(decision.extent.blocks, known, decision.raster)
+    things = [t for t in things if not any(n.contains(Point(t.where_mm)) for n in near)]
+    near += [Point(t.where_mm).buffer(t.size_mm[0] / 2 + TOLD_MM) for t in things]
+    for point in marks.keep:
+        x, y = decision.evidence.raster.to_sheet(point)[0].tolist()
+        at = Point(x, y)
+        if any(r.distance(at) <= POINT_MM for r in known) or any(n.contains(at) for n in near):
+            continue
+        if decision.extent.shows((x, y), decision.raster):
+            things.append(LeftOut((x, y), (0.0, 0.0), Reason.ROW))
+    return things
 
 
 def _place(silhouette: Silhouette) -> tuple[float, float]:

@@ -118,7 +118,12 @@ def find_tools(
         t.silhouette.region if t.view is views[0] or t.solved is None else t.solved.region
         for t in found
     ]
-    assigned = assign_rows(rows, points, seen, list_name)
+    left_out = [
+        c.where_mm
+        for c in segmentations[0].checks
+        if c.slug == "something-left-out" and c.where_mm is not None
+    ]
+    assigned = assign_rows(rows, points, seen, list_name, left_out)
     tools = tuple(
         replace(tool, row=None if index is None else rows[index])
         for tool, index in zip(found, assigned.row_of, strict=True)

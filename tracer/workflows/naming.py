@@ -21,6 +21,7 @@ from tracer.model.tool_list import ToolRow
 __all__ = ["Assignment", "assign_rows", "keep_numbers", "reading_order", "unlikely_heights"]
 
 REACH_MM = 8.0  # a point typed or clicked beside a thin tool still means it
+SEEN_MM = 60.0  # a thing that was left out lies about its stated place: half a tool's length
 _MANY = 3  # one or two rows may point at tools that were taken away
 _FLAT_LAY_MM, _TALL_LAY_MM = 4.0, 100.0
 SAME_TOOL_IOU = 0.5  # two different tools of one lay hardly overlap at all
@@ -56,7 +57,11 @@ class Assignment:
 
 
 def assign_rows(
-    rows: Sequence[ToolRow], points_mm: ArrayLike, regions_mm: Sequence[Polygon], where: str
+    rows: Sequence[ToolRow],
+    points_mm: ArrayLike,
+    regions_mm: Sequence[Polygon],
+    where: str,
+    left_out_mm: Sequence[tuple[float, float]] = (),
 ) -> Assignment:
     """Give each tool the row whose point it surrounds.
 
@@ -70,18 +75,22 @@ def assign_rows(
         What the first photo shows of each tool, at z = 0.
     where
         Name of the list, for messages.
+    left_out_mm
+        Places of things that were seen and left out.
 
     Notes
     -----
     Holes count as inside: a point in a spanner's ring means the spanner. A point beside every
-    tool goes to the nearest within 8 mm. Where most of three rows or more meet no tool, the list
-    is another photo's, and one failed finding says so.
+    tool goes to the nearest within 8 mm. Where most of three rows or more meet nothing at all, the
+    list is another photo's, and one failed finding says so; where things were seen at their points
+    and left out, it is not the list that is wrong.
     """
     filled = [Polygon(region.exterior) for region in regions_mm]
     points = np.asarray(points_mm, np.float64).reshape(-1, 2)
     row_of: list[int | None] = [None] * len(regions_mm)
     checks: list[Check] = []
     lost: list[Check] = []
+    empty = 0
     # what a person typed comes before rows that a run wrote by itself
     for index in sorted(range(len(rows)), key=lambda i: rows[i].blank):
         row, xy = rows[index], points[index]
@@ -92,6 +101,7 @@ def assign_rows(
         if row.blank and (missed or best is None or row_of[best] is not None):
             continue
         if missed or best is None:
+            empty += not any(Point(xy).distance(Point(p)) < SEEN_MM for p in left_out_mm)
             lost.append(
                 Check(
                     "row-without-tool",
@@ -114,7 +124,7 @@ def assign_rows(
         else:
             row_of[best] = index
     typed = sum(not row.blank for row in rows)
-    if len(lost) >= _MANY and len(lost) > typed / 2:
+    if len(lost) >= _MANY and empty > typed / 2:
         lost = [
             Check(
                 "list-of-another-photo",

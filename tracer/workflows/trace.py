@@ -39,6 +39,9 @@ from tracer.workflows.tool_findings import (
 __all__ = ["Separation", "Trace", "TraceOptions", "trace"]
 
 
+LOOK_FIRST = "something-left-out"  # a pocket that is missing stops a maker more than a poor one
+
+
 class Separation(StrEnum):
     """How tool is told from ground."""
 
@@ -214,6 +217,7 @@ def trace(
         *unlikely_heights(rows, list_name),
         *_nothing_found(outlines, photos),
     ]
+    checks.sort(key=lambda c: c.slug != LOOK_FIRST)
     return Trace(
         calibration=calibration,
         segmentations=tuple(segmentations),

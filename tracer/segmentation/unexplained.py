@@ -1,0 +1,132 @@
+"""Something left out: what stands out from the sheet and belongs to nothing that was found.
+
+Where the sheet was followed from the cards, its colour is known everywhere: blocks that differ from
+it show something. A found tool explains its own blocks, its shadow (darker, of the sheet's colour,
+not far away) and the glow of its colour on the sheet beside it. What then is left is large enough
+to be a tool and clearly different, or it is a knot in the wood, a speck, the bench at the photo's
+rim: those are smaller, of the sheet's colour, or run along the rim.
+
+The decision of the learned model has no say here, so that its blind spots are seen.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+from scipy import ndimage
+from shapely.geometry import Polygon
+
+from tracer.segmentation.extent import BlockView
+from tracer.segmentation.left_out import LeftOut, Reason, things_in
+from tracer.segmentation.raster import Image, Raster, paint
+
+__all__ = ["unexplained"]
+
+Blocks = NDArray[np.bool_]
+
+OWN_MM = 8.0  # a tool's own blocks reach a block beyond its edge
+SHADOW_MM, GLOW_MM = 45.0, 25.0  # how far a tool's shadow and glow reach
+SHADOW_CHROMA, GLOW_CHROMA, TURN = 0.10, 0.30, 0.12  # log colour; and per log depth of shade
+LEVEL_BLOCKS = 5.0  # deviation of the mean that gives the sheet's colour under a thing
+LEAST_CHANGE = 0.25  # log light that the most different fifth of a thing's blocks reaches
+USUAL_CHANGES = 6.0  # the same in robust deviations of the bare sheet
+LEAST_BLOCKS = 4.5
+LEAST_SHADE_BLOCKS = 9.0  # of what has the sheet's colour and is darker, as a knot is
+LEAST_BESIDE_BLOCKS = 11.0  # of what lies against a tool
+LEAST_MM2 = 60.0  # whatever the blocks: smaller than a tool
+MOST_SHADE = 0.8  # share of blocks that look like shade
+STRIP = 4.0  # a strip along the photo's rim is so much longer than it is deep
+
+
+def unexplained(blocks: BlockView, found: Sequence[Polygon], raster: Raster) -> list[LeftOut]:
+    """Things that no found region explains.
+
+    Parameters
+    ----------
+    blocks
+        The picture in blocks.
+    found
+        Regions of tools, cables and of whatever else is told of already, sheet mm.
+    raster
+        Where the cells lie.
+    """
+    mm = raster.mm_per_cell * blocks.size
+    away = _away(found, blocks, raster)
+    change = blocks.colour - _sheet_colour(blocks)
+    usual = 1.4826 * np.median(np.abs(change[blocks.known & ~blocks.eventful]), axis=0) + 0.01
+    depth = change.mean(axis=2)
+    chroma = np.abs(change - depth[..., None]).max(axis=2)
+    dark = depth < 0.05
+    shade = dark & (chroma < SHADOW_CHROMA + TURN * np.abs(depth))
+    glow = chroma < GLOW_CHROMA + TURN * np.abs(depth)
+    explained = (away < OWN_MM) | (shade & (away < SHADOW_MM)) | (glow & (away < GLOW_MM))
+    labels, count = ndimage.label(blocks.eventful & ~explained, np.ones((3, 3)))
+    largest = np.abs(change).max(axis=2)
+    relative = (np.abs(change) / usual).max(axis=2)
+    kept = np.zeros(blocks.known.shape, np.bool_)
+    for k in range(1, count + 1):
+        mine = labels == k
+        area = float(mine.sum()) * mm * mm
+        if (
+            area < LEAST_MM2
+            or mine.sum() < LEAST_BLOCKS
+            or np.percentile(largest[mine], 80) < LEAST_CHANGE
+            or np.percentile(relative[mine], 80) < USUAL_CHANGES
+        ):
+            continue
+        beside = bool((away[mine] < GLOW_MM).any())
+        shaded = float(shade[mine].mean())
+        least = (
+            LEAST_BESIDE_BLOCKS if beside else LEAST_SHADE_BLOCKS if shaded > MOST_SHADE else 0.0
+        )
+        if (
+            mine.sum() >= least
+            and not (beside and shaded > MOST_SHADE)
+            and not _at_rim(mine, blocks)
+        ):
+            kept |= mine
+    cells, unlike = (
+        _in_cells(values, blocks.size, raster) for values in (kept, np.where(kept, largest, 0))
+    )
+    return things_in(cells > 0, raster, Reason.UNLIKE, unlike=unlike)
+
+
+def _in_cells(values: NDArray[np.generic], size: int, raster: Raster) -> Image:
+    """Blocks as cells of the raster; 0 in the rows and columns that no block takes."""
+    cells = np.zeros(raster.shape, np.float32)
+    grown = np.kron(values.astype(np.float32), np.ones((size, size), np.float32))
+    cells[: grown.shape[0], : grown.shape[1]] = grown
+    return cells
+
+
+def _away(found: Sequence[Polygon], blocks: BlockView, raster: Raster) -> Image:
+    """Distance (r, c) of each block's middle from what was found, mm."""
+    free = (~paint(list(found), raster)).astype(np.uint8)
+    if free.all():
+        return np.full(blocks.known.shape, np.inf, np.float32)
+    away = cv2.distanceTransform(free, cv2.DIST_L2, 5) * raster.mm_per_cell
+    half, size = blocks.size // 2, blocks.size
+    rows, cols = blocks.known.shape
+    return np.asarray(away[half::size, half::size][:rows, :cols], np.float32)
+
+
+def _sheet_colour(blocks: BlockView) -> Image:
+    """What the sheet looks like at each block: mean over plain blocks around."""
+    plain = (blocks.known & ~blocks.eventful).astype(np.float32)
+    weight = cv2.GaussianBlur(plain, (0, 0), LEVEL_BLOCKS) + 1e-4
+    total = cv2.GaussianBlur(blocks.colour * plain[..., None], (0, 0), LEVEL_BLOCKS)
+    return np.asarray(total / weight[..., None], np.float32)
+
+
+def _at_rim(mine: Blocks, blocks: BlockView) -> bool:
+    """Whether a thing is the bench, seen at the photo's rim: at a corner, or a strip along it."""
+    inner = ndimage.binary_erosion(np.pad(blocks.known, 1), np.ones((3, 3)))[1:-1, 1:-1]
+    hidden = ~ndimage.binary_closing(np.pad(blocks.known, 40), np.ones((33, 33)))[40:-40, 40:-40]
+    edge = ~ndimage.binary_erosion(np.pad(~hidden, 1), np.ones((5, 5)))[1:-1, 1:-1] & ~inner
+    along = int((mine & edge).sum())
+    if not along:
+        return False
+    return bool((mine & blocks.corners).any()) or along * along > STRIP * int(mine.sum())
