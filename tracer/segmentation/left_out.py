@@ -13,7 +13,7 @@ from scipy import ndimage
 from tracer.model.report import Check, Severity
 from tracer.segmentation.raster import Image, Mask, Raster
 
-__all__ = ["LeftOut", "Reason", "left_out_checks", "things_in"]
+__all__ = ["NEAR_MM", "LeftOut", "Reason", "left_out_checks", "things_in"]
 
 NEAR_MM = 15.0  # pieces no farther apart are told as one thing
 
@@ -54,6 +54,7 @@ def things_in(
     reason: Reason,
     least_mm2: float = 0.0,
     unlike: Image | None = None,
+    near_mm: float = NEAR_MM,
 ) -> list[LeftOut]:
     """The things that make up a mask; pieces near each other are one.
 
@@ -63,7 +64,7 @@ def things_in(
     mm = raster.mm_per_cell
     if not cells.any():
         return []
-    size = 2 * max(1, round(NEAR_MM / 2 / mm)) + 1
+    size = 2 * max(1, round(near_mm / 2 / mm)) + 1
     ball = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (size, size))
     joined = cv2.dilate(cells.astype(np.uint8), ball)
     labels, _ = ndimage.label(joined, np.ones((3, 3)))

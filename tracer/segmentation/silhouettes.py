@@ -40,7 +40,7 @@ STAIN_SHARE = 0.75  # what is faint all round has no edge; black tools on black 
 LEAST_UNSURE_MM2 = 60.0  # smaller uncertain spots are specks
 LEAST_KEPT = 0.9  # thin tools change by a tenth between decided and measured edge, not more
 Array = NDArray[np.float64]
-TOLD_MM = 20.0  # a thing this near to one that is told of is the same
+TOLD_MM = 5.0  # a thing this near to one that is told of is the same
 POINT_MM = 8.0  # a point typed beside a thin tool still means it
 SEARCH_CELLS = 2.0  # a mask follows the strongest edge, which may be a rim inside the outermost
 
@@ -131,10 +131,10 @@ def _unseen(
     if decision.extent is None or decision.extent.blocks is None:
         return []
     known = [s.region for s in found]
-    near = [Point(t.where_mm).buffer(t.size_mm[0] / 2 + TOLD_MM) for t in told]
+    near = [Point(t.where_mm).buffer(t.size_mm[1] / 2 + TOLD_MM) for t in told]
     things = unexplained(decision.extent.blocks, known, decision.raster)
     things = [t for t in things if not any(n.contains(Point(t.where_mm)) for n in near)]
-    near += [Point(t.where_mm).buffer(t.size_mm[0] / 2 + TOLD_MM) for t in things]
+    near += [Point(t.where_mm).buffer(t.size_mm[1] / 2 + TOLD_MM) for t in things]
     for point in marks.keep:
         x, y = decision.evidence.raster.to_sheet(point)[0].tolist()
         at = Point(x, y)

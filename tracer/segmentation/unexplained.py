@@ -20,23 +20,23 @@ from scipy import ndimage
 from shapely.geometry import Polygon
 
 from tracer.segmentation.extent import BlockView
-from tracer.segmentation.left_out import LeftOut, Reason, things_in
+from tracer.segmentation.left_out import NEAR_MM, LeftOut, Reason, things_in
 from tracer.segmentation.raster import Image, Raster, paint
 
 __all__ = ["unexplained"]
 
 Blocks = NDArray[np.bool_]
 
-OWN_MM = 8.0  # a tool's own blocks reach a block beyond its edge
+OWN_BLOCKS = 1.0  # a tool's own blocks reach a block beyond its edge
 SHADOW_MM, GLOW_MM = 45.0, 25.0  # how far a tool's shadow and glow reach
 SHADOW_CHROMA, GLOW_CHROMA, TURN = 0.10, 0.30, 0.12  # log colour; and per log depth of shade
 LEVEL_BLOCKS = 5.0  # deviation of the mean that gives the sheet's colour under a thing
 LEAST_CHANGE = 0.25  # log light that the most different fifth of a thing's blocks reaches
 USUAL_CHANGES = 6.0  # the same in robust deviations of the bare sheet
-LEAST_BLOCKS = 4.5
-LEAST_SHADE_BLOCKS = 9.0  # of what has the sheet's colour and is darker, as a knot is
-LEAST_BESIDE_BLOCKS = 11.0  # of what lies against a tool
-LEAST_MM2 = 60.0  # whatever the blocks: smaller than a tool
+LEAST_MM2 = 300.0
+LEAST_SHADE_MM2 = 600.0  # of what has the sheet's colour and is darker, as a knot is
+LEAST_BESIDE_MM2 = 700.0  # of what lies against a tool
+USUAL_VIEW_MM = 700.0  # a photo that shows less was taken of smaller things
 MOST_SHADE = 0.8  # share of blocks that look like shade
 STRIP = 4.0  # a strip along the photo's rim is so much longer than it is deep
 
@@ -54,6 +54,8 @@ def unexplained(blocks: BlockView, found: Sequence[Polygon], raster: Raster) -> 
         Where the cells lie.
     """
     mm = raster.mm_per_cell * blocks.size
+    view_mm = float(np.sqrt(np.count_nonzero(blocks.known))) * mm
+    closeness = min(1.0, view_mm / USUAL_VIEW_MM) ** 2
     away = _away(found, blocks, raster)
     change = blocks.colour - _sheet_colour(blocks)
     usual = 1.4826 * np.median(np.abs(change[blocks.known & ~blocks.eventful]), axis=0) + 0.01
@@ -62,8 +64,15 @@ def unexplained(blocks: BlockView, found: Sequence[Polygon], raster: Raster) -> 
     dark = depth < 0.05
     shade = dark & (chroma < SHADOW_CHROMA + TURN * np.abs(depth))
     glow = chroma < GLOW_CHROMA + TURN * np.abs(depth)
-    explained = (away < OWN_MM) | (shade & (away < SHADOW_MM)) | (glow & (away < GLOW_MM))
-    labels, count = ndimage.label(blocks.eventful & ~explained, np.ones((3, 3)))
+    square = np.ones((3, 3))
+    joined, number = ndimage.label(blocks.eventful, square)
+    owned = np.zeros(number + 1, np.bool_)
+    owned[joined[away < OWN_BLOCKS * mm + mm]] = True
+    own = owned[joined]  # a shadow hangs together with what throws it
+    explained = (away < OWN_BLOCKS * mm) | own & (
+        (shade & (away < SHADOW_MM)) | (glow & (away < GLOW_MM))
+    )
+    labels, count = ndimage.label(blocks.eventful & ~explained, square)
     largest = np.abs(change).max(axis=2)
     relative = (np.abs(change) / usual).max(axis=2)
     kept = np.zeros(blocks.known.shape, np.bool_)
@@ -71,27 +80,22 @@ def unexplained(blocks: BlockView, found: Sequence[Polygon], raster: Raster) -> 
         mine = labels == k
         area = float(mine.sum()) * mm * mm
         if (
-            area < LEAST_MM2
-            or mine.sum() < LEAST_BLOCKS
+            area < closeness * LEAST_MM2
             or np.percentile(largest[mine], 80) < LEAST_CHANGE
             or np.percentile(relative[mine], 80) < USUAL_CHANGES
         ):
             continue
-        beside = bool((away[mine] < GLOW_MM).any())
+        beside = bool((own & mine & (away < GLOW_MM)).any())
         shaded = float(shade[mine].mean())
-        least = (
-            LEAST_BESIDE_BLOCKS if beside else LEAST_SHADE_BLOCKS if shaded > MOST_SHADE else 0.0
-        )
-        if (
-            mine.sum() >= least
-            and not (beside and shaded > MOST_SHADE)
-            and not _at_rim(mine, blocks)
-        ):
+        least = LEAST_BESIDE_MM2 if beside else LEAST_SHADE_MM2 if shaded > MOST_SHADE else 0.0
+        shadow = beside and shaded > MOST_SHADE
+        if area >= closeness * least and not shadow and not _at_rim(mine, blocks):
             kept |= mine
     cells, unlike = (
         _in_cells(values, blocks.size, raster) for values in (kept, np.where(kept, largest, 0))
     )
-    return things_in(cells > 0, raster, Reason.UNLIKE, unlike=unlike)
+    near = min(NEAR_MM, 2 * mm)
+    return things_in(cells > 0, raster, Reason.UNLIKE, unlike=unlike, near_mm=near)
 
 
 def _in_cells(values: NDArray[np.generic], size: int, raster: Raster) -> Image:
