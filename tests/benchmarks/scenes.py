@@ -2,7 +2,7 @@
 
     python -m tests.benchmarks.scenes FOLDER ... [--photos first|all] [--typed | --untyped]
         [--only TEXT] [--exact masks|all] [--option OPTION]
-        [--json FILE] [--markdown FILE] [--compare OLD.json]
+        [--worst FOLDER] [--json FILE] [--markdown FILE] [--compare OLD.json]
 
 Every folder with a ``truth.json`` at or under the given ones is traced by the real command line
 and scored. ``--exact masks`` takes the silhouettes from the label maps, ``--exact all`` cameras and
@@ -14,22 +14,24 @@ from __future__ import annotations
 
 import argparse
 import json
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import shapely
-from shapely.geometry import MultiPoint
+from shapely.geometry import MultiPoint, Polygon
 
 from tests.benchmarks.ideal import compensated, found_view
 from tests.benchmarks.run import Run, decode_seconds, trace
 from tests.benchmarks.scoring import LayScore, camera_scale, score_lay
 from tests.benchmarks.tables import differences, markdown, summary, table
 from tests.benchmarks.truth import BOARD_MM, Scene, find_scenes
+from tests.benchmarks.usable import named_tools, worst, write_worst
 from tracer.geometry.compare import Motion
 from tracer.model.view import View
+from tracer.photos import read_photo
 
 
 def measure_exact(scene: Scene, exact: str) -> dict[str, Any]:
@@ -45,15 +47,30 @@ def _starts(scene: Scene) -> list[Motion]:
 
 
 def measure(
-    scene: Scene, photos: Sequence[Path], *, typed: bool, more: Sequence[str]
+    scene: Scene,
+    photos: Sequence[Path],
+    *,
+    typed: bool,
+    more: Sequence[str],
+    pictures: dict[tuple[str, str], tuple[Scene, Polygon, Polygon]] | None = None,
 ) -> dict[str, Any]:
-    """Trace and score one scene; a JSON-ready record."""
+    """Trace and score one scene; a JSON-ready record.
+
+    ``pictures`` receives by scene and tool the found and the true outline in the truth's frame.
+    """
     run = trace(scene, photos, typed=typed, more=more)
     expected = [] if scene.expected == "error" else scene.tools  # nothing to be found there
     score = score_lay(run.results, expected, range(len(photos)), _starts(scene))
+    if pictures is not None:
+        back = _back(score.alignment)
+        found = {r.outline_id: back.region(r.region) for r in run.results}
+        true = {t.name: t.outline for t in scene.tools}
+        pictures |= {
+            (scene.name, t.name): (scene, found[t.outline_id], true[t.name]) for t in score.tools
+        }
     decode, decode_cpu = np.sum([decode_seconds(p) for p in photos], axis=0).tolist()
     return {
-        **record(scene, score),
+        **record(scene, score, named_tools(run.outlines.get("checks", []))),
         "photos": len(photos),
         "exit_code": run.exit_code,
         "verdict": verdict(scene, run, score),
@@ -68,8 +85,14 @@ def measure(
     }
 
 
-def record(scene: Scene, score: LayScore) -> dict[str, Any]:
-    """A score as JSON."""
+def _back(motion: Motion) -> Motion:
+    """The motion that undoes a rigid one."""
+    x, y = Motion(-motion.angle_rad).points([motion.shift_mm])[0]
+    return Motion(-motion.angle_rad, (float(-x), float(-y)))
+
+
+def record(scene: Scene, score: LayScore, named: Collection[str] = frozenset()) -> dict[str, Any]:
+    """A score as JSON; ``named`` are ids of tools that the run named as in doubt."""
     return {
         "scene": scene.name,
         "expected": scene.expected,
@@ -79,7 +102,10 @@ def record(scene: Scene, score: LayScore) -> dict[str, Any]:
         "merged": list(score.merged),
         "invented": list(score.invented),
         "outline_scale_error": score.scale_error,
-        "tools": [asdict(t) for t in score.tools],
+        "tools": [
+            {**asdict(t), "usable_alone": t.usable_alone, "named": t.outline_id in named}
+            for t in score.tools
+        ],
     }
 
 
@@ -129,8 +155,10 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser.add_argument("--only", default="", help="scenes whose name holds this text")
     parser.add_argument("--exact", choices=["masks", "all"], help="take these from the truth")
     parser.add_argument("--option", action="append", default=[], help="passed on to trace")
+    parser.add_argument("--worst", type=Path, help="folder for pictures of the worst three")
     chosen = parser.parse_args(arguments)
     records = []
+    outlines: dict[tuple[str, str], tuple[Scene, Polygon, Polygon]] = {}
     for scene in find_scenes(chosen.folders):
         if chosen.only not in scene.name:
             continue
@@ -139,7 +167,15 @@ def main(arguments: Sequence[str] | None = None) -> int:
             if scene.expected == "ok":
                 records.append(measure_exact(scene, chosen.exact))
         else:
-            records.append(measure(scene, photos, typed=chosen.typed, more=chosen.option))
+            records.append(
+                measure(
+                    scene,
+                    photos,
+                    typed=chosen.typed,
+                    more=chosen.option,
+                    pictures=outlines if chosen.worst else None,
+                )
+            )
         print(f"measured {scene.name}", flush=True)
     if not records:
         parser.error("no scene folder found")
@@ -151,6 +187,11 @@ def main(arguments: Sequence[str] | None = None) -> int:
         "summary": summary(records),
     }
     print(table(records, result["summary"]))
+    if chosen.worst:
+        for file in write_worst(
+            chosen.worst, worst(records), outlines, lambda p: read_photo(p).pixels
+        ):
+            print(f"written {file}")
     if chosen.compare:
         print(differences(json.loads(chosen.compare.read_text("utf-8")), result))
     if chosen.markdown:

@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 
 from tests.benchmarks.spread import spread_lines
+from tests.benchmarks.usable import usable_lines
 
 __all__ = ["differences", "markdown", "summary", "table"]
 
@@ -109,6 +110,7 @@ def table(records: Sequence[dict[str, Any]], total: dict[str, Any]) -> str:
         f"peak MB {_pair(total['peak_mb'], 1, '.0f')}; heights {total['height_sources']}; "
         f"mean distance within sigma for {_cell(_percent(total['mean_within_sigma']), '.0f')} %"
     )
+    lines += usable_lines(records)
     lines += spread_lines(records)
     steps = _steps(records)
     if steps:

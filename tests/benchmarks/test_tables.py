@@ -8,6 +8,7 @@ import pytest
 
 from tests.benchmarks.spread import bootstrap, spread_lines
 from tests.benchmarks.tables import differences, markdown, summary, table
+from tests.benchmarks.usable import usable_lines, worst
 
 
 def tool(height: float, mean: float) -> dict:
@@ -114,3 +115,23 @@ def test_coverage_counts_vertices_and_intervals_draw_whole_lays() -> None:
 
 def test_records_that_state_no_deviation_give_no_coverage() -> None:
     assert spread_lines(RECORDS) == []
+
+
+def test_usable_outlines_are_counted_with_what_names_the_others() -> None:
+    def judged(height: float, mean: float, *, named: bool) -> dict:
+        own = {"mean_mm": mean, "p95_mm": 3 * mean, "max_mm": 5 * mean, "signed_mm": 0.0}
+        usable = own["p95_mm"] <= 2 and own["max_mm"] <= 4
+        return {**tool(height, mean), "own": own, "usable_alone": usable, "named": named}
+
+    lays = [
+        scene("a", [judged(10, 0.2, named=False), judged(60, 2.0, named=True)], missed=[]),
+        scene("b", [judged(20, 0.3, named=True), judged(50, 0.9, named=False)]),
+    ]
+    text = "\n".join(usable_lines(lays))
+    assert "usable as it is, all               2 of 4 = 50 %" in text
+    assert "usable as it is, above 30 mm       0 of 2" in text
+    assert "unusable that are named as in doubt 1 of 2" in text
+    assert "usable that are named all the same  1 of 2" in text
+    assert "lost   1 of 6" in text
+    assert worst(lays, 1) == [("a", "spanner")]
+    assert usable_lines(RECORDS) == []
