@@ -22,6 +22,7 @@ from tracer.model.photo import Photo
 from tracer.model.report import Check, Severity
 from tracer.model.silhouette import Segmentation
 from tracer.model.tool_list import ToolRow
+from tracer.parallax.tall import tall_check
 from tracer.progress import Progress, StepClock
 from tracer.segmentation import Correction, Frame, Mark, SegmentOptions, Way, segment
 from tracer.segmentation.mending import corrected
@@ -30,6 +31,7 @@ from tracer.workflows.memo import StageMemo
 from tracer.workflows.naming import keep_numbers, unlikely_heights
 from tracer.workflows.tool_findings import (
     about_tool,
+    label,
     lay_findings,
     photo_findings,
     refuse_above_camera,
@@ -206,6 +208,9 @@ def trace(
         checks += typed_height(tool, outline, defaults)
         own = tool.silhouette.silhouette_id
         checks += [about_tool(replace(c, subject_id=own), outline_id, outline.name) for c in more]
+        if tool.solved is None:
+            tall = tall_check(outline, tool.view, label(outline_id, outline.name))
+            checks += [tall] if tall is not None else []
     checks = [*lay_findings(found, outlines), *checks]
     clock.stop()
     checks = [
