@@ -118,7 +118,7 @@ def find_extent(log: Image, core: Mask, allowed: Mask, mm_per_cell: float) -> Ex
     reached = _reached(colour, known, field, level)
     beyond = _beyond(colour, reached, known, field, level, size * mm_per_cell)
     unevenness = float(np.percentile(spread[field & known], 75))
-    whole = ndimage.binary_erosion(_in_blocks(allowed, size) > 0.99, np.ones((3, 3)))
+    whole = ndimage.binary_erosion(_in_blocks(allowed, size) > 0.99, np.ones((3, 3), np.bool_))
     eventful = seen & ~beyond & ((known & ~reached) | (whole & (spread > FLAT * unevenness)))
     shape = allowed.shape
     view = BlockView(size, colour, known & ~beyond, eventful, _corners(known))
@@ -166,7 +166,7 @@ def _steps(colour: Image) -> tuple[Image, Image]:
 
 def _reached(colour: Image, known: Blocks, field: Blocks, level: float) -> Blocks:
     """Blocks linked with the cards' field over calm blocks."""
-    smooth = cv2.medianBlur(colour, 3)
+    smooth = np.asarray(cv2.medianBlur(colour, 3), np.float32)
     # cards and what the photo does not show are no change
     low, high = (np.where(known[..., None], smooth, edge) for edge in (FAR, -FAR))
     square = np.ones((3, 3), np.uint8)
@@ -194,7 +194,7 @@ def _beyond(
     """Blocks of what is certainly not the sheet."""
     labels, count = ndimage.label(known & ~reached, np.ones((3, 3)))
     padded = np.pad(known, 1)
-    rim = known & ~ndimage.binary_erosion(padded, np.ones((3, 3)))[1:-1, 1:-1]
+    rim = known & ~ndimage.binary_erosion(padded, np.ones((3, 3), np.bool_))[1:-1, 1:-1]
     corners = _corners(known)
     beyond = np.zeros(known.shape, np.bool_)
     for k in range(1, count + 1):

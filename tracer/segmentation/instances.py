@@ -76,7 +76,7 @@ def part_instances(
     pieces, count = part_touching(mask, answers.contact, mm)
     if count > 1:
         groups = _Groups(count)
-        home = np.zeros(count, np.int64)
+        home = np.zeros(count, np.int32)
         home[pieces[mask]] = label_cells(mask)[1][mask]
         faint = (sure > FAINT) & domain & ~mask & (cord == 0)
         pieces = _bridged(pieces, faint, answers.contact, home, groups, mm)

@@ -127,9 +127,13 @@ def _sheet_colour(blocks: BlockView) -> Image:
 
 def _at_rim(mine: Blocks, blocks: BlockView) -> bool:
     """Whether a thing is the bench, seen at the photo's rim: at a corner, or a strip along it."""
-    inner = ndimage.binary_erosion(np.pad(blocks.known, 1), np.ones((3, 3)))[1:-1, 1:-1]
-    hidden = ~ndimage.binary_closing(np.pad(blocks.known, 40), np.ones((33, 33)))[40:-40, 40:-40]
-    edge = ~ndimage.binary_erosion(np.pad(~hidden, 1), np.ones((5, 5)))[1:-1, 1:-1] & ~inner
+    inner = ndimage.binary_erosion(np.pad(blocks.known, 1), np.ones((3, 3), np.bool_))[1:-1, 1:-1]
+    hidden = ~ndimage.binary_closing(np.pad(blocks.known, 40), np.ones((33, 33), np.bool_))[
+        40:-40, 40:-40
+    ]
+    edge = (
+        ~ndimage.binary_erosion(np.pad(~hidden, 1), np.ones((5, 5), np.bool_))[1:-1, 1:-1] & ~inner
+    )
     along = int((mine & edge).sum())
     if not along:
         return False
