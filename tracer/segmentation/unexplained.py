@@ -127,13 +127,11 @@ def _sheet_colour(blocks: BlockView) -> Image:
 
 def _at_rim(mine: Blocks, blocks: BlockView) -> bool:
     """Whether a thing is the bench, seen at the photo's rim: at a corner, or a strip along it."""
-    inner = ndimage.binary_erosion(np.pad(blocks.known, 1), np.ones((3, 3), np.bool_))[1:-1, 1:-1]
-    hidden = ~ndimage.binary_closing(np.pad(blocks.known, 40), np.ones((33, 33), np.bool_))[
-        40:-40, 40:-40
-    ]
-    edge = (
-        ~ndimage.binary_erosion(np.pad(~hidden, 1), np.ones((5, 5), np.bool_))[1:-1, 1:-1] & ~inner
-    )
+    three, five, wide = (np.ones((k, k), np.bool_) for k in (3, 5, 33))
+    inner = ndimage.binary_erosion(np.pad(blocks.known, 1), three)[1:-1, 1:-1]
+    # cards leave gaps that are no rim
+    whole = ndimage.binary_closing(np.pad(blocks.known, 40), wide)[40:-40, 40:-40]
+    edge = ~ndimage.binary_erosion(np.pad(whole, 1), five)[1:-1, 1:-1] & ~inner
     along = int((mine & edge).sum())
     if not along:
         return False
