@@ -28,6 +28,7 @@ __all__ = ["unexplained"]
 Blocks = NDArray[np.bool_]
 
 OWN_BLOCKS = 1.0  # a tool's own blocks reach a block beyond its edge
+SOFT_SHADE = -0.7  # log light
 SHADOW_MM, GLOW_MM = 45.0, 25.0  # how far a tool's shadow and glow reach
 SHADOW_CHROMA, GLOW_CHROMA, TURN = 0.10, 0.30, 0.12  # log colour; and per log depth of shade
 LEVEL_BLOCKS = 5.0  # deviation of the mean that gives the sheet's colour under a thing
@@ -68,10 +69,9 @@ def unexplained(blocks: BlockView, found: Sequence[Polygon], raster: Raster) -> 
     joined, number = ndimage.label(blocks.eventful, square)
     owned = np.zeros(number + 1, np.bool_)
     owned[joined[away < OWN_BLOCKS * mm + mm]] = True
-    own = owned[joined]  # a shadow hangs together with what throws it
-    explained = (away < OWN_BLOCKS * mm) | own & (
-        (shade & (away < SHADOW_MM)) | (glow & (away < GLOW_MM))
-    )
+    own = owned[joined]  # a deep shadow hangs together with what throws it, a soft one fades
+    near_shade = shade & (away < SHADOW_MM) & (own | (depth > SOFT_SHADE))
+    explained = (away < OWN_BLOCKS * mm) | near_shade | (own & glow & (away < GLOW_MM))
     labels, count = ndimage.label(blocks.eventful & ~explained, square)
     largest = np.abs(change).max(axis=2)
     relative = (np.abs(change) / usual).max(axis=2)
