@@ -265,12 +265,12 @@ def solve_views(
         reason: StrayReason | None = None
         for trial in growing(glimpses, added):
             use = [g for g in trial if best is None or g.photo not in best.refused]
-            found = solve_tool(use, siblings, prior, settings)
-            if isinstance(found, StrayReason):
-                reason = reason or found
+            one = solve_tool(use, siblings, prior, settings)
+            if isinstance(one, StrayReason):
+                reason = reason or one
                 continue
-            tool = assemble(found.whole, found.glimpses, views, calibration, row, found.slips)
-            best = surer(best, replace(found, tool=tool), use)
+            tool = assemble(one.whole, one.glimpses, views, calibration, row, one.slips)
+            best = surer(best, replace(one, tool=tool), use)
         if progress is not None:
             progress((k + 1) / len(parties))
         if best is None or best.tool is None:

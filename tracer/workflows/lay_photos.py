@@ -101,11 +101,8 @@ def belonging(
     kept = _grown(usable, apart, known) if known else _largest(usable, apart)
     for k in usable:
         if k not in kept and kept:
-            why = next(
-                error
-                for i in kept
-                if (error := apart[min(i, k), max(i, k)]) is not None or i == kept[-1]
-            )
+            reasons = [apart[min(i, k), max(i, k)] for i in kept]
+            why = next((r for r in reasons if r is not None), None)
             out.append(LeftOut(k, why or _unlike(photos[k])))
     return kept, sorted(out, key=lambda o: o.photo)
 
