@@ -26,7 +26,9 @@ Array = NDArray[np.float64]
 
 #: Highest edges to highest point: h = FACTOR * top ** POWER (mm), and its relative scatter.
 #: Silhouettes from above do not show a tool's top; fitted on 28 rendered tools of 5 to 96 mm.
-TOP_FACTOR, TOP_POWER, TOP_SCATTER = 1.86, 0.89, 0.2
+#: The scatter is set on silhouettes as they are really found, 34 tools on four grounds: 79 % of the
+#: heights lie within one deviation, 97 % within two; half are off by less than 3 mm.
+TOP_FACTOR, TOP_POWER, TOP_SCATTER, LEAST_SCATTER_MM = 1.86, 0.89, 0.15, 0.8
 #: mean height of seen edges as a share of a tool's height, and its scatter (the same tools)
 EDGE_SHARE, EDGE_SCATTER = 0.46, 0.16
 
@@ -142,7 +144,7 @@ def tool_height(top_mm: float, one_height: OneHeight) -> tuple[float, float]:
     """Height of the highest point and its standard deviation from the highest edges seen."""
     height = max(TOP_FACTOR * max(top_mm, 0.3) ** TOP_POWER, top_mm)
     spread = min(one_height.sigma_mm, height) / EDGE_SHARE
-    return height, float(np.hypot(TOP_SCATTER * height, min(spread, height)) + 0.5)
+    return height, float(np.hypot(TOP_SCATTER * height, min(spread, height)) + LEAST_SCATTER_MM)
 
 
 def solve_together(
