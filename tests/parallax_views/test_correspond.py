@@ -131,6 +131,33 @@ def test_a_faint_gap_does_not_part_what_two_photos_show_as_one() -> None:
     assert len(solve_views(striped.silhouettes, striped.views).tools) == 1
 
 
+def test_a_tool_cut_where_nothing_is_seen_between_stays_one_in_a_tie() -> None:
+    """Two of four photos cut the block along its length, with no gap: they saw no sheet there."""
+    lay = lay_of(
+        {"block": ([box(-60, -35, 60, 35, 0, 30)], 30.0)},
+        [
+            camera(f"photo-{k}", x, y, 1500, np.zeros(2), 3028)
+            for k, (x, y) in enumerate([(0, 0), (-250, -200), (250, 200), (0, 300)])
+        ],
+    )
+    cut = lay
+    for photo in (0, 3):
+        (whole,) = lay.silhouettes[photo]
+        x0, y0, x1, y1 = whole.region.bounds
+        middle = (y0 + y1) / 2
+        cut = changed(
+            cut,
+            photo,
+            with_region(whole, whole.region.intersection(shapely.box(x0, y0, x1, middle))),
+            replace(
+                with_region(whole, whole.region.intersection(shapely.box(x0, middle, x1, y1))),
+                silhouette_id="S02",
+            ),
+        )
+    (tool,) = solve_views(cut.silhouettes, cut.views).tools
+    assert score(tool.region, lay.tools[0].outline).mean < 1.0
+
+
 def test_a_tool_that_forks_stays_one_where_one_photo_loses_the_joint() -> None:
     """Two legs 8 mm apart, joined at one end: the gap is open in the photos that show one tool."""
     lay = two_blocks(8.0, 30.0)

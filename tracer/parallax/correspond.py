@@ -259,7 +259,8 @@ def one_tool(
         return 2 * len(whole) >= len(apart)
     if sheet_between(shown[a], shown[b], [regions[w] for w in over]):
         return False
-    return len(whole) > len(apart)
+    # shapes parted where they touch: no photo has seen the sheet, so that a tie is no proof
+    return len(whole) + (gap < LEAST_GAP_MM) > len(apart)
 
 
 def sheet_between(one: Silhouette, other: Silhouette, over: Sequence[Polygon]) -> bool:
