@@ -36,6 +36,8 @@ LIFT_PRICE = 0.0015
 COVERED = 0.5
 #: share from which one silhouette holds another
 MOSTLY = 0.65
+#: overlap from which the height of a pair is believed, and how far other parts may be from it
+PARTNER_IOU, HEIGHT_LEEWAY_MM = 0.7, 20.0
 #: least overlap of two silhouettes of one tool
 LEAST_IOU = 0.1
 #: widest gap between two tools that shadow or parallax is believed to fill, mm
@@ -82,15 +84,19 @@ class Overlap:
     """Best overlaps over all heights, between the silhouettes of all photos in one list.
 
     ``iou`` (S, S) intersection over union less a little for the height it needs, ``covered``
-    (S, S, Z) share of the first silhouette that the second covers at each height.
+    (S, S, Z) share of the first silhouette that the second covers at each height, ``likely``
+    (S, Z) the heights that are likely for a silhouette: near that at which its best partner fits,
+    where one does. At any height at all, one of two tools laid close slides onto the other.
     """
 
     iou: Array
     covered: Array
+    likely: NDArray[np.bool_]
 
     def covers(self, node: int, *others: int) -> bool:
-        """Whether a silhouette covers most of others, all at the same height."""
-        return bool(self.covered[list(others), node].min(axis=0).max() > MOSTLY)
+        """Whether a silhouette covers most of others, all at the same likely height."""
+        shares = self.covered[list(others), node].min(axis=0)
+        return bool((shares * self.likely[node]).max() > MOSTLY)
 
 
 def overlaps(
@@ -106,6 +112,7 @@ def overlaps(
         boxes.append(shapely.total_bounds(placed[-1]))
     count = len(nodes)
     iou, covered = np.zeros((count, count)), np.zeros((count, count, len(HEIGHTS_MM)))
+    height = np.zeros((count, count))
     for a in range(count):
         for b in range(a):
             apart = (boxes[a][:2] > boxes[b][2:]).any() or (boxes[b][:2] > boxes[a][2:]).any()
@@ -121,8 +128,15 @@ def overlaps(
             size_a, size_b = shapely.area(one), shapely.area(other)
             like = common / (size_a + size_b - common) - LIFT_PRICE * np.abs(HEIGHTS_MM[:both])
             iou[a, b] = iou[b, a] = max(float(like.max()), 0.0)
+            height[a, b] = height[b, a] = HEIGHTS_MM[int(like.argmax())]
             covered[a, b, :both], covered[b, a, :both] = common / size_a, common / size_b
-    return Overlap(iou, covered), nodes
+    if not count:
+        return Overlap(iou, covered, np.zeros((0, len(HEIGHTS_MM)), np.bool_)), nodes
+    best = iou.argmax(axis=1)
+    there = np.take_along_axis(height, best[:, None], axis=1)
+    known = np.take_along_axis(iou, best[:, None], axis=1) > PARTNER_IOU
+    likely = ~known | (np.abs(HEIGHTS_MM - there) <= HEIGHT_LEEWAY_MM)
+    return Overlap(iou, covered, likely), nodes
 
 
 def group_silhouettes(
