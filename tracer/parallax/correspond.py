@@ -248,15 +248,13 @@ def one_tool(
 
     Tools lie side by side, a few millimetres to centimetres apart, and shadow or a low view fills
     the gap along much of their length. A tool breaks across, where it is narrow or mirrors the
-    sheet, and over any distance. So a wide gap means one tool. Over a narrow one the photos vote;
-    pieces that lie end to end, and splinters, need half as many votes to be one tool. No vote
+    sheet, and over any distance. So the photos vote; over a wide gap, and where pieces lie end to
+    end, one tool wins a tie, and a splinter needs half as many votes to be none. No vote
     outweighs a single clear look at the sheet between two tools (`sheet_between`): it is the other
     photos that had no chance to see it.
     """
     regions = [s.region for s in shown]
     gap = float(regions[a].distance(regions[b]))
-    if gap > WIDEST_GAP_MM:
-        return True
     whole = {nodes[w][0] for w in over}
     apart = {nodes[a][0]}
     for photo, some in by_photo.items():
@@ -269,8 +267,10 @@ def one_tool(
     facing = regions[small].exterior.intersection(regions[large].buffer(gap + 4.0)).length
     end_to_end = facing < np.sqrt(regions[small].area)
     splinter = regions[small].area < SPLINTER * regions[large].area
-    if end_to_end or splinter:
+    if splinter:
         return 2 * len(whole) >= len(apart)
+    if end_to_end or gap > WIDEST_GAP_MM:
+        return len(whole) >= len(apart)
     if sheet_between(shown[a], shown[b], [regions[w] for w in over]):
         return False
     # shapes parted where they touch: no photo has seen the sheet, so that a tie is no proof
