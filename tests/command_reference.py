@@ -17,7 +17,8 @@ HEAD = """# Commands
 
 Made from the commands' own help by `python -m tests.command_reference`; a test holds it up to
 date. Exit codes: 0 done, 1 failed, 2 wrong usage, 3 done but a check failed,
-130 interrupted (Ctrl-C), 143 ended by the system (SIGTERM).
+70 a mistake of the program's own, with a report, 130 interrupted (Ctrl-C), 143 ended by the system
+(SIGTERM).
 Lengths may be typed as `12`, `12mm`, `1.2cm`, `1/2in`.
 """
 

@@ -30,8 +30,18 @@ def used() -> set[str]:
     return set().union(*(slugs_in(p.read_text("utf-8")) for p in (ROOT / "tracer").rglob("*.py")))
 
 
+def headings() -> list[str]:
+    return re.findall(r"^## (\S+)$", (ROOT / "docs/messages.md").read_text("utf-8"), re.M)
+
+
 def documented() -> set[str]:
-    return set(re.findall(r"^## (\S+)$", (ROOT / "docs/messages.md").read_text("utf-8"), re.M))
+    return set(headings())
+
+
+def test_every_entry_is_there_once() -> None:
+    found = headings()
+    assert len(found) > 200
+    assert sorted(slug for slug in set(found) if found.count(slug) > 1) == []
 
 
 def test_every_message_is_documented() -> None:

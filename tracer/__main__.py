@@ -19,7 +19,18 @@ def main() -> None:
         ignore_signals()
         print(ending.last_words(), file=sys.stderr)
         code = ending.exit_code
+    except Exception as error:  # the only net of this kind: whatever it catches is ours to mend
+        ignore_signals()
+        code = _defect(error)
     sys.exit(code)
+
+
+def _defect(error: Exception) -> int:
+    try:
+        from tracer.cli.defect import report_defect
+    except Exception:  # not even that much of the program is there
+        raise error from None
+    return report_defect(error, sys.argv[1:])
 
 
 def _run() -> int:

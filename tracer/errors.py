@@ -3,7 +3,7 @@
 Every failure that a maker can cause or mend is a `TracerError`. Its *slug* is a stable short
 name with an entry in ``docs/messages.md``; its sentence says what is wrong, where, and what to
 do. The command line turns it into one line and an exit code, in one place. Any other exception
-is a defect of ours and keeps its traceback.
+is a defect of ours; its traceback goes into a report (`tracer.cli.defect`).
 """
 
 from __future__ import annotations

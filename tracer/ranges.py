@@ -369,6 +369,9 @@ COUNTS: dict[str, Range] = {
     "cautions of a machine profile": Range(0, 50, whole=True),
     "curves of a drawing": Range(1, 20_000, whole=True),
     "corners of a drawing, all curves together": Range(1, 1_000_000, whole=True),
+    "corners of one curve of a drawing": Range(1, 50_000, whole=True),
+    "objects of a drawing, blocks opened up": Range(1, 60_000, whole=True),
+    "elements of a drawing within one another": Range(0, 100, whole=True),
     "tools in one drawing that is taken for outlines": Range(1, 500, whole=True),
 }
 
@@ -380,7 +383,7 @@ MOST_BYTES: dict[str, int] = {
     "tool list": 5_000_000,
     "panel plan": 1_000_000,
     "machine profile": 200_000,
-    "drawing": 20_000_000,
+    "drawing": 10_000_000,
     "file of a job": 64_000_000,
     "printer's settings": 100_000,
 }

@@ -16,7 +16,7 @@ from tests.campaigns.cases import Case, Fault, random_of
 from tests.campaigns.damage import hostile_text
 from tests.campaigns.damage_data import damaged_json
 from tests.campaigns.damage_pictures import damaged_picture
-from tests.campaigns.judge import bricked, loads, said_of, snapshot
+from tests.campaigns.judge import bricked, escaped, loads, said_of, snapshot
 from tests.campaigns.words import programmers_words
 from tests.campaigns.workshop import Workshop
 
@@ -67,7 +67,7 @@ def _act(scenario: Scenario, rng: random.Random) -> Callable[[Workshop], list[Fa
         shown = "\n".join(f"{status} {name[:300]}" for name, status in asked)
         faults += [Fault("traceback", f"{name}: {s}\n{said.err[-3000:]}")
                    for name, s in asked if s >= 500][:3]  # fmt: skip
-        if said.escaped or "Traceback (most recent" in said.err:
+        if said.escaped or escaped(said.err):
             faults.append(Fault("traceback", said.escaped or said.err[-4000:]))
         if _outside(shop) != outside:
             faults.append(Fault("lost", "something was written through a link"))

@@ -22,6 +22,7 @@ __all__ = [
     "Snapshot",
     "bricked",
     "command",
+    "escaped",
     "judged",
     "loads",
     "remember",
@@ -169,7 +170,7 @@ def judged(
     if said.escaped:
         kind = "memory" if "\nMemoryError" in said.escaped else "traceback"
         faults.append(Fault(kind, said.escaped))
-    elif "Traceback (most recent call last)" in said.err:
+    elif escaped(said.err):
         faults.append(Fault("traceback", said.err[-4000:]))
     if "[out-of-memory]" in said.err:
         faults.append(Fault("memory", said.err[-300:]))
@@ -185,12 +186,17 @@ def judged(
     return faults
 
 
+def escaped(told: str) -> bool:
+    """Whether a mistake of the program's own came through to the person, or into its last net."""
+    return "Traceback (most recent" in told or "[program-defect]" in told
+
+
 def _told(said: Said) -> bool:
     return bool(_TOLD.search(said.err)) or (said.code == 130 and "interrupted" in said.err)
 
 
 def _words_of(said: Said) -> Iterator[Fault]:
-    if said.escaped or "Traceback (most recent" in said.err:
+    if said.escaped or escaped(said.err):
         return
     for line in f"{said.err}\n{said.out if '--json' not in said.arguments else ''}".splitlines():
         shown = line

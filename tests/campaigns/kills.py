@@ -15,7 +15,7 @@ from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 
 from tests.campaigns.cases import Case, Fault, random_of
-from tests.campaigns.judge import Snapshot, bricked, loads, snapshot
+from tests.campaigns.judge import Snapshot, bricked, escaped, loads, snapshot
 from tests.campaigns.killing import Ended, ended, running
 from tests.campaigns.words import programmers_words
 from tests.campaigns.workshop import Workshop, warm
@@ -120,7 +120,7 @@ def stopped_faults(
     could = {name: loads(root / name) for name in ("bench.job", "flat.job")}
     if result.code == -999:
         faults.append(Fault("hang", f"not ended {result.seconds:.0f} s after the signal"))
-    if "Traceback (most recent call last)" in result.err:
+    if escaped(result.err):
         faults.append(Fault("traceback", result.err[-4000:]))
     else:
         for text in result.err.splitlines():

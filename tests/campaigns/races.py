@@ -10,7 +10,7 @@ from collections.abc import Callable, Iterator, Sequence
 from hashlib import sha256
 
 from tests.campaigns.cases import Case, Fault, random_of
-from tests.campaigns.judge import bricked, loads, snapshot
+from tests.campaigns.judge import bricked, escaped, loads, snapshot
 from tests.campaigns.killing import Ended, ended, running
 from tests.campaigns.kills import opened_again
 from tests.campaigns.words import programmers_words
@@ -174,7 +174,7 @@ def _of(result: Ended) -> list[Fault]:
         return [Fault("hang", f"not ended after {result.seconds:.0f} s")]
     if result.code < 0:
         return [Fault("signal", f"died by signal {-result.code}")]
-    if "Traceback (most recent call last)" in result.err:
+    if escaped(result.err):
         return [Fault("traceback", result.err[-4000:])]
     words = ((programmers_words(text), text) for text in result.err.splitlines())
     return [Fault("words", f"{word}: {text}") for word, text in words if word is not None]

@@ -1,7 +1,8 @@
 """The command line's root: registers the commands and turns every error into one line.
 
-Exit codes: 0 done, 1 failed, 2 wrong usage, 3 done but a check failed, 130 interrupted, 143 (129)
-ended by the system's signal to terminate (hang up).
+Exit codes: 0 done, 1 failed, 2 wrong usage, 3 done but a check failed, 70 a mistake of the
+program's own (`tracer.cli.defect`), 130 interrupted, 143 (129) ended by the system's signal to
+terminate (hang up).
 """
 
 from __future__ import annotations

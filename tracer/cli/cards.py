@@ -9,7 +9,7 @@ from typing import Annotated, Any
 import typer
 
 from tracer.cli.console import Console
-from tracer.cli.options import Json, Quiet, Replace, size, with_range
+from tracer.cli.options import Json, Quiet, Replace, size, whole, with_range
 from tracer.errors import TracerError, UsageError
 from tracer.ranges import checked_option, shown
 
@@ -26,8 +26,13 @@ def cards(
     ] = "0-5",
     paper: Annotated[str, typer.Option(metavar="SIZE", help="a4 or letter.")] = "a4",
     per_page: Annotated[
-        int, typer.Option(min=1, max=2, help="Cards on a page; 1 for printers with wide margins.")
-    ] = 2,
+        Any,
+        typer.Option(
+            parser=whole("--per-page"),
+            metavar="N",
+            help=with_range("Cards on a page; 1 for printers with wide margins.", "--per-page"),
+        ),
+    ] = "2",
     mat: Annotated[
         Any,
         typer.Option(

@@ -31,7 +31,7 @@ def dxf_preview(data: bytes) -> bytes:
     TracerError
         As `read_dxf`.
     """
-    curves = read_dxf(data, 0.05).curves
+    curves = read_dxf(data, 0.05, ours=True).curves
     points = np.vstack([c.points for c in curves]) if curves else np.zeros((2, 2))
     (x0, y0), (x1, y1) = points.min(axis=0), points.max(axis=0)
     width, height = max(x1 - x0, 1.0), max(y1 - y0, 1.0)

@@ -37,6 +37,9 @@ def squares_mm(curves: Sequence[ReadCurve]) -> list[tuple[float, str]]:
         if len(curve.points) < 4:
             continue
         polygon = Polygon(curve.points)
+        # a square's area is a sixteenth of its length's square; rounded corners take off the rest
+        if abs(16 * polygon.area - polygon.length**2) > 0.08 * polygon.length**2:
+            continue
         box = polygon.minimum_rotated_rectangle
         if not isinstance(box, Polygon) or box.area == 0:
             continue
@@ -76,8 +79,9 @@ def scale_checks(found: ReadFile, closed: Sequence[ReadCurve], square_mm: float)
             limit=1.0,
             unit="mm",
         )
-    named = [side for side, layer in squares_mm(closed) if layer.lower() == "check-square"]
-    sides = named or [side for side, _ in squares_mm(closed)]
+    squares = squares_mm(closed)
+    named = [side for side, layer in squares if layer.lower() == "check-square"]
+    sides = named or [side for side, _ in squares]
     if not sides:
         return
     nearest = min(sides, key=lambda side: abs(np.log(side / square_mm)))

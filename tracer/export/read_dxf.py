@@ -9,14 +9,15 @@ from __future__ import annotations
 import io
 import logging
 import re
-from collections.abc import Iterable, Iterator
-from itertools import islice
+import struct
+from collections.abc import Callable, Iterable, Iterator
 from typing import Any
 
 import ezdxf
 import numpy as np
 from ezdxf import path as dxf_path
 from ezdxf import recover
+from ezdxf.document import Drawing
 from ezdxf.entities import (
     Arc,
     Circle,
@@ -32,7 +33,8 @@ from numpy.typing import NDArray
 
 from tracer.errors import TracerError
 from tracer.export.read import ReadCurve, ReadFile, without_repeat
-from tracer.geometry.sound import FARTHEST_MM, MOST_CORNERS
+from tracer.export.read_limits import Budget, too_large, word
+from tracer.geometry.sound import FARTHEST_MM
 
 __all__ = ["read_dxf"]
 
@@ -67,6 +69,15 @@ _INSUNITS_MM = {
 #: blocks within blocks: no drawing for a machine needs more
 _DEEPEST = 8
 
+#: nodes of one spline, whose solution grows faster than their number; common practice, no source
+_MOST_NODES, _MOST_DEGREE = 5_000, 12
+
+#: what the library raises on entities that break the format's rules
+_FOREIGN = (
+    ezdxf.DXFError, OSError, ArithmeticError, AssertionError, AttributeError, LookupError,
+    NotImplementedError, RecursionError, TypeError, ValueError, struct.error,
+)  # fmt: skip
+
 _CURVES = {"LWPOLYLINE", "POLYLINE", "LINE", "ARC", "CIRCLE", "ELLIPSE", "SPLINE"}
 
 
@@ -82,42 +93,42 @@ def _own_nodes(entity: DXFEntity) -> Array:
     return np.empty((0, 2))
 
 
-def _bounded(points: Iterable[Any], piece: DXFEntity) -> list[Any]:
-    """Points of one curve, asked for one by one; a curve of too many is refused.
-
-    A circle is cut into chords all at once, so its radius is looked at first.
-    """
-    radius = abs(float(piece.dxf.radius)) if isinstance(piece, Arc | Circle) else 0.0
-    found = list(islice(points, MOST_CORNERS + 1)) if radius <= FARTHEST_MM else []
-    if (not found and radius > FARTHEST_MM) or len(found) > MOST_CORNERS:
-        raise TracerError(
-            "drawing-too-large",
-            f"A {piece.dxftype().lower()} on layer {piece.dxf.layer} is too large to be read"
-            f"{f' (radius {radius:.3g})' if radius else ''}.",
-            "Check the drawing's unit, and delete what lies far outside the sheet.",
-        )
-    return found
-
-
-def _piece_points(piece: DXFEntity, tolerance: float) -> Array:
+def _piece_points(piece: DXFEntity, tolerance: float, budget: Budget) -> Array:
     """Points (N, 2) along one entity, by the library's own exact formulas for arcs."""
+    what = f"A {piece.dxftype().lower()} on layer {word(piece.dxf.layer)}"
+    points: Iterable[Any]
     if isinstance(piece, Line):
         points = [piece.dxf.start, piece.dxf.end]
-    elif isinstance(piece, Arc | Circle | Ellipse | Spline):
-        points = _bounded(piece.flattening(tolerance), piece)
+    elif isinstance(piece, Arc | Circle):
+        # cut into chords all at once, so its radius is looked at first
+        if abs(float(piece.dxf.radius)) > FARTHEST_MM:
+            raise too_large(f"{what} has a radius of {abs(float(piece.dxf.radius)):.3g}")
+        points = piece.flattening(tolerance)
+    elif isinstance(piece, Ellipse):
+        if piece.dxf.major_axis.magnitude > FARTHEST_MM:
+            raise too_large(f"{what} has a radius of {piece.dxf.major_axis.magnitude:.3g}")
+        points = piece.flattening(tolerance)
+    elif isinstance(piece, Spline):
+        if max(len(piece.control_points), len(piece.fit_points)) > _MOST_NODES:
+            raise too_large(f"{what} has more than {_MOST_NODES} nodes")
+        if piece.dxf.degree > _MOST_DEGREE:
+            raise ValueError("no drawing program makes such a spline")
+        points = piece.flattening(tolerance)
     else:
-        points = _bounded(dxf_path.make_path(piece).flattening(tolerance), piece)
-    return np.array([(p[0], p[1]) for p in points], np.float64).reshape(-1, 2)
+        points = dxf_path.make_path(piece).flattening(tolerance)
+    found = budget.some(points, what)
+    return np.array([(p[0], p[1]) for p in found], np.float64).reshape(-1, 2)
 
 
-def _polyline_points(entity: LWPolyline | Polyline, tolerance: float) -> Array:
+def _polyline_points(entity: LWPolyline | Polyline, tolerance: float, budget: Budget) -> Array:
     """Points along a polyline; its arcs come counter-clockwise and are turned where needed."""
     nodes = _own_nodes(entity)
     if not entity.has_arc:
+        budget.corners(len(nodes))
         return nodes
     chain = [nodes[:1]]
     for piece in entity.virtual_entities():
-        points = _piece_points(piece, tolerance)
+        points = _piece_points(piece, tolerance, budget)
         if len(points) > 1:
             here = chain[-1][-1]
             if np.hypot(*(points[0] - here)) > np.hypot(*(points[-1] - here)):
@@ -126,11 +137,11 @@ def _polyline_points(entity: LWPolyline | Polyline, tolerance: float) -> Array:
     return np.vstack(chain)
 
 
-def _curve(entity: DXFEntity, tolerance: float) -> ReadCurve:
+def _curve(entity: DXFEntity, tolerance: float, budget: Budget) -> ReadCurve:
     if isinstance(entity, LWPolyline | Polyline):
-        points = _polyline_points(entity, tolerance)
+        points = _polyline_points(entity, tolerance, budget)
     else:
-        points = _piece_points(entity, tolerance)
+        points = _piece_points(entity, tolerance, budget)
     points, meets = without_repeat(points)
     kind = entity.dxftype()
     flagged = bool(getattr(entity, "is_closed", getattr(entity, "closed", False)))
@@ -141,13 +152,16 @@ def _curve(entity: DXFEntity, tolerance: float) -> ReadCurve:
     return ReadCurve(str(entity.dxf.layer), kind, points, closed, gaps)
 
 
-def _curve_or_none(entity: DXFEntity, tolerance: float) -> ReadCurve | None:
+def _curve_or_none(entity: DXFEntity, tolerance: float, budget: Budget) -> ReadCurve | None:
     """The curve, or None where the entity's own numbers make none (a spline without knots)."""
     try:
-        curve = _curve(entity, tolerance)
-    except (ValueError, ArithmeticError, IndexError, TypeError, ezdxf.DXFError):
+        curve = _curve(entity, tolerance, budget)
+    except _FOREIGN:
         return None
-    return curve if len(curve.points) and np.isfinite(curve.points).all() else None
+    if not len(curve.points) or not np.isfinite(curve.points).all():
+        return None
+    budget.curve(curve.points, f"A {curve.kind.lower()} on layer {word(curve.layer)}")
+    return curve
 
 
 def _plain(message: str) -> str:
@@ -172,28 +186,30 @@ def _broken_at(error: Exception) -> str:
     return f"its form breaks at line {found[1]}" if found else "it has not the form of one"
 
 
-def read_dxf(data: bytes, tolerance: float = 0.001) -> ReadFile:
+def read_dxf(data: bytes, tolerance: float = 0.001, *, ours: bool = False) -> ReadFile:
     """Everything in the model space of a DXF file, blocks opened up.
+
+    ``ours`` lifts the limits for a file that was just written by this program.
 
     Raises
     ------
     TracerError
-        When the bytes are no DXF file, or one without any entity.
+        When the bytes are no DXF file, one without any entity, or one of more objects, curves or
+        corners than are read.
     """
+    budget = Budget(for_any=not ours)
+    # each begins with the group code 0 on a line of its own (DXF reference, group codes)
+    Budget(for_any=not ours).object(sum(n.strip() == b"0" for n in data.split(b"\n")[::2]))
     try:
         doc, auditor = recover.read(io.BytesIO(data))
-    except (OSError, ezdxf.DXFError, ValueError, KeyError, IndexError, AttributeError) as error:
-        raise TracerError(
-            "not-a-dxf-file",
-            f"The file cannot be read as DXF: {_broken_at(error)}.",
-            "Export it again; if it is an SVG or PDF file, give it its proper ending.",
-        ) from error
+    except _FOREIGN as error:
+        raise _not_dxf(_broken_at(error)) from error
     curves: list[ReadCurve] = []
     others: dict[str, int] = {}
-    for entity in _opened(doc.modelspace(), others):
+    for entity in _opened(doc.modelspace(), others, budget):
         kind = entity.dxftype()
         solid = isinstance(entity, Polyline) and not entity.is_2d_polyline
-        curve = None if kind not in _CURVES or solid else _curve_or_none(entity, tolerance)
+        curve = None if kind not in _CURVES or solid else _curve_or_none(entity, tolerance, budget)
         if curve is None:
             others[kind] = others.get(kind, 0) + 1
         else:
@@ -204,10 +220,9 @@ def read_dxf(data: bytes, tolerance: float = 0.001) -> ReadFile:
             "The file holds no curve at all.",
             "Check that the right sheet was exported, and that the file was copied completely.",
         )
-    unit = _INSUNITS_MM.get(int(doc.header.get("$INSUNITS", 0)))
     return ReadFile(
         # R12 has no unit field; the library fills in a default when it reads such a file
-        mm_per_unit=unit if doc.dxfversion > "AC1009" and b"$INSUNITS" in data else None,
+        mm_per_unit=_unit_mm(doc) if doc.dxfversion > "AC1009" and b"$INSUNITS" in data else None,
         version=str(doc.dxfversion),
         curves=tuple(curves),
         others=others,
@@ -216,18 +231,67 @@ def read_dxf(data: bytes, tolerance: float = 0.001) -> ReadFile:
     )
 
 
+def _not_dxf(why: str) -> TracerError:
+    return TracerError(
+        "not-a-dxf-file",
+        f"The file cannot be read as DXF: {why}.",
+        "Export it again; if it is an SVG or PDF file, give it its proper ending.",
+    )
+
+
+def _unit_mm(doc: Drawing) -> float | None:
+    try:
+        return _INSUNITS_MM.get(int(doc.header.get("$INSUNITS", 0)))
+    except (ValueError, OverflowError, TypeError):
+        return None
+
+
 def _opened(
-    space: Iterable[DXFEntity], others: dict[str, int], inside: tuple[str, ...] = ()
+    space: Iterable[DXFEntity],
+    others: dict[str, int],
+    budget: Budget,
+    inside: tuple[str, ...] = (),
 ) -> Iterator[DXFEntity]:
     """Entities of a space, block references opened up one after the other.
 
     A block that holds itself is a defect of the file and is not entered again.
     """
     for entity in space:
+        budget.object()
         if isinstance(entity, Insert):
             others["INSERT"] = others.get("INSERT", 0) + 1
             name = str(entity.dxf.name).lower()
             if name not in inside and len(inside) < _DEEPEST:
-                yield from _opened(entity.virtual_entities(), others, (*inside, name))
+                for one in _each_of_array(entity, budget):
+                    parts = _as_far_as_sound(one.virtual_entities)
+                    yield from _opened(parts, others, budget, (*inside, name))
         else:
             yield entity
+
+
+def _each_of_array(entity: Insert, budget: Budget) -> Iterator[Insert]:
+    """A block reference, or those that it stands for where it is an array."""
+    if entity.mcount <= 1:
+        yield entity
+        return
+    budget.object(entity.mcount)
+    for count, spacing in (("row_count", "row_spacing"), ("column_count", "column_spacing")):
+        if not entity.dxf.get(spacing, 0):  # all of them in one place
+            entity.dxf.set(count, 1)
+    yield from _as_far_as_sound(entity.multi_insert)
+
+
+def _as_far_as_sound(parts: Callable[[], Iterable[Any]]) -> Iterator[Any]:
+    """What a block holds, up to the first thing that the library cannot place."""
+    try:
+        rest = iter(parts())
+    except _FOREIGN:
+        return
+    while True:
+        try:
+            part = next(rest)
+        except StopIteration:
+            return
+        except _FOREIGN:
+            return
+        yield part

@@ -10,7 +10,9 @@ from __future__ import annotations
 
 import math
 import re
+from typing import Any
 from xml.etree import ElementTree
+from xml.parsers import expat
 
 import numpy as np
 from fontTools.pens.basePen import AbstractPen
@@ -19,6 +21,9 @@ from numpy.typing import NDArray
 
 from tracer.errors import TracerError
 from tracer.export.read import ReadCurve, ReadFile, without_repeat
+from tracer.export.read_limits import Budget, too_large
+from tracer.geometry.sound import MOST_CORNERS
+from tracer.ranges import COUNTS, shown
 
 __all__ = ["read_svg"]
 
@@ -39,10 +44,19 @@ _NUMBER = r"[-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?"
 _SKIPPED = {"defs", "clipPath", "mask", "marker", "pattern", "symbol", "metadata", "style", "title"}
 _SKIPPED |= {"desc", "namedview", "script", "linearGradient", "radialGradient"}
 _POINTS_PER_CURVE = 64
+#: letters of a length; steps of one transform
+_LONGEST, _MOST_STEPS = 100, 200
+#: bounded at every part: the time that an expression takes must not grow with the square
+_STEP = re.compile(r"\b([a-zA-Z]{4,9})\s{0,9}\(([^)]{0,400})\)")
+_DEEPEST = int(COUNTS["elements of a drawing within one another"].high)
+
+
+class _Unclear(ValueError):
+    """What a person can mend in a path; the text completes "A path cannot be understood: "."""
 
 
 def _length_mm(text: str | None) -> float | None:
-    match = re.fullmatch(rf"\s*({_NUMBER})\s*([a-z]*)\s*", text or "")
+    match = re.fullmatch(rf"\s*({_NUMBER})\s*([a-z]*)\s*", (text or "")[:_LONGEST])
     if not match or match[2] not in _UNIT_MM:
         return None
     return float(match[1]) * _UNIT_MM[match[2]]
@@ -51,7 +65,10 @@ def _length_mm(text: str | None) -> float | None:
 def _transform(text: str | None) -> Matrix:
     """(3, 3) matrix of a transform attribute (SVG 1.1, 7.6)."""
     total = np.eye(3)
-    for name, body in re.findall(r"(\w+)\s*\(([^)]*)\)", text or ""):
+    steps = _STEP.findall(text or "")
+    if len(steps) > _MOST_STEPS:
+        raise _Unclear(f"it is moved and turned in {len(steps)} steps, more than {_MOST_STEPS}")
+    for name, body in steps:
         v = [float(n) for n in re.findall(_NUMBER, body)]
         m = np.eye(3)
         if name == "matrix" and len(v) == 6:
@@ -82,7 +99,7 @@ def _arc(start: Array, rx: float, ry: float, turn: float, large: bool, sweep: bo
     frame = np.array([[c, s], [-s, c]])
     x, y = frame @ (start - end) / 2
     if not math.isfinite(x + y + rx + ry):
-        raise ValueError("numbers of an arc are too large")
+        raise _Unclear("numbers of an arc are too large")
     excess = (x / rx) ** 2 + (y / ry) ** 2
     if excess > 1:
         rx, ry = rx * math.sqrt(excess), ry * math.sqrt(excess)
@@ -99,9 +116,11 @@ def _arc(start: Array, rx: float, ry: float, turn: float, large: bool, sweep: bo
         span -= 2 * math.pi
     # chords of angle a stand off by r a^2 / 8: a thousandth of a unit, never coarser than 3 deg
     n = max(math.ceil(abs(span) * max(math.sqrt(max(rx, ry) / 0.008), 20.0)), 2)
+    if n > MOST_CORNERS:
+        raise too_large(f"An arc has a radius of {max(rx, ry):.3g} units")
     t = first + span * np.arange(1, n + 1) / n
     if not np.isfinite(centre).all():
-        raise ValueError("numbers of an arc are too large")
+        raise _Unclear("numbers of an arc are too large")
     points = np.column_stack([rx * np.cos(t), ry * np.sin(t)]) @ frame + centre
     points[-1] = end
     return points
@@ -110,19 +129,25 @@ def _arc(start: Array, rx: float, ry: float, turn: float, large: bool, sweep: bo
 class _PointPen(AbstractPen):
     """Collects the sub-paths of a path as dense points."""
 
-    def __init__(self) -> None:
+    def __init__(self, budget: Budget) -> None:
         self.done: list[tuple[Array, bool]] = []
         self._parts: list[Array] = []
+        self._budget = budget
+
+    def _add(self, points: Array) -> None:
+        self._budget.corners(len(points))
+        self._parts.append(points)
 
     @property
     def _here(self) -> Array:
         return np.asarray(self._parts[-1][-1])
 
     def moveTo(self, pt: tuple[float, float]) -> None:
-        self._parts = [np.array([pt], np.float64)]
+        self._parts = []
+        self._add(np.array([pt], np.float64))
 
     def lineTo(self, pt: tuple[float, float]) -> None:
-        self._parts.append(np.array([pt], np.float64))
+        self._add(np.array([pt], np.float64))
 
     def curveTo(self, *points: tuple[float, float]) -> None:
         self._bezier(points)
@@ -135,14 +160,14 @@ class _PointPen(AbstractPen):
     ) -> None:
         end = np.array([pt.real, pt.imag] if isinstance(pt, complex) else pt, np.float64)
         turn = math.radians(turn_deg)
-        self._parts.append(_arc(self._here, rx, ry, turn, bool(large), bool(sweep), end))
+        self._add(_arc(self._here, rx, ry, turn, bool(large), bool(sweep), end))
 
     def _bezier(self, points) -> None:  # type: ignore[no-untyped-def]
         nodes = np.vstack([self._here, np.array(points, np.float64)])
         t = np.linspace(0, 1, _POINTS_PER_CURVE + 1)[1:, None]
         degree = len(nodes) - 1
         weights = [math.comb(degree, i) * (1 - t) ** (degree - i) * t**i for i in range(degree + 1)]
-        self._parts.append(sum(w * n for w, n in zip(weights, nodes, strict=True)))
+        self._add(np.asarray(sum(w * n for w, n in zip(weights, nodes, strict=True))))
 
     def _finish(self, closed: bool) -> None:
         if self._parts:
@@ -164,10 +189,10 @@ def _numbers(element: ElementTree.Element, *names: str) -> list[float]:
     return values
 
 
-def _shape(element: ElementTree.Element, kind: str) -> list[tuple[Array, bool]]:
+def _shape(element: ElementTree.Element, kind: str, budget: Budget) -> list[tuple[Array, bool]]:
     """Sub-paths of one element in its own coordinates, each with whether it is closed."""
     if kind == "path":
-        pen = _PointPen()
+        pen = _PointPen(budget)
         parse_path(element.get("d", ""), pen)  # type: ignore[no-untyped-call]
         return pen.done
     if kind == "rect":
@@ -198,7 +223,9 @@ def _walk(
     layer: str,
     curves: list[ReadCurve],
     others: dict[str, int],
+    budget: Budget,
 ) -> None:
+    """Curves of an element and of those within it, which are `_DEEPEST` deep at most."""
     kind = str(element.tag).rpartition("}")[2]
     if kind in _SKIPPED or _hidden(element) or not isinstance(element.tag, str):
         return
@@ -206,19 +233,22 @@ def _walk(
     if kind == "g":
         layer = element.get("class") or element.get("id") or layer
     if kind in _SHAPES:
-        for points, closed in _shape(element, kind):
+        for points, closed in _shape(element, kind, budget):
             points, meets = without_repeat(points)
             with np.errstate(all="ignore"):
                 placed = points @ matrix[:2, :2].T + matrix[:2, 2]
             if not np.isfinite(placed).all():
-                raise ValueError(f"numbers of a {kind} are too large")
+                raise _Unclear(f"numbers of a {kind} are too large")
+            if kind != "path":  # the pen has counted those
+                budget.corners(len(points))
+            budget.curve(placed, f"A {kind}")
             if len(points):
                 gaps = np.hypot(*np.diff(placed, axis=0).T) if len(placed) > 1 else np.empty(0)
                 curves.append(ReadCurve(layer, kind, placed, closed or meets, gaps))
     elif kind not in {"g", "svg", "a"}:
         others[kind] = others.get(kind, 0) + 1
     for child in element:
-        _walk(child, matrix, layer, curves, others)
+        _walk(child, matrix, layer, curves, others, budget)
 
 
 def _name_of(element: ElementTree.Element) -> str:
@@ -226,34 +256,78 @@ def _name_of(element: ElementTree.Element) -> str:
     return str(element.tag).rpartition("}")[2]
 
 
-def read_svg(data: bytes) -> ReadFile:
+def _not_svg(why: str, remedy: str) -> TracerError:
+    return TracerError("not-an-svg-file", f"The file cannot be read as SVG: {why}.", remedy)
+
+
+def _parsed(data: bytes, budget: Budget) -> ElementTree.Element:
+    """The elements of an XML text, without its texts; counted while they are read.
+
+    Entities that a file declares itself can stand for any length of text and for other files:
+    a file with such declarations is refused at the first of them.
+    """
+    builder = ElementTree.TreeBuilder()
+    parser = expat.ParserCreate(namespace_separator="}")
+    depth = 0
+
+    def start(tag: str, attributes: dict[str, str]) -> None:
+        nonlocal depth
+        depth += 1
+        budget.object()
+        if depth > _DEEPEST:
+            raise too_large(
+                f"Elements of the file lie within one another more than {_DEEPEST} deep"
+            )
+        builder.start(tag, attributes)
+
+    def end(tag: str) -> None:
+        nonlocal depth
+        depth -= 1
+        builder.end(tag)
+
+    def doctype(_: str, __: Any, ___: Any, declares: int) -> None:
+        if declares:
+            raise _not_svg(
+                "it declares abbreviations of its own in its DOCTYPE, which are not opened",
+                "Open and save it in a drawing program, as plain SVG.",
+            )
+
+    parser.StartElementHandler, parser.EndElementHandler = start, end
+    parser.StartDoctypeDeclHandler = doctype
+    try:
+        parser.Parse(data, True)
+        return builder.close()
+    except (expat.ExpatError, LookupError, ValueError, AssertionError):
+        raise _not_svg(
+            f"its text breaks off its form in line {parser.CurrentLineNumber}, at the "
+            f"{parser.CurrentColumnNumber + 1}. sign",
+            "Export it again; if it is a DXF or PDF file, give it its proper ending.",
+        ) from None
+
+
+def read_svg(data: bytes, *, ours: bool = False) -> ReadFile:
     """Everything drawn in an SVG file, in mm, the origin at the lower left of the page.
+
+    ``ours`` lifts the limits for a file that was just written by this program.
 
     Raises
     ------
     TracerError
-        When the bytes are no SVG file, or one without any curve.
+        When the bytes are no SVG file, one without any curve, or one of more elements, curves or
+        corners than are read.
     """
-    try:
-        root = ElementTree.fromstring(data)
-    except (ElementTree.ParseError, ValueError) as error:
-        line, column = getattr(error, "position", (1, 0))
-        raise TracerError(
-            "not-an-svg-file",
-            f"The file cannot be read as SVG: its text breaks off its form in line {line}, at the "
-            f"{column + 1}. sign.",
-            "Export it again; if it is a DXF or PDF file, give it its proper ending.",
-        ) from error
+    budget = Budget(for_any=not ours)
+    root = _parsed(data, budget)
     if _name_of(root) != "svg":
         raise TracerError(
             "not-an-svg-file",
-            f"The file is no drawing: its first element is '{_name_of(root)[:40]}', not 'svg'.",
+            f"The file is no drawing: its first element is {shown(_name_of(root))}, not 'svg'.",
             "Export it as SVG.",
         )
-    box = [float(n) for n in re.findall(_NUMBER, root.get("viewBox", ""))]
+    box = [float(n) for n in re.findall(_NUMBER, root.get("viewBox", "")[: 4 * _LONGEST])]
     width, height = _length_mm(root.get("width")), _length_mm(root.get("height"))
-    unit_known = bool(re.search(r"(mm|cm|in|pt|pc)\s*$", root.get("width", "")))
-    if len(box) != 4 or box[2] <= 0 or box[3] <= 0:
+    unit_known = bool(re.search(r"(mm|cm|in|pt|pc)\s*$", root.get("width", "")[:_LONGEST]))
+    if len(box) != 4 or not np.isfinite(box).all() or box[2] <= 0 or box[3] <= 0:
         px = _UNIT_MM["px"]
         box = [0.0, 0.0, (width or 0.0) / px, (height or 0.0) / px]
     scale = _UNIT_MM["px"]
@@ -265,13 +339,14 @@ def read_svg(data: bytes) -> ReadFile:
     curves: list[ReadCurve] = []
     others: dict[str, int] = {}
     try:
-        _walk(root, flip, "", curves, others)
-    except (ArithmeticError, ValueError, IndexError, TypeError) as error:
+        _walk(root, flip, "", curves, others, budget)
+    except (ArithmeticError, ValueError, LookupError, TypeError, AttributeError) as error:
+        why = str(error) if isinstance(error, _Unclear) else "its numbers make no shape"
         raise TracerError(
             "not-an-svg-file",
-            "A path in the SVG file cannot be understood: its numbers make no shape.",
+            f"A path in the SVG file cannot be understood: {why}.",
             "Open and save it in a drawing program, as plain SVG.",
-        ) from error
+        ) from None
     if not curves and not others:
         raise TracerError(
             "empty-drawing",

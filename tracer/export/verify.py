@@ -103,7 +103,7 @@ def verify_dxf(data: bytes, drawing: Drawing, options: DxfOptions | None = None)
     options = options or DxfOptions()
     if options.straight:
         drawing = straight_drawing(drawing, options.straight_tolerance_mm)
-    found = read_dxf(data)
+    found = read_dxf(data, ours=True)
     _refuse_strangers(found)
     unit = 1.0 if options.version is DxfVersion.R2000 else None
     if found.mm_per_unit != unit:
@@ -113,7 +113,7 @@ def verify_dxf(data: bytes, drawing: Drawing, options: DxfOptions | None = None)
 
 def verify_svg(data: bytes, drawing: Drawing) -> ReadBack:
     """Read an SVG file back and compare it with its drawing; TracerError at any difference."""
-    found = read_svg(data)
+    found = read_svg(data, ours=True)
     _refuse_strangers(found)
     if found.mm_per_unit != 1.0:
         raise _refuse("its unit is not the millimetre")

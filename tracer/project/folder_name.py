@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from pathlib import Path
+from pathlib import Path, PurePosixPath
 
 from tracer.errors import UsageError
 
-__all__ = ["MOST_BYTES", "SUFFIX", "job_path", "refuse_link"]
+__all__ = ["MOST_BYTES", "SUFFIX", "is_inside", "job_path", "refuse_link"]
 
 SUFFIX = ".job"
 #: device names of Windows, with any ending (Microsoft, "Naming files, paths, and namespaces")
@@ -49,6 +49,19 @@ def job_path(name: str) -> Path:
             "Give it a shorter name with --job.",
         )
     return path.with_name(stem + SUFFIX)
+
+
+def is_inside(name: str) -> bool:
+    """Whether a POSIX path names something within a folder, however it is joined to it.
+
+    Examples
+    --------
+    >>> [is_inside(n) for n in ("photos/a.jpg", "../a.jpg", "/etc/a", "a/../../b", "", "a\\0")]
+    [True, False, False, False, False, False]
+    """
+    pure = PurePosixPath(name)
+    outside = pure.is_absolute() or ".." in pure.parts or not pure.parts
+    return not outside and "\0" not in name and "\\" not in name
 
 
 def _is_text(name: str) -> bool:

@@ -17,6 +17,7 @@ from tracer.errors import TracerError
 from tracer.loading import parse_json
 from tracer.model.corrections import Corrections, Stroke
 from tracer.project.corrections_file import set_aside
+from tracer.project.folder_name import is_inside
 from tracer.project.refusals import Wrong, checked
 from tracer.ranges import JOB, MOST_BYTES, shown
 
@@ -137,9 +138,25 @@ def load_job(data: bytes, name: str) -> JobRecord:
     try:
         _set_aside_all(body)
         record: JobRecord = checked(_ADAPTER, body, names=_NAMES, spans=JOB, longest=MOST_ENTRIES)
+        _refuse_outside(record)
     except Wrong as wrong:
         raise _damaged(name, str(wrong)) from None
     return record
+
+
+def _refuse_outside(record: JobRecord) -> None:
+    """Stop at a file name that leads out of the job's folder: it would be read, and written to."""
+    named = [
+        (f"lays {n}, photos {k}, file", photo.file)
+        for n, lay in enumerate(record.lays, start=1)
+        for k, photo in enumerate(lay.photos, start=1)
+    ]
+    for key, kept in record.kept.items():
+        named += [(f"kept {key}, photos, file", photo.file) for photo in kept.photos]
+        named += [(f"kept {key}, before", kept.before)] if kept.before else []
+    for place, file in named:
+        if not is_inside(file):
+            raise Wrong(place, f"{shown(file)} is no file of the job's folder")
 
 
 def _set_aside_all(body: dict[str, Any]) -> None:

@@ -26,8 +26,10 @@ from filelock import FileLock, Timeout
 
 from tracer.atomic import WRITTEN, replace_patiently, uninterrupted, write_flushed
 from tracer.errors import TracerError, UsageError
-from tracer.project.folder_name import SUFFIX, job_path, refuse_link
+from tracer.loading import parse_json, read_file
+from tracer.project.folder_name import SUFFIX, is_inside, job_path, refuse_link
 from tracer.project.former import FORMER, file_digest, former_files, former_name, is_personal
+from tracer.ranges import MOST_BYTES, shown
 
 __all__ = ["Beside", "JobFolder", "job_path", "refuse_link"]
 
@@ -324,20 +326,30 @@ class JobFolder:
 
     def _manifest(self, staged: Path) -> dict[str, Any]:
         """What an interrupted change wanted."""
-        try:
-            manifest = json.loads((staged / _MANIFEST).read_bytes())
-            for name in (*manifest["write"], *manifest["remove"]):
-                self._inside(name)
-            manifest.get("as_read", {}).items()
-        except (ValueError, KeyError, TypeError, AttributeError, RecursionError):
-            raise TracerError(
+
+        def refuse(why: str) -> TracerError:
+            return TracerError(
                 "job-damaged",
                 f"A change of the job {self.name} was interrupted, and its list in"
-                f" {_COMMIT}/{_MANIFEST} is damaged.",
+                f" {_COMMIT}/{_MANIFEST} cannot be read: {why}.",
                 f"Move the folder {_COMMIT} out of the job; the job is then as before the change,"
                 " but for files that were in place already.",
-            ) from None
-        return dict(manifest)
+            )
+
+        most = MOST_BYTES["file of a job"]
+        found = parse_json(read_file(staged / _MANIFEST, most, refuse), refuse, most)
+        if not isinstance(found, dict):
+            raise refuse("it is not a list of files")
+        for key in ("write", "remove"):
+            names = found.get(key)
+            if not isinstance(names, list):
+                raise refuse(f"the list '{key}' is missing")
+            for name in names:
+                if not isinstance(name, str) or not is_inside(name):
+                    raise refuse(f"{shown(name)} is no file of the job")
+        if not isinstance(found.get("as_read", {}), dict):
+            raise refuse("the list 'as_read' is missing")
+        return found
 
     def _free_name(self, name: str) -> Path:
         """A name beside a person's file under which nothing is lost."""
@@ -350,10 +362,9 @@ class JobFolder:
         raise AssertionError("count ends")
 
     def _inside(self, name: str) -> Path:
-        pure = PurePosixPath(name)
-        if pure.is_absolute() or ".." in pure.parts or not pure.parts:
+        if not is_inside(name):
             raise ValueError(f"not a path inside the job: {name}")
-        return self.path.joinpath(*pure.parts)
+        return self.path.joinpath(*PurePosixPath(name).parts)
 
 
 def _digest(data: bytes | None) -> str | None:

@@ -25,6 +25,7 @@ from tracer.project.silhouettes_file import SeenEdge, load_silhouettes
 from tracer.project.store import JobFolder
 from tracer.project.tool_list import ToolList, format_tool_list, parse_tool_list
 from tracer.workflows.arrange import PANEL_JSON, PANEL_TOML, plan_in_force
+from tracer.workflows.job_files import refuse_unknown_lays
 from tracer.workflows.job_inputs import Inputs, changed
 
 __all__ = ["inputs_of", "job_revision", "make_edit", "redo", "row_of_outline", "undo"]
@@ -52,6 +53,7 @@ def inputs_of(folder: JobFolder) -> Inputs:
     """
     record = load_job(folder.read("job.json"), "job.json")
     content = load_outlines(folder.read("outlines.json"), "outlines.json")
+    refuse_unknown_lays(record, content)
     tools = ToolList()
     if folder.has("tools.csv"):
         tools = parse_tool_list(folder.read("tools.csv"), "tools.csv")

@@ -13,6 +13,7 @@ from typing import Any
 from shapely import affinity
 
 from tracer.calibration import CardSizes
+from tracer.errors import TracerError
 from tracer.export.draw import draw_outlines
 from tracer.export.dxf import DxfOptions
 from tracer.export.verify import verified_dxf, verified_svg
@@ -24,6 +25,7 @@ from tracer.project.outlines_file import OutlinesFile, calibration_summary, load
 from tracer.project.schema import JobRecord, LayRecord, load_job
 from tracer.project.store import JobFolder
 from tracer.project.tool_list import ToolList, parse_tool_list
+from tracer.ranges import shown
 from tracer.workflows.trace import Separation, Trace, TraceOptions
 
 __all__ = [
@@ -33,6 +35,7 @@ __all__ = [
     "lay_pictures",
     "merged_outlines",
     "opened_job",
+    "refuse_unknown_lays",
     "stale_files",
 ]
 
@@ -47,10 +50,30 @@ def opened_job(
         return None, OutlinesFile(()), None
     record = load_job(folder.read("job.json"), "job.json")
     outlines = load_outlines(folder.read("outlines.json"), "outlines.json")
+    refuse_unknown_lays(record, outlines)
     tools = None
     if folder.has("tools.csv"):
         tools = parse_tool_list(folder.read("tools.csv"), "tools.csv", encoding)
     return record, outlines, tools
+
+
+def refuse_unknown_lays(record: JobRecord, content: OutlinesFile) -> None:
+    """Stop where the two files of a job do not belong together.
+
+    Raises
+    ------
+    TracerError
+        ``job-damaged``, naming an outline of a lay that the job has not.
+    """
+    known = len(record.lays)
+    for outline_id, lay in content.lay_of.items():
+        if lay > known:
+            raise TracerError(
+                "job-damaged",
+                f"outlines.json places the outline {shown(outline_id)} on lay {lay}, and job.json"
+                f" knows {known} lay{'s' * (known != 1)}.",
+                "Restore both files from the same copy, or trace the photos again.",
+            )
 
 
 def inputs_digest(lay: LayRecord, number: int, tools: ToolList) -> str:

@@ -13,6 +13,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
+import shapely
 from shapely import affinity
 from shapely.geometry import Polygon
 from shapely.geometry.base import BaseGeometry
@@ -20,10 +21,14 @@ from shapely.geometry.polygon import orient
 
 from tracer.atomic import create_atomically
 from tracer.errors import TracerError, UsageError
+from tracer.export.examine_pairs import MOST_PAIRS, sweep_pairs
 from tracer.export.read import ReadCurve
+from tracer.export.read_limits import too_large
+from tracer.loading import read_file
 from tracer.model.outline import EdgeModel, HeightSource, Outline
 from tracer.project.outlines_file import OutlinesFile, dump_outlines, load_outlines
 from tracer.project.store import JobFolder
+from tracer.ranges import COUNTS, MOST_BYTES, shown
 from tracer.workflows.arrange import GUESTS
 from tracer.workflows.check import read_cutting_file
 from tracer.workflows.panel_tools import upright
@@ -34,6 +39,9 @@ _ENDING = ".outline.json"
 #: layers of our own drawings: the outlines, and what goes with them
 _OUTLINE_LAYER = "outline"
 _NOT_TOOLS = {"sheet-edge", "check-square", "check-circle", "label"}
+#: a drawing's tools, and the holes of one of them; closed curves of both kinds
+_MOST_TOOLS = int(COUNTS["tools in one drawing that is taken for outlines"].high)
+_MOST_RINGS = 10 * _MOST_TOOLS
 
 
 def shelf_names(shelf: Path) -> list[str]:
@@ -64,7 +72,7 @@ def put_on_shelf(folder: JobFolder, ids: Sequence[str], shelf: Path) -> list[Pat
         path = shelf / f"{_file_name(outline.name)}{_ENDING}"
         placed = _centred(outline, content)
         data = dump_outlines(OutlinesFile((placed,)))
-        if path.exists() and path.read_bytes() != data:
+        if path.exists() and _shelf_file(path) != data:
             raise TracerError(
                 "shelf-name-taken",
                 f"The shelf holds another outline called '{outline.name}'.",
@@ -74,6 +82,17 @@ def put_on_shelf(folder: JobFolder, ids: Sequence[str], shelf: Path) -> list[Pat
             create_atomically(path, data)
         written.append(path)
     return written
+
+
+def _shelf_file(path: Path) -> bytes:
+    def refuse(why: str) -> TracerError:
+        return TracerError(
+            "shelf-unreadable",
+            f"The outline {path.name} on the shelf cannot be read: {why}.",
+            "Take the file off the shelf, or put it there again from its job.",
+        )
+
+    return read_file(path, MOST_BYTES["file of a job"], refuse)
 
 
 def take_from_shelf(folder: JobFolder, names: Sequence[str], shelf: Path) -> list[str]:
@@ -93,7 +112,7 @@ def take_from_shelf(folder: JobFolder, names: Sequence[str], shelf: Path) -> lis
                 f"The shelf has no outline '{name}'.",
                 f"It holds: {', '.join(shelf_names(shelf)) or 'nothing'}.",
             )
-        found += load_outlines(path.read_bytes(), path.name).outlines
+        found += load_outlines(_shelf_file(path), path.name).outlines
     return _add_guests(folder, found)
 
 
@@ -133,6 +152,11 @@ def drawn_regions(curves: Sequence[ReadCurve], mm_per_unit: float) -> list[Polyg
     """Tools among closed curves: outermost ones with their holes, in reading order.
 
     Where a drawing has a layer ``outline``, only that counts.
+
+    Raises
+    ------
+    TracerError
+        ``drawing-too-large``.
     """
     layers = {c.layer.lower() for c in curves}
     own = _OUTLINE_LAYER in layers
@@ -143,15 +167,23 @@ def drawn_regions(curves: Sequence[ReadCurve], mm_per_unit: float) -> list[Polyg
         and len(c.points) >= 3
         and (c.layer.lower() == _OUTLINE_LAYER if own else c.layer.lower() not in _NOT_TOOLS)
     ]
-    rings = [Polygon(c.points * mm_per_unit) for c in chosen]
+    if len(chosen) > _MOST_RINGS:
+        raise too_large(f"The drawing holds {len(chosen)} closed curves, more than {_MOST_RINGS}")
+    rings = [Polygon(c.points * mm_per_unit) for c in chosen if sweep_pairs(c.points) < MOST_PAIRS]
     rings = sorted((r for r in rings if r.is_valid and r.area > 1.0), key=lambda r: -r.area)
     outer: list[tuple[Polygon, list[Polygon]]] = []
     for ring in rings:
         parent = next((holes for shell, holes in outer if shell.contains(ring)), None)
         if parent is None:
+            shapely.prepare(ring)
             outer.append((ring, []))
+            if len(outer) > _MOST_TOOLS:
+                raise too_large(f"The drawing holds more than {_MOST_TOOLS} tools")
         elif not any(hole.contains(ring) for hole in parent):
+            shapely.prepare(ring)
             parent.append(ring)
+            if len(parent) > _MOST_TOOLS:
+                raise too_large(f"A tool of the drawing has more than {_MOST_TOOLS} holes")
     regions = [
         orient(Polygon(shell.exterior, [hole.exterior for hole in holes])) for shell, holes in outer
     ]
@@ -209,8 +241,26 @@ def _add_guests(folder: JobFolder, outlines: Sequence[Outline]) -> list[str]:
         before = OutlinesFile(())
         if folder.has(GUESTS):
             before = load_outlines(folder.read(GUESTS), GUESTS)
-        numbers = [int(o.outline_id[1:]) for o in before.outlines]
+        numbers = [_guest_number(o.outline_id) for o in before.outlines]
         first = max(numbers, default=0) + 1
         named = [replace(o, outline_id=f"G{n:02d}") for n, o in enumerate(outlines, start=first)]
         folder.commit({GUESTS: dump_outlines(OutlinesFile((*before.outlines, *named)))})
     return [o.outline_id for o in named]
+
+
+def _guest_number(guest_id: str) -> int:
+    """The number in a guest's id.
+
+    Raises
+    ------
+    TracerError
+        ``job-damaged``.
+    """
+    found = re.fullmatch(r"G([0-9]{2,6})", guest_id)
+    if found is None:
+        raise TracerError(
+            "job-damaged",
+            f"The file {GUESTS} names a guest {shown(guest_id)}; guests are named G01, G02 and on.",
+            "Restore the file from a copy, or delete it and take the guests again.",
+        )
+    return int(found[1])
