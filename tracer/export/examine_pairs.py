@@ -88,8 +88,11 @@ def sweep_pairs(points: Array) -> int:
     """At most so many pairs of edges of a ring (N, 2) have boxes that overlap.
 
     The pairs whose shadows overlap are counted on either axis, by how many edges begin within
-    each; the smaller number counts. Two edges of a plain outline rarely do; of a scribble all may.
+    each; the smaller number counts, or all pairs where the edges are few. Two edges of a plain
+    outline rarely do; of a scribble all may.
     """
+    if len(points) ** 2 < MOST_PAIRS:
+        return len(points) ** 2 // 2
     ends = np.stack([points, np.roll(points, -1, axis=0)])
     low, high = ends.min(axis=0), ends.max(axis=0)
     counts = []
@@ -146,24 +149,21 @@ def _runs_along(one: Polygon, other: Polygon) -> bool:
     """Whether all corners of either ring lie within `DOUBLE_MM` of the other ring."""
     for ring, line in ((one.exterior, other.exterior), (other.exterior, one.exterior)):
         shapely.prepare(line)
-        corners = shapely.points(np.asarray(ring.coords))
-        few = corners[:: max(len(corners) // 8, 1)]
-        if not shapely.dwithin(few, line, DOUBLE_MM).all():
-            return False
-        if not shapely.dwithin(corners, line, DOUBLE_MM).all():
-            return False
+        corners = np.asarray(ring.coords)
+        few = corners[:: max(len(corners) // 8, 1)]  # tells most apart that are not alike
+        for some in (few, corners):
+            if not np.all(shapely.dwithin(line, shapely.points(some), DOUBLE_MM)):
+                return False
     return True
 
 
 def _apart(one: Polygon, other: Polygon) -> float:
-    """Largest distance (mm) from the corners of either ring to the other ring."""
+    """Largest distance (mm) from the corners of either ring, 200 of many, to the other ring."""
     largest = 0.0
     for ring, line in ((one.exterior, other.exterior), (other.exterior, one.exterior)):
-        ends = np.asarray(line.coords)
-        edges = STRtree(shapely.linestrings(np.stack([ends[:-1], ends[1:]], axis=1)))
-        corners = shapely.points(np.asarray(ring.coords))
-        _, apart = edges.query_nearest(corners, return_distance=True, all_matches=False)
-        largest = max(largest, float(np.max(apart)))
+        corners = np.asarray(ring.coords)
+        some = corners[:: len(corners) // 200 + 1]
+        largest = max(largest, float(np.max(shapely.distance(line, shapely.points(some)))))
     return largest
 
 
@@ -276,7 +276,7 @@ def _holding_all(polygons: Sequence[Polygon]) -> list[int]:
     reaching = np.flatnonzero((bounds == whole).all(axis=1))
     if not len(reaching):
         return []
-    widest = int(max(reaching, key=lambda i: polygons[i].area))
+    widest = max(reaching.tolist(), key=lambda i: polygons[i].area)
     others = np.array([p for i, p in enumerate(polygons) if i != widest], object)
     shapely.prepare(polygons[widest])
     return [widest] if bool(shapely.covers(polygons[widest], others).all()) else []
