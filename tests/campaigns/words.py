@@ -12,7 +12,7 @@ _PATTERNS = [
     r"\b[A-Z]\w+(?:Error|Warning|Exception)\b",
     r"\bTraceback\b|\bNoneType\b|\bnot None\b|\bis None\b",
     r"\b(?:str|dict|tuple|ndarray|iterable|subscriptable|unhashable|kwargs?|dtype|errno|enum)\b",
-    r"\b(?:int|float|bool|bytes)\b(?! of)",
+    r"\b(?:int|float|bool)\b|\bbytes(?:-like| object)",
     r"(?i:\b(?:shapely|numpy|pydantic|ezdxf|opencv|cv2|geos|libxml|expat|tomllib)\b)",
     r"(?i:valid (?:string|integer|number|boolean|list|dictionary|tuple|set|date))",
     r"(?i:input should|unable to parse|field required|extra inputs|unexpected keyword)",

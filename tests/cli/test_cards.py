@@ -54,7 +54,13 @@ def test_nothing_is_written_over(tmp_path: Path, capsys: pytest.CaptureFixture[s
 
 @pytest.mark.parametrize(
     "arguments",
-    [["--numbers", "a-b"], ["--numbers", "46-50"], ["--paper", "a5"], ["--per-page", "3"]],
+    [
+        ["--numbers", "a-b"],
+        ["--numbers", "46-50"],
+        ["--paper", "a5"],
+        ["--per-page", "3"],
+        ["--per-page", "two"],
+    ],
 )
 def test_impossible_wishes(
     arguments: list[str], tmp_path: Path, capsys: pytest.CaptureFixture[str]
@@ -62,3 +68,9 @@ def test_impossible_wishes(
     assert run(["cards", str(tmp_path / "c.pdf"), *arguments]) in (1, 2)
     assert len(capsys.readouterr().err.strip().splitlines()) == 1
     assert not (tmp_path / "c.pdf").exists()
+
+
+@pytest.mark.parametrize("name", [".", "/", "./"])
+def test_a_folder_is_no_file_to_write(name: str, capsys: pytest.CaptureFixture[str]) -> None:
+    assert run(["cards", name]) == 2
+    assert "is a folder" in capsys.readouterr().err

@@ -49,6 +49,10 @@ def cards(
     from tracer.export.cards import write_cards_pdf
 
     console = Console(as_json=as_json, quiet=quiet)
+    if not output.name:
+        raise UsageError(
+            "usage", f"{shown(str(output))} is a folder.", "Name the file to write, like cards.pdf."
+        )
     if output.suffix.lower() != ".pdf":
         output = output.with_name(output.name + ".pdf")
     if output.exists() and not replace:
