@@ -18,7 +18,7 @@ from tests.campaigns.cases import FAULTS, Case, Outcome, table
 KINDS = ("files", "arguments", "kills", "races", "server")
 #: cases of the long form, and of the short one
 LONG = {"files": 10_000, "arguments": 7_000, "kills": 1_100, "races": 120, "server": 600}
-SHORT = {"files": 150, "arguments": 130, "kills": 24, "races": 6, "server": 40}
+SHORT = {"files": 70, "arguments": 45, "kills": 12, "races": 4, "server": 4}
 
 
 def cases_of(kind: str, seed: int, count: int) -> Iterator[Case]:
