@@ -165,3 +165,15 @@ def test_a_file_that_appears_meanwhile_stays(
 
 def _no_links(*_: object) -> None:
     raise OSError(errno.EPERM, "no links on this disk")
+
+
+@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="this system has no named pipes")
+def test_a_pipe_in_a_files_place_is_told(tmp_path: Path) -> None:
+    """Reading one waits for a writer that never comes."""
+    job = make(tmp_path / "bench.job")
+    os.mkfifo(job.path / "panel.json")
+    (job.path / "guests.json").symlink_to("/dev/zero")
+    for name in ("panel.json", "guests.json"):
+        with pytest.raises(TracerError) as caught:
+            job.read(name)
+        assert caught.value.slug == "job-incomplete"

@@ -11,6 +11,7 @@ are still what this run read: otherwise the person's stays, and the run's is put
 
 from __future__ import annotations
 
+import errno
 import hashlib
 import json
 import shutil
@@ -176,8 +177,11 @@ class JobFolder:
         """
         if self._watched(name) and (known := self._as_read.get(name)) is not None:
             return known
+        path = self._inside(name)
         try:
-            data = self._inside(name).read_bytes()
+            if path.exists() and not path.is_file():  # a pipe or a device may have no end
+                raise OSError(errno.EINVAL, "it is no plain file")
+            data = path.read_bytes()
         except OSError as error:
             raise TracerError(
                 "job-incomplete",

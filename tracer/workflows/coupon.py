@@ -81,7 +81,7 @@ def write_files(folder: Path, files: dict[str, bytes], *, replacing: bool) -> li
     paths = {folder / name: data for name, data in files.items()}
     for path, data in paths.items():
         if path.exists():
-            _refuse_other(path, path.read_bytes(), data, replacing)
+            _refuse_other(path, path.read_bytes() if path.is_file() else b"", data, replacing)
     for path, data in paths.items():
         if replacing or path.exists():
             write_atomically(path, data)
