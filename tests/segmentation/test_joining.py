@@ -110,7 +110,7 @@ def _parted(share: float, marked: tuple[tuple[float, float], ...]) -> list[float
     )
     marks = Marks(keep=tuple(np.array([p]) for p in marked))
     seen = np.ones(labels.shape, np.bool_)
-    blobs = separate(evidence, hull=None, seen=seen, options=SegmentOptions(), marks=marks)
+    blobs, _ = separate(evidence, hull=None, seen=seen, options=SegmentOptions(), marks=marks)
     return sorted(float(b.cells.sum()) for b in blobs)
 
 
