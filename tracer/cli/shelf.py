@@ -64,6 +64,12 @@ def shelf(
     )
 
     place = folder or settings_folder() / "shelf"
+    try:
+        place.exists()
+    except OSError as error:
+        raise UsageError(
+            "usage", f"The shelf cannot be there: {error.strerror}.", "Name another --folder."
+        ) from None
     if action is Action.LIST:
         names = shelf_names(place)
         console.result(
