@@ -140,6 +140,7 @@ OPTIONS: dict[str, Range] = {
     "--depth": Range(0.1, 500, "mm"),
     "--fit-mm": Range(-5, 20, "mm"),
     "--fit-probability": Range(0.001, 0.9999),
+    "--loosest": Range(0.1, 50, "mm"),
     "--margin": Range(0.1, 1000, "mm"),
     "--printed": Range(98, 102, "mm"),
     "--square": Range(1, 5000, "mm"),
@@ -159,6 +160,7 @@ OPTIONS: dict[str, Range] = {
 #: keys of a panel's plan, by their table
 PLAN: dict[str, Range] = {
     "fit_probability": Range(0.001, 0.9999),
+    "loosest_mm": Range(0.1, 50, "mm"),
     "bay.width_mm": Range(20, 6000, "mm"),
     "bay.height_mm": Range(20, 6000, "mm"),
     "bay.clear_depth_mm": Range(1, 1000, "mm"),
@@ -333,6 +335,8 @@ JOB: dict[str, Range] = {
     "pocket.outline_revision": Range(0, 1_000_000, whole=True),
     "pocket.margin_mm": Range(-100, 1000, "mm"),
     "pocket.fit_mm": Range(-100, 1000, "mm"),
+    "pocket.fit_probability": Range(0, 1),
+    "pocket.widths_mm": Range(-100, 1000, "mm"),
     "pocket.height_mm": _LENGTH,
     "pocket.depth_mm": Range(0, 1000, "mm"),
     "pocket.mass_kg": _MASS,
@@ -354,6 +358,7 @@ JOB: dict[str, Range] = {
     "tile.number": Range(0, 100_000, whole=True),
     "cut.fit_mm": Range(-100, 1000, "mm"),
     "cut.margin_mm": Range(-100, 1000, "mm"),
+    "cut.wall": Range(-1e6, 1e6, "mm"),
     "cut.depth_mm": Range(0, 1000, "mm"),
     "cavity.skin_mm": Range(0, 1000, "mm"),
 }

@@ -72,7 +72,7 @@ def main() -> None:
         ]
         row("  pieces", np.array(pieces, float), "")
     for radius in (0.0, 3.0):
-        rule = PocketRule(fit_mm=0.5, margin_mm=0.6, cutter_radius_mm=radius, depth_mm=12.0)
+        rule = PocketRule(fit_mm=1.1, cutter_radius_mm=radius, depth_mm=12.0)
         whole = measured(lambda s, r=rule: make_pocket(s, r, pocket_id="T"), shapes)
         row(f"whole pocket, cutter {radius:g}", whole, "ms")
 

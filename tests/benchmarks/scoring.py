@@ -37,7 +37,7 @@ from tracer.geometry.compare import (
 )
 from tracer.model.view import View
 
-__all__ = ["LayScore", "Result", "ToolScore", "camera_scale", "score_lay"]
+__all__ = ["LayScore", "Result", "ToolScore", "aligned_pairs", "camera_scale", "score_lay"]
 
 Array = NDArray[np.float64]
 PAIR_IOU = 0.25
@@ -122,7 +122,7 @@ def score_lay(
     """
     counted = [t for t in tools if t.counted(photos)]
     uncounted = [t for t in tools if not t.counted(photos)]
-    motion, pairs = _aligned(results, counted, starts)
+    motion, pairs = aligned_pairs(results, counted, starts)
     placed = {t.index: motion.region(t.outline) for t in tools}
     found = {t for _, t in pairs}
     partnered = {r for r, _ in pairs}
@@ -141,9 +141,10 @@ def score_lay(
     )
 
 
-def _aligned(
+def aligned_pairs(
     results: Sequence[Result], tools: Sequence[Tool], starts: Sequence[Motion]
 ) -> tuple[Motion, list[tuple[int, int]]]:
+    """Motion from the truth's frame to the results', and pairs (result, tool) of indices."""
     best: tuple[float, Motion, list[tuple[int, int]]] = (-1.0, Motion(), [])
     for start in starts:
         pairs, total = _paired(results, tools, start)

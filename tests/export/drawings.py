@@ -37,7 +37,7 @@ def pockets(radius: float = 0.0) -> tuple[Pocket, ...]:
     return tuple(
         make_pocket(
             region,
-            PocketRule(fit_mm=0.5, margin_mm=0.3, depth_mm=depths[name], cutter_radius_mm=radius),
+            PocketRule(fit_mm=0.8, depth_mm=depths[name], cutter_radius_mm=radius),
             pocket_id=name,
         ).pocket
         for name, region in regions().items()

@@ -23,7 +23,7 @@ from tests.panel_stage.bench import (
     tool,
     wall,
 )
-from tracer.model.outline import HeightSource
+from tracer.model.outline import EdgeModel, HeightSource
 from tracer.model.panel import Fixing, KeepOut, Panel, Tile, Well
 from tracer.model.panel_plan import SlotPlan, ToolPlan
 from tracer.model.report import Check, Severity
@@ -258,14 +258,19 @@ def test_accepted_checks_do_not_count_and_order_is_worst_first() -> None:
 def test_every_pocket_contains_its_outline_moved_by_the_fit() -> None:
     for panel in (SOUND_DRAWER, SOUND_WALL):
         for p in panel.pockets:
-            # regions are kept within 0.01 mm
+            # lines and arcs lie within 0.1 mm to both sides, regions are kept within 0.01 mm
             promised = p.outline.buffer(p.fit_mm) if p.fit_mm else p.outline
-            assert promised.difference(p.region.buffer(0.02)).is_empty
+            assert promised.difference(p.region.buffer(0.12)).is_empty
+
+
+def seen_through(tool: Tool) -> Tool:
+    """The tool as several photos show it: its holes are sure."""
+    return replace(tool, outline=replace(tool.outline, method=EdgeModel.VIEWS))
 
 
 def test_islands_and_holes_survive() -> None:
     ring = tool(spanner(200, 90), 1, 0, 0, height_mm=20)
-    panel = panel_of([ring], plan(drawer()))
+    panel = panel_of([seen_through(ring)], plan(drawer()))
     (pocket,) = panel.pockets
     assert len(pocket.region.interiors) == 1
     assert pocket.floor_insert is not None and len(pocket.floor_insert.region.interiors) == 1

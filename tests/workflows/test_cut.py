@@ -6,6 +6,7 @@ import json
 from dataclasses import replace
 from pathlib import Path
 
+import numpy as np
 import pytest
 from shapely import affinity
 from shapely.geometry import Point, Polygon, box
@@ -84,7 +85,9 @@ def test_the_file_itself_keeps_the_promise(straight: bool) -> None:
     data = next(d for n, d in done.files.items() if n.endswith(".dxf") and "reference" not in n)
     curve = next(c for c in read_dxf(data).curves if c.layer == "through")
     opening = affinity.translate(Polygon(curve.points), *done.cut.origin_mm)
-    promised = tool.region.buffer(done.pockets[0].rule.fit_mm, quad_segs=64)
+    # lines and arcs lie to both sides of the wall asked for, within their tolerance
+    rule = done.pockets[0].rule
+    promised = tool.region.buffer(rule.fit_mm - rule.tolerance_mm - 0.02, quad_segs=64)
     assert promised.difference(opening).area < 1e-3
     assert straight == (not done_has_arcs(data))
 
@@ -116,11 +119,18 @@ def test_what_is_not_whole_is_left_out_and_said() -> None:
     assert caught.value.slug == "nothing-to-cut"
 
 
-def test_an_open_edge_is_cut_to_its_outer_bound() -> None:
+def test_a_pocket_that_would_be_too_loose_is_cut_at_the_limit_and_said() -> None:
     tool = outline(box(0, 0, 80, 20))
-    done = cut_lay([replace(tool, outer=box(0, 0, 80, 24))], KNIFE, name="b")
-    assert done.pockets[0].region.contains(box(0, 0, 80, 24))
-    assert "edge-open" in {c.slug for c in done.checks}
+    tool = replace(tool, sigma_ring_mm=np.full(len(tool.sigma_ring_mm), 2.0), sigma_mm=2.0)
+    done = cut_lay([tool], replace(KNIFE, loosest_mm=1.5), name="b")
+    (check,) = (c for c in done.checks if c.slug == "pocket-at-limit")
+    assert check.value is not None and check.value > 1.5
+    assert "two more photos" in check.remedy
+    # within the tolerance of lines and arcs, and the cutter's corners only take away
+    assert done.pockets[0].region.difference(box(0, 0, 80, 20).buffer(1.5 + 0.12)).area < 0.01
+    with pytest.raises(UsageError) as caught:
+        cut_lay([tool], replace(KNIFE, loosest_mm=0.1), name="b")
+    assert caught.value.slug == "loosest-below-fit"
 
 
 def test_thin_webs_are_told_with_their_place() -> None:

@@ -108,6 +108,16 @@ def arrange(
     fit: Annotated[
         str | None, typer.Option(metavar="CLASS", help="press, snug, easy or loose.")
     ] = None,
+    fit_probability: Annotated[
+        float | None,
+        typer.Option(metavar="P", help="How surely each tool goes into its pocket (0.9)."),
+    ] = None,
+    loosest: Annotated[
+        Any,
+        typer.Option(
+            parser=length, metavar="LENGTH", help="No wall stands off its tool by more (3)."
+        ),
+    ] = None,
     gloved: Annotated[
         bool | None, typer.Option("--gloved/--bare", help="Finger notches for gloves.")
     ] = None,
@@ -148,6 +158,8 @@ def arrange(
         place = replace(place, **_given(changes))
         whole = {
             "fit": fits,
+            "fit_probability": fit_probability,
+            "loosest_mm": loosest,
             "hand": None if gloved is None else Hand.GLOVED if gloved else Hand.BARE,
             "through_only": through_only,
         }

@@ -50,14 +50,17 @@ def cut(
             ),
         ),
     ] = None,
-    fit: Annotated[str, typer.Option(metavar="CLASS", help="press, snug, easy or loose.")] = "easy",
+    fit: Annotated[
+        str | None, typer.Option(metavar="CLASS", help="press, snug, easy (default) or loose.")
+    ] = None,
     fit_mm: Annotated[
         Any,
         typer.Option(
             parser=length("--fit-mm"),
             metavar="LENGTH",
             help=with_range(
-                "Clearance per side instead of a fit class; negative for a press fit.", "--fit-mm"
+                "Gap a side where the edge is sure, instead of a class; negative to press.",
+                "--fit-mm",
             ),
         ),
     ] = None,
@@ -66,11 +69,17 @@ def cut(
         typer.Option(
             parser=number("--fit-probability"),
             metavar="P",
-            help=with_range(
-                "How surely each tool fits despite the outline's error.", "--fit-probability"
-            ),
+            help=with_range("How surely each tool goes into its pocket.", "--fit-probability"),
         ),
     ] = "0.9",
+    loosest: Annotated[
+        Any,
+        typer.Option(
+            parser=length("--loosest"),
+            metavar="LENGTH",
+            help=with_range("No wall stands off its tool by more than this.", "--loosest"),
+        ),
+    ] = "3",
     margin: Annotated[
         Any,
         typer.Option(
@@ -131,9 +140,10 @@ def cut(
         material=material,
         thickness_mm=thickness,
         depth_mm=depth,
-        fit=_choice(fit, {f.value: f for f in FitClass}, "--fit"),
+        fit=None if fit is None else _choice(fit, {f.value: f for f in FitClass}, "--fit"),
         fit_mm=fit_mm,
         fit_probability=fit_probability,
+        loosest_mm=loosest,
         edge_mm=margin,
         dxf_version=version,
         straight=straight,

@@ -212,7 +212,7 @@ def _cut_row(panel: Panel, p: PanelPocket) -> Sequence[Any]:
         f"{depth} through" if p.through else depth,
         "through" if p.through else f"{p.cut_depth_mm:g}",
         floor,
-        f"{p.fit_mm:+.1f} + {p.margin_mm:.1f}",
+        f"{p.widths_mm[0]:+.1f} to {p.widths_mm[1]:+.1f}, {p.fit_probability:.0%}",
         ", ".join(also) or "-",
         f"{p.height_mm:.0f}" + (f", {p.mass_kg:g}" if p.mass_kg is not None else ""),
     )

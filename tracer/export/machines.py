@@ -251,7 +251,8 @@ def materials() -> dict[str, Material]:
     """Foams by key, with what is known about cutting them with heat."""
     raw = tomllib.loads((_ASSETS / "materials.toml").read_text("utf-8"))
     return {
-        key: Material(key, m["title"], Verdict(m["heat"]), m["reason"]) for key, m in raw.items()
+        key: Material(key, m["title"], Verdict(m["heat"]), m["reason"], m["gives_mm"])
+        for key, m in raw.items()
     }
 
 

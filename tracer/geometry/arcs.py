@@ -20,6 +20,7 @@ from shapely.geometry import LinearRing, Polygon
 
 from tracer.geometry.loops import flatten
 from tracer.geometry.rings import dense_ring, find_corners
+from tracer.geometry.tangent_arcs import made_tangent
 from tracer.model.drawing import Loop
 
 __all__ = ["ArcFit", "fit_arcs"]
@@ -31,6 +32,8 @@ Index = NDArray[np.int64]
 _LINE_COST, _ARC_COST = 1.0, 1.4
 #: a kink where the ring itself runs smoothly: full price from this angle on, per piece end
 _KINK_COST, _KINK_FULL_RAD, _KINK_FREE_RAD = 0.4, math.radians(10.0), math.radians(3.0)
+#: pieces made tangent may lie off by this many tolerances
+_TANGENT_SLACK = 1.5
 #: points per piece looked at while searching; the final pieces are checked at every point
 _PROBES = 24
 #: share of the longest reach offered as alternatives to the dynamic programme
@@ -275,7 +278,7 @@ def _circle(points: Array, tolerance: float) -> ArcFit | None:
     return ArcFit(Loop.circle(float(x), float(y), radius), off)
 
 
-def fit_arcs(points_mm: Array, tolerance_mm: float = 0.1) -> ArcFit:
+def fit_arcs(points_mm: Array, tolerance_mm: float = 0.1, *, tangent: bool = False) -> ArcFit:
     """Fewest lines and arcs that stay within a tolerance of a ring.
 
     Parameters
@@ -285,6 +288,9 @@ def fit_arcs(points_mm: Array, tolerance_mm: float = 0.1) -> ArcFit:
     tolerance_mm
         Largest distance of the ring's points (and of points filled in between them) from the
         loop. Below about 1.5 times the ring's own noise the number of pieces explodes.
+    tangent
+        Let pieces meet without a kink where the ring has no corner; points may then lie off by
+        half the tolerance more.
 
     Returns
     -------
@@ -301,7 +307,7 @@ def fit_arcs(points_mm: Array, tolerance_mm: float = 0.1) -> ArcFit:
     """
     points = np.asarray(points_mm, np.float64)
     for tighter in (1.0, 0.5, 0.25):
-        fit = _fit_once(points, tolerance_mm * tighter)
+        fit = _fit_once(points, tolerance_mm * tighter, tangent)
         outline = flatten(fit.loop, tolerance_mm / 10)
         if len(outline) >= 3 and Polygon(outline).is_valid:
             return fit
@@ -309,7 +315,7 @@ def fit_arcs(points_mm: Array, tolerance_mm: float = 0.1) -> ArcFit:
     return ArcFit(Loop.polygon(np.asarray(simple.coords)[:-1]), tolerance_mm / 4)
 
 
-def _fit_once(points: Array, tolerance: float) -> ArcFit:
+def _fit_once(points: Array, tolerance: float, tangent: bool) -> ArcFit:
     dense = dense_ring(points, tolerance)
     if (whole := _circle(dense, tolerance)) is not None:
         if Polygon(points).exterior.is_ccw:
@@ -331,15 +337,23 @@ def _fit_once(points: Array, tolerance: float) -> ArcFit:
         # without a corner the first start was arbitrary: start again at a joint found by it
         _, again = _cheapest(edges, pieces[len(pieces) // 2][0])
         pieces = min(pieces, again, key=len)
-    vertices, worst = [], 0.0
+    vertices, starts, worst = [], [], 0.0
     for i, ahead, bulge in pieces:
         for at, k, off in _settle(ring, twice, i, ahead, bulge):
             vertices.append((*dense[at], k))
+            starts.append(at)
             worst = max(worst, off)
     if len(vertices) < 3 and not any(v[2] for v in vertices):
         raise_points = np.asarray(LinearRing(points).simplify(tolerance / 4).coords)[:-1]
         return ArcFit(Loop.polygon(raise_points), tolerance / 4)
-    return ArcFit(Loop(np.array(vertices)), worst)
+    chain = np.array(vertices)
+    if tangent and len(chain) > 2:
+        piece = (np.searchsorted(np.sort(starts), np.arange(count), side="right") - 1) % len(chain)
+        piece = (piece + int(np.argmin(starts))) % len(chain)
+        moved, off = made_tangent(chain, dense, piece, np.isin(starts, corners), tolerance)
+        if off <= _TANGENT_SLACK * tolerance:
+            return ArcFit(Loop(moved), off)
+    return ArcFit(Loop(chain), worst)
 
 
 def _limits(is_corner: NDArray[np.bool_], n: int) -> Index:

@@ -26,12 +26,16 @@ class Verdict(StrEnum):
 
 @dataclass(frozen=True)
 class Material:
-    """A foam: its name, and the verdict on cutting it with heat, with the reason."""
+    """A foam: its name, and the verdict on cutting it with heat, with the reason.
+
+    ``gives_mm`` is how far it gives way without holding a tool off (common practice, no source).
+    """
 
     key: str
     title: str
     heat: Verdict
     reason: str
+    gives_mm: float = 0.2
 
 
 @dataclass(frozen=True, kw_only=True)

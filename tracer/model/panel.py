@@ -109,11 +109,13 @@ class PanelPocket:
         What it was made from; empty and 0 for typed sizes. A revision that moved on makes the
         pocket stale.
     outline, region
-        The tool (to its outer bound where the photos leave the edge open) and the opening to be
-        cut, panel frame.
-    margin_mm, fit_mm
-        The opening contains the outline moved by ``fit_mm``; ``margin_mm`` was added for the
-        uncertainty.
+        The tool as estimated and the opening to be cut, panel frame.
+    wall
+        Where the opening's wall is asked for, before cutter and arcs.
+    fit_mm, fit_probability
+        Gap per side where the edge is sure, and how surely the tool goes into the wall.
+    widths_mm
+        How far the wall stands off the outline, where least and where most.
     depth_mm
         From the front face to the floor the tool rests on.
     through
@@ -128,8 +130,10 @@ class PanelPocket:
     placement: Placement
     outline: Polygon
     region: Polygon
-    margin_mm: float
+    wall: Polygon
     fit_mm: float
+    fit_probability: float
+    widths_mm: tuple[float, float]
     height_mm: float
     depth_mm: float
     through: bool

@@ -228,7 +228,8 @@ class PanelPlan:
     insert: Stock | None = None
     placement: PlacementPlan = field(default_factory=PlacementPlan)
     fit: FitClass | None = None
-    fit_probability: float = 0.95
+    fit_probability: float = 0.9
+    loosest_mm: float = 3.0
     hand: Hand = Hand.BARE
     through_only: bool = False
     labels: bool = True

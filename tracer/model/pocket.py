@@ -9,7 +9,40 @@ from shapely.geometry.base import BaseGeometry
 
 from tracer.model.drawing import Loop
 
-__all__ = ["Pocket", "PocketRule"]
+__all__ = ["Pocket", "PocketRule", "Room"]
+
+
+@dataclass(frozen=True, eq=False)
+class Room:
+    """What a pocket is to leave for its tool.
+
+    Attributes
+    ----------
+    wall
+        Where the wall is to stand, islands of foam as holes; frame of the outline.
+    gap_mm
+        Gap per side where the edge is sure (negative: squeezed).
+    probability
+        With which the tool goes into this wall.
+    least_mm, most_mm
+        How far the wall stands off the estimated edge, where least and where most.
+    needed_mm, where_mm
+        How far it would have to stand off at the place in most doubt, and that place. More than
+        ``most_mm`` where a limit was set.
+    """
+
+    wall: Polygon
+    gap_mm: float
+    probability: float
+    least_mm: float
+    most_mm: float
+    needed_mm: float
+    where_mm: tuple[float, float]
+
+    @property
+    def limited(self) -> bool:
+        """Whether a limit keeps the wall closer than the probability asked for needs."""
+        return self.needed_mm > self.most_mm + 1e-6
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -19,10 +52,8 @@ class PocketRule:
     Attributes
     ----------
     fit_mm
-        The promise: the pocket contains the estimated outline moved outward by this much
-        (negative for a press fit).
-    margin_mm
-        Added for what the estimate may be wrong by.
+        The estimated outline moved outward by this much (negative for a press fit) lies inside
+        the wall, cutter's corners included, but for the tolerance.
     depth_mm
         Depth of the floor, None for a cut right through.
     cutter_radius_mm
@@ -37,8 +68,7 @@ class PocketRule:
         Smallest foam island worth keeping: radius of its largest inscribed circle, and area.
     """
 
-    fit_mm: float = 0.8
-    margin_mm: float = 0.0
+    fit_mm: float = 0.0
     depth_mm: float | None = None
     cutter_radius_mm: float = 0.0
     relief: bool = True
@@ -69,6 +99,8 @@ class Pocket:
         The area taken away, arcs opened up.
     outline
         The estimated outline it was made from.
+    wanted
+        Where the wall was asked for, before lines and arcs were fitted to it.
     outline_revision
         Which state of the outline.
     """
@@ -80,4 +112,5 @@ class Pocket:
     rule: PocketRule
     region: Polygon
     outline: BaseGeometry
+    wanted: Polygon
     outline_revision: int = 1

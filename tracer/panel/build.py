@@ -29,19 +29,20 @@ from tracer.model.panel import (
     Stock,
 )
 from tracer.model.panel_plan import PanelPlan
-from tracer.model.pocket import PocketRule
+from tracer.model.pocket import PocketRule, Room
 from tracer.model.report import Check
-from tracer.panel.clearance import margin_for
+from tracer.panel.clearance import room_for
 from tracer.panel.depth import Depth, propose_depth
 from tracer.panel.dimensions import tape_dimensions
-from tracer.panel.estimate import estimate_of
+from tracer.panel.fits import FITS, default_fit
 from tracer.panel.fittings import add_labels, add_notches, add_wells
 from tracer.panel.fixings import place_fixings
 from tracer.panel.layout import Tool, lay_out, put
+from tracer.panel.looseness import check_limit, islands_left_out, limit_check
 from tracer.panel.openings import opening
 from tracer.panel.pockets import make_pocket
 from tracer.panel.rows import Change
-from tracer.panel.rules import FIT_MM, Rules, default_fit, rules_for
+from tracer.panel.rules import Rules, rules_for
 from tracer.panel.seams import retiled, seam_lines
 
 __all__ = [
@@ -211,21 +212,18 @@ def make_panel_pocket(
     """Opening of a tool in its own frame, not placed yet."""
     typed, outline = plan.tool(tool.pocket_id), tool.outline
     depth = _depth(tool, plan, bay, plies, rules)
-    # a typed size is the pocket's own
     typed_size = tool.kind != "tool"
-    fit = 0.0 if typed_size else FIT_MM[typed.fit or plan.fit or default_fit(bay.kind)]
-    margin = 0.0 if typed_size else round(margin_for(outline, plan.fit_probability), 2)
-    estimate, open_edge = estimate_of(outline, tool.pocket_id)
+    room, limit = _room(tool, plan, bay)
     made = make_pocket(
-        estimate,
+        outline.region,
         PocketRule(
-            fit_mm=fit,
-            margin_mm=margin,
+            fit_mm=room.gap_mm,
             depth_mm=None if depth.through else depth.depth_mm,
             cutter_radius_mm=rules.corner_mm,
             tongue_mm=rules.feature_mm,
         ),
         pocket_id=tool.pocket_id,
+        wall=room.wall,
         name=outline.name,
         revision=outline.revision,
     )
@@ -237,10 +235,12 @@ def make_panel_pocket(
         outline_id="" if typed_size else outline.outline_id,
         outline_revision=0 if typed_size else outline.revision,
         placement=tool.lie,
-        outline=estimate,
+        outline=outline.region,
         region=region,
-        margin_mm=margin,
-        fit_mm=fit,
+        wall=room.wall,
+        fit_mm=room.gap_mm,
+        fit_probability=room.probability,
+        widths_mm=(round(room.least_mm, 2), round(room.most_mm, 2)),
         height_mm=outline.height_mm,
         depth_mm=depth.depth_mm,
         through=depth.through,
@@ -248,7 +248,20 @@ def make_panel_pocket(
         floor_insert=_insert(region, depth.insert, rules),
         kind=tool.kind,
     )
-    return pocket, (*open_edge, *(c for c in made.checks if c.slug != "relief-cut"))
+    return pocket, (*limit, *(c for c in made.checks if c.slug != "relief-cut"))
+
+
+def _room(tool: Tool, plan: PanelPlan, bay: Bay) -> tuple[Room, list[Check]]:
+    """Where the wall is to stand, and whether a limit keeps it closer than asked."""
+    outline = tool.outline
+    if tool.kind != "tool":  # a typed size is the pocket's own
+        at = outline.region.representative_point()
+        return Room(outline.region, 0.0, 1.0, 0.0, 0.0, 0.0, (at.x, at.y)), []
+    fit = FITS[plan.tool(tool.pocket_id).fit or plan.fit or default_fit(bay.kind)]
+    check_limit(plan.loosest_mm, fit)
+    room = room_for(outline, fit, plan.fit_probability, loosest_mm=plan.loosest_mm)
+    found = limit_check(outline, room, plan.fit_probability, fit, subject_id=tool.pocket_id)
+    return room, [*found, *islands_left_out(outline, tool.pocket_id)]
 
 
 def _insert(region: Polygon, stock: Stock | None, rules: Rules) -> FloorInsert | None:

@@ -1,136 +1,162 @@
-"""How much wider than the estimate a pocket must be for the tool to fit with a given probability.
+"""How wide a pocket is made so that the tool goes in with the probability asked for.
 
-The true outline differs from the estimate by an error e(s) along its normal, s the distance
-along the outline. The tool fits a pocket of clearance c when some small shift and turn of it
-brings every e(s) below c: placement does not count, since tool and pocket settle against each
-other. The distribution of the least such c is found by simulation on the tool's own outline: e is
-a Gaussian process of the outline's standard deviation, correlated over ``correlation_mm`` (white
-noise smoothed by a Gaussian of that sigma), and the best motion is found for all draws at once.
+The pocket's wall stands off the estimated edge by
+
+    c(s) = gap + lambda t(s),    t(s) = hypot(sigma(s), sigma of the cut)
+
+so it is wide where the edge is in doubt and close where it is sure, and the tool is held by its
+sure stretches. ``gap`` is the fit class's. lambda is the least with which the tool goes in with
+the probability asked: true edges are drawn from the model of `tracer.panel.edge_errors`, each is
+given its best shift and turn, and counts as in when foam and tool overlap nowhere by more than the
+class allows. Where several photos bound the edge from outside, it is not drawn nor cut beyond
+that bound.
 """
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 
 import numpy as np
 import shapely
-from numpy.typing import ArrayLike, NDArray
-from scipy.spatial import cKDTree
-from scipy.special import ndtr
+from numpy.typing import NDArray
 from shapely.geometry import Polygon
 
 from tracer.errors import UsageError
+from tracer.geometry.fairing import faired
+from tracer.geometry.offset import grown
+from tracer.geometry.rings import largest_polygon, polygons_in
+from tracer.geometry.widen import ring_samples, widened
 from tracer.model.outline import Outline
+from tracer.model.pocket import Room
+from tracer.panel.edge_errors import (
+    EVIDENCE,
+    EdgeErrors,
+    Evidence,
+    drawn_errors,
+    evidence_of,
+    ring_sigma,
+    sigma_along,
+)
+from tracer.panel.fits import Fit
+from tracer.panel.settling import least_clearance, motions, smooth_noise
 
-__all__ = [
-    "Errors",
-    "clearance_for",
-    "edge_samples",
-    "held_probability",
-    "least_clearance",
-    "margin_for",
-]
+__all__ = ["Cut", "Trial", "room_for", "trial_of"]
 
 Array = NDArray[np.float64]
 
+SPACING_MM = 2.5
+MOST_POINTS = 240
+DRAWS = 300
+SEED = 20
+#: length over which the cut's own error stays alike: common practice, no source
+CUT_CORRELATION_MM = 20.0
+#: an edge this sure counts as sure for a press fit, as a share of the tool's middle sigma
+PRESS_SHARE = 1.15
+#: how far an outline is evened out: mean of squared movement over sigma squared, and most over
+#: sigma. More takes true features away: tools then need more room, not less
+EVEN_SHARE, EVEN_MOST = 0.05, 0.7
+#: slack of an outer bound: contours' own noise
+BOUND_SLACK_MM = 0.2
+
 
 @dataclass(frozen=True, kw_only=True)
-class Errors:
-    """What to expect of an outline's errors.
+class Cut:
+    """What making the pocket adds: the cut's own scatter, and how far the foam gives way."""
+
+    sigma_mm: float = 0.15
+    gives_mm: float = 0.2
+
+
+@dataclass(frozen=True, eq=False)
+class Trial:
+    """Draws of the true edge of one outline, and the motions open to it.
 
     Attributes
     ----------
-    correlation_mm
-        Length over which the error stays alike.
-    cut_sigma_mm
-        Standard deviation of the cut, added in squares.
-    draws, seed
-        Of the simulation; equal seeds give equal margins.
+    region
+        The estimate, evened out as far as its uncertainty allows, holes filled.
+    run_mm, points_mm
+        (N,) places along its ring and (N, 2) points there.
+    weight_mm
+        (N,) t(s) of the module's text.
+    bound_mm
+        (N,) how far the edge may lie outside at most; inf where nothing bounds it.
+    errors_mm
+        (draws, N) true edge and cut together, positive where the tool is larger.
+    moves
+        (N, 3) movement of the edge for a shift in x, in y and a turn.
     """
 
-    correlation_mm: float = 20.0
-    cut_sigma_mm: float = 0.3
-    draws: int = 400
-    seed: int = 20
+    region: Polygon
+    run_mm: Array
+    points_mm: Array
+    weight_mm: Array
+    bound_mm: Array
+    errors_mm: Array
+    moves: Array
+
+    def probability(self, widths_mm: Array, allowed_mm: float) -> float:
+        """With which the tool goes into a wall that stands off by widths (N,)."""
+        left = least_clearance(self.errors_mm - widths_mm, self.moves)
+        return float(np.mean(left <= allowed_mm))
 
 
-def edge_samples(region: Polygon, spacing_mm: float) -> tuple[Array, Array]:
-    """Points (N, 2) evenly along the outer ring, and outward unit normals (N, 2) there."""
-    ring = shapely.geometry.polygon.orient(region).exterior
-    n = max(math.ceil(ring.length / spacing_mm), 24)
-    at = np.linspace(0.0, ring.length, n, endpoint=False)
-    # normals over a chord of one spacing: a corner gets the mean of its two sides
-    reach = ring.length / n / 2
-    points = shapely.get_coordinates(shapely.line_interpolate_point(ring, at))
-    ahead = shapely.get_coordinates(
-        shapely.line_interpolate_point(ring, (at + reach) % ring.length)
+def trial_of(
+    outline: Outline, cut: Cut, *, errors: EdgeErrors | None = None, draws: int = DRAWS
+) -> Trial:
+    """Draw true edges for an outline; equal outlines give equal draws."""
+    errors = errors or EVIDENCE[evidence_of(outline)]
+    region, _ = faired(
+        Polygon(outline.region.exterior), ring_sigma(outline), share=EVEN_SHARE, most=EVEN_MOST
     )
-    back = shapely.get_coordinates(shapely.line_interpolate_point(ring, (at - reach) % ring.length))
-    along = ahead - back
-    along /= np.maximum(np.hypot(*along.T), 1e-12)[:, None]
-    return points, np.column_stack([along[:, 1], -along[:, 0]])
+    length = region.exterior.length
+    points, normals, run = ring_samples(region, max(SPACING_MM, length / MOST_POINTS))
+    sigma = sigma_along(outline, points, length / len(run))
+    rng = np.random.default_rng(SEED)
+    drawn = drawn_errors(sigma, length, errors, draws, rng)
+    bound = _bound(outline, points)
+    drawn = np.minimum(drawn, bound + BOUND_SLACK_MM)
+    width = CUT_CORRELATION_MM / (length / len(run))
+    drawn = drawn + cut.sigma_mm * smooth_noise(len(run), width, draws, rng)
+    weight = np.hypot(sigma, cut.sigma_mm)
+    return Trial(region, run, points, weight, bound, drawn, motions(points, normals))
 
 
-def _motions(points: Array, normals: Array) -> Array:
-    """Outward movement (N, 3) of the edge for a shift in x, in y, and a turn of unit size."""
-    arm = points - points.mean(axis=0)
-    turn = normals[:, 1] * arm[:, 0] - normals[:, 0] * arm[:, 1]
-    scale = max(float(np.abs(arm).max()), 1e-9)
-    return np.column_stack([normals, turn / scale])
+def _bound(outline: Outline, points: Array) -> Array:
+    if outline.outer is None or outline.outer.is_empty:
+        return np.full(len(points), np.inf)
+    outer = shapely.union_all([outline.outer, outline.region])
+    return np.asarray(shapely.distance(shapely.points(points), outer.boundary), np.float64)
 
 
-def _smooth_noise(count: int, width: float, draws: int, rng: np.random.Generator) -> Array:
-    """Periodic unit-variance noise (draws, count): white, smoothed by a Gaussian, in samples."""
-    spectrum = np.exp(-0.5 * (2 * math.pi * np.fft.rfftfreq(count) * width) ** 2)
-    noise = np.fft.irfft(np.fft.rfft(rng.standard_normal((draws, count))) * spectrum, count)
-    weights = np.fft.irfft(spectrum, count)
-    return np.asarray(noise / math.sqrt(float(np.sum(weights**2))), np.float64)
-
-
-def least_clearance(errors_mm: ArrayLike, motions: ArrayLike) -> Array:
-    """Least clearance (D,) for each error curve (D, N): min over motions of the largest error.
-
-    The largest error is softened to log(sum(exp(b e))) / b and minimised by Newton's method for
-    growing b, all curves at once; what is returned is the true largest error at the motion found,
-    hence never too small. It lies within about 1 % of the linear programme's optimum.
-    """
-    e = np.atleast_2d(np.asarray(errors_mm, np.float64))
-    m = np.asarray(motions, np.float64)
-    scale = max(float(e.std()), 1e-12)
-    e = e / scale
-    move = np.zeros((len(e), m.shape[1]))
-    best = e.max(axis=1)
-    outer = (m[:, :, None] * m[:, None, :]).reshape(len(m), -1)
-    for sharpness in (3.0, 6.0, 12.0, 24.0, 48.0):
-        for _ in range(5):
-            left = e - move @ m.T
-            weight = np.exp(sharpness * (left - left.max(axis=1, keepdims=True)))
-            weight /= weight.sum(axis=1, keepdims=True)
-            mean = weight @ m
-            spread = (weight @ outer).reshape(-1, m.shape[1], m.shape[1])
-            spread = spread - mean[:, :, None] * mean[:, None, :]
-            hessian = sharpness * spread + 1e-3 * np.eye(m.shape[1])
-            step = np.linalg.solve(hessian, mean[:, :, None])[..., 0]
-            length = np.linalg.norm(step, axis=1, keepdims=True)
-            move = move + step * np.minimum(1.0, 2.0 / sharpness**0.5 / np.maximum(length, 1e-12))
-            best = np.minimum(best, (e - move @ m.T).max(axis=1))
-    return np.asarray(best * scale, np.float64)
-
-
-def clearance_for(
-    region: Polygon, sigma_mm: ArrayLike, probability: float, errors: Errors | None = None
-) -> float:
-    """Clearance with which a tool of this outline fits with the given probability, in mm.
+def room_for(
+    outline: Outline,
+    fit: Fit,
+    probability: float,
+    *,
+    cut: Cut | None = None,
+    loosest_mm: float = np.inf,
+    trial: Trial | None = None,
+) -> Room:
+    """Where the wall of an outline's pocket is to stand.
 
     Parameters
     ----------
-    region
-        The estimated outline.
-    sigma_mm
-        Standard deviation of its edge, one value or one per exterior vertex (N,).
     probability
-        Above 0 and below 1.
+        With which the tool is to go in, above 0 and below 1.
+    cut
+        The cut's scatter and the foam's give.
+    loosest_mm
+        The wall stands off by no more than this anywhere.
+    trial
+        Draws made before for the same outline and cut.
+
+    Raises
+    ------
+    UsageError
+        ``fit-probability-out-of-range``.
+    TracerError
+        As `sigma_along`.
     """
     if not 0 < probability < 1:
         raise UsageError(
@@ -138,45 +164,46 @@ def clearance_for(
             f"The fit probability must lie between 0 and 1, not {probability:g}.",
             "For nine tools out of ten type 0.9.",
         )
-    errors = errors or Errors()
-    spacing = max(errors.correlation_mm / 5, region.exterior.length / 300)
-    points, normals = edge_samples(region, spacing)
-    sigma = _sigma_along(region, sigma_mm, points)
-    total = np.hypot(sigma, errors.cut_sigma_mm)
-    rng = np.random.default_rng(errors.seed)
-    width = errors.correlation_mm / (region.exterior.length / len(points))
-    noise = _smooth_noise(len(points), width, errors.draws, rng)
-    needed = least_clearance(noise * total, _motions(points, normals))
-    return max(float(np.quantile(needed, probability)), 0.0)
+    cut = cut or Cut()
+    trial = trial or trial_of(outline, cut)
+    allowed = fit.allowed_mm + cut.gives_mm
+    weight = trial.weight_mm
+    start = max(fit.gap_mm, 0.0) + min(allowed, cut.gives_mm)
+    needed = least_clearance((trial.errors_mm - start) / weight, trial.moves / weight[:, None])
+    factor = max(float(np.quantile(needed, probability)), 0.0)
+    if fit.gap_mm < 0:  # squeezed: nothing is added for the doubt that even its sure edge has
+        weight = np.maximum(weight - PRESS_SHARE * np.median(weight), 0.0)
+    asked = fit.gap_mm + np.minimum(factor * weight, trial.bound_mm + BOUND_SLACK_MM)
+    widths = np.minimum(asked, loosest_mm)
+    most = int(np.argmax(asked))
+    reached = float(np.mean(needed <= factor))
+    if fit.gap_mm < 0 or (widths < fit.gap_mm + factor * weight - 1e-9).any():
+        reached = trial.probability(widths, allowed)
+    return Room(
+        wall=_with_islands(
+            widened(trial.region, trial.run_mm, widths), outline, float(np.median(widths))
+        ),
+        gap_mm=fit.gap_mm,
+        probability=round(reached, 3),
+        least_mm=float(widths.min()),
+        most_mm=float(widths.max()),
+        needed_mm=float(asked[most]),
+        where_mm=(float(trial.points_mm[most, 0]), float(trial.points_mm[most, 1])),
+    )
 
 
-def _sigma_along(region: Polygon, sigma_mm: ArrayLike, points: Array) -> Array:
-    """Sigma at the sample points: that of the nearest exterior vertex."""
-    sigma = np.asarray(sigma_mm, np.float64).ravel()
-    corners = np.asarray(region.exterior.coords)[:-1, :2]
-    if len(sigma) != len(corners):
-        return np.full(len(points), float(np.median(sigma)) if len(sigma) else 0.0)
-    nearest = cKDTree(corners).query(points)[1]
-    return np.asarray(sigma[nearest], np.float64)
+def _with_islands(wall: Polygon, outline: Outline, width_mm: float) -> Polygon:
+    """The wall with foam left where the tool is open, if that is sure.
 
-
-def margin_for(outline: Outline, probability: float, errors: Errors | None = None) -> float:
-    """Margin of a tool's pocket in mm: for chance errors, and the one-sided bound in full."""
-    sigma = outline.sigma_ring_mm if len(outline.sigma_ring_mm) else outline.sigma_mm
-    return clearance_for(outline.region, sigma, probability, errors) + outline.bias_bound_mm
-
-
-def held_probability(factor: float, perimeter_mm: float, correlation_mm: float) -> float:
-    """Probability that a tool *held in place* fits at a clearance of ``factor`` sigma.
-
-    The expected number of times per mm that a Gaussian process of curvature variance
-    1 / (2 l^2), l the smoothing, rises through the level is
-    exp(-factor^2 / 2) / (2 pi sqrt(2) l); crossings of a high level are taken as independent.
-
-    References
-    ----------
-    S. O. Rice, "Mathematical analysis of random noise", Bell System Technical Journal 24 (1945),
-    section 3.3.
+    From one photo a bright reflection, a dark inlay or a patch of the ground's colour looks like
+    a hole, and an island of foam there would keep the tool from going in; several photos that see
+    the ground through it settle it.
     """
-    rate = math.exp(-0.5 * factor * factor) / (2 * math.pi * math.sqrt(2) * correlation_mm)
-    return float(ndtr(factor)) * math.exp(-rate * perimeter_mm)
+    if evidence_of(outline) != Evidence.SEVERAL:
+        return wall
+    holes = [
+        part
+        for hole in outline.region.interiors
+        for part in polygons_in(grown(Polygon(hole), -width_mm))
+    ]
+    return largest_polygon(wall.difference(shapely.union_all(holes))) if holes else wall

@@ -191,6 +191,7 @@ def put(pocket: PanelPocket, item: Item) -> PanelPocket:
         placement=place,
         outline=place.apply_polygon(pocket.outline),
         region=place.apply_polygon(pocket.region),
+        wall=place.apply_polygon(pocket.wall),
         floor_insert=None
         if pocket.floor_insert is None
         else replace(pocket.floor_insert, region=place.apply_polygon(pocket.floor_insert.region)),

@@ -1,8 +1,8 @@
 """From an outline to the wall of its pocket.
 
-The order of the steps matters: move outward, take away thin tongues and fit the islands, round
-for the cutter, then lines and arcs; then hold the result against the promise. What the arcs cut
-off is added before them and tried again.
+The order of the steps matters: take thin tongues away and fit the islands, round for the cutter,
+then lines and arcs; then hold the result against what was asked. Lines and arcs leave the wall
+asked for by no more than their tolerance to either side, and by nothing in the mean.
 """
 
 from __future__ import annotations
@@ -28,8 +28,10 @@ __all__ = ["MadePocket", "make_pocket"]
 
 #: a wall may miss what is promised by this area: rounding of coordinates
 _PROMISE_AREA_MM2 = 1e-3
-#: and the area aimed at (margin included) by this distance before the arcs are fitted again
+#: a wall may miss what is promised by this beyond its tolerance: rounding of arcs
 _AIM_MM = 0.01
+#: a wall may stand off in the mean by this
+_EVEN_MM = 0.003
 #: opened arcs: fine enough that the promise is not broken by looking at chords
 _FLAT_MM = 0.002
 _ATTEMPTS = 4
@@ -135,15 +137,15 @@ def _relief_check(
 
 def _loop(ring: Polygon, tolerance_mm: float) -> Loop:
     points = np.asarray(orient(ring).exterior.coords)[:-1, :2]
-    return fit_arcs(points, tolerance_mm).loop
+    return fit_arcs(points, tolerance_mm, tangent=True).loop
 
 
 def _broken_promise(
     required: BaseGeometry, region: BaseGeometry, rule: PocketRule, pocket_id: str
 ) -> list[Check]:
-    if required.difference(region).area < _PROMISE_AREA_MM2:
-        return []
     value, place = shortfall(required, region)
+    if value <= rule.tolerance_mm + _AIM_MM:
+        return []
     return [
         Check(
             slug="pocket-misses-outline",
@@ -153,7 +155,7 @@ def _broken_promise(
             remedy="Use a smaller cutter, allow relief cuts, or choose a looser fit.",
             subject_id=pocket_id,
             value=float(value),
-            limit=0.0,
+            limit=rule.tolerance_mm,
             unit="mm",
             where_mm=place,
         )
@@ -161,7 +163,13 @@ def _broken_promise(
 
 
 def make_pocket(
-    outline: Polygon, rule: PocketRule, *, pocket_id: str, name: str = "", revision: int = 1
+    outline: Polygon,
+    rule: PocketRule,
+    *,
+    pocket_id: str,
+    wall: Polygon | None = None,
+    name: str = "",
+    revision: int = 1,
 ) -> MadePocket:
     """The pocket of an outline.
 
@@ -169,11 +177,15 @@ def make_pocket(
     ----------
     outline
         Estimated outline, mm, in the frame in which it is to be cut.
+    wall
+        Where the wall is asked for, islands as holes (`tracer.panel.clearance`); without one, the
+        outline moved by ``rule.fit_mm``.
 
     Returns
     -------
     MadePocket
-        Its wall contains the outline moved by ``rule.fit_mm``; where it does not, a check of
+        Its wall is the one asked for, as far as the cutter reaches, within the tolerance. Where
+        foam is left in the outline moved by ``rule.fit_mm``, beyond the tolerance, a check of
         severity *fail* gives place and value.
 
     Raises
@@ -182,7 +194,7 @@ def make_pocket(
         When a press fit leaves nothing of the outline.
     """
     required = grown(outline, rule.fit_mm, outside=rule.fit_mm > 0)
-    base = _moved(outline, rule.fit_mm + rule.margin_mm)
+    base = _moved(outline, rule.fit_mm) if wall is None else wall
     if required.is_empty:
         raise TracerError(
             "outline-vanishes",
@@ -197,15 +209,15 @@ def make_pocket(
     reached, relief = _reach(filled, promised, rule, pocket_id)
     wanted = Polygon(reached.exterior)
     checks += relief
-    wall = _wall(wanted, promised, rule.tolerance_mm)
+    made = _wall(wanted, rule.tolerance_mm)
     islands = _island_loops(base, rule, outline)
-    region = polygon_of(wall, _FLAT_MM)
+    region = polygon_of(made, _FLAT_MM)
     for island in islands:
         region = largest_polygon(region.difference(polygon_of(island, _FLAT_MM)))
     # the holes of the outline count only where an island stands in them
     checks += _broken_promise(required if islands else promised, region, rule, pocket_id)
     pocket = Pocket(
-        pocket_id, name or pocket_id, wall, tuple(islands), rule, region, outline, revision
+        pocket_id, name or pocket_id, made, tuple(islands), rule, region, outline, wanted, revision
     )
     return MadePocket(pocket, tuple(checks))
 
@@ -225,20 +237,24 @@ def _moved(outline: Polygon, clearance_mm: float) -> Polygon:
     return whole if whole.area > 0.99 * pressed.area else outline
 
 
-def _wall(wanted: Polygon, promised: BaseGeometry, tolerance_mm: float) -> Loop:
-    """Lines and arcs around the wanted area: outside it, and by no more than twice the tolerance.
+def _wall(wanted: Polygon, tolerance_mm: float) -> Loop:
+    """Lines and arcs along the wall asked for: within the tolerance of it, and centred on it.
 
-    The area is grown by the tolerance first; what still is cut off is added and tried again.
+    A fit within a tolerance errs to both sides, but rarely evenly; what it errs by in the mean is
+    taken off and the fit repeated. The one nearest to even is kept.
     """
-    extra = tolerance_mm
+    shift, best = 0.0, (np.inf, Loop.polygon(np.asarray(wanted.exterior.coords)[:-1, :2]))
     for _ in range(_ATTEMPTS):
-        wall = _loop(largest_polygon(grown(wanted, extra)), tolerance_mm)
-        region = polygon_of(wall, _FLAT_MM)
-        short, _where = shortfall(wanted, region)
-        if short <= _AIM_MM and promised.difference(region).area < _PROMISE_AREA_MM2 / 2:
+        loop = _loop(largest_polygon(grown(wanted, shift)), tolerance_mm)
+        region = polygon_of(loop, _FLAT_MM)
+        # area over length: the mean of the signed distance, to first order
+        error = (region.area - wanted.area) / wanted.exterior.length
+        if abs(error) < abs(best[0]):
+            best = error, loop
+        if abs(error) <= _EVEN_MM:
             break
-        extra += short + _AIM_MM / 2
-    return wall
+        shift -= error
+    return best[1]
 
 
 def _island_loops(base: Polygon, rule: PocketRule, outline: Polygon) -> list[Loop]:

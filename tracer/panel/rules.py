@@ -12,9 +12,9 @@ from dataclasses import dataclass, fields
 
 from tracer.errors import TracerError
 from tracer.model.panel import BayKind, Ply, PlyRole
-from tracer.model.panel_plan import FitClass, Hand
+from tracer.model.panel_plan import Hand
 
-__all__ = ["FIT_MM", "TABLE", "Rule", "Rules", "default_fit", "rules_for"]
+__all__ = ["TABLE", "Rule", "Rules", "rules_for"]
 
 _HABIT = "common practice, no source"
 
@@ -132,20 +132,6 @@ class Rules:
     def notch_mm(self, hand: Hand) -> float:
         """Width of a finger notch."""
         return self.notch_gloved_mm if hand is Hand.GLOVED else self.notch_bare_mm
-
-
-#: mm per side added to the outline, by fit class: common practice, no source
-FIT_MM: dict[FitClass, float] = {
-    FitClass.PRESS: -0.4,
-    FitClass.SNUG: 0.0,
-    FitClass.EASY: 0.5,
-    FitClass.LOOSE: 1.0,
-}
-
-
-def default_fit(kind: BayKind) -> FitClass:
-    """Tools on a wall are held by their pockets; in a drawer they only lie in them."""
-    return FitClass.SNUG if kind is BayKind.WALL else FitClass.EASY
 
 
 def _web_by_thickness(plies: tuple[Ply, ...]) -> float:

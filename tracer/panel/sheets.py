@@ -15,6 +15,7 @@ import shapely
 from shapely.geometry import Point, Polygon
 from shapely.geometry.base import BaseGeometry
 
+from tracer.geometry.offset import grown
 from tracer.geometry.rings import largest_polygon, polygons_in, roughness_mm
 from tracer.model.drawing import Layer, Operation
 from tracer.model.machine import Machine
@@ -54,7 +55,6 @@ def make_walls(panel: Panel, machine: Machine) -> Walls:
         noise = roughness_mm(np.asarray(pocket.outline.exterior.coords)[:-1, :2])
         rule = PocketRule(
             fit_mm=pocket.fit_mm + machine.fit_offset_mm,
-            margin_mm=pocket.margin_mm,
             depth_mm=None if pocket.through else pocket.depth_mm,
             cutter_radius_mm=machine.inside_radius_mm,
             relief=machine.relief,
@@ -64,6 +64,7 @@ def make_walls(panel: Panel, machine: Machine) -> Walls:
             pocket.outline,
             rule,
             pocket_id=pocket.pocket_id,
+            wall=largest_polygon(grown(pocket.wall, machine.fit_offset_mm)),
             name=pocket.name,
             revision=pocket.outline_revision,
         )

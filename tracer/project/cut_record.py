@@ -23,12 +23,16 @@ MOST_ENTRIES = 20_000
 
 @dataclass(frozen=True)
 class CutPocket:
-    """How a pocket was cut; without a depth: right through."""
+    """How a pocket was cut; without a depth: right through.
+
+    ``wall`` is where it was asked for; older records have ``margin_mm``, added evenly, instead.
+    """
 
     id: str
     fit_mm: float
-    margin_mm: float
     depth_mm: float | None
+    margin_mm: float | None = None
+    wall: tuple[tuple[float, float], ...] | None = None
 
 
 @dataclass(frozen=True)

@@ -16,6 +16,8 @@ from shapely.geometry import MultiPolygon, Polygon, mapping
 from shapely.geometry.base import BaseGeometry
 
 from tracer.errors import TracerError
+from tracer.geometry.offset import grown
+from tracer.geometry.rings import largest_polygon
 from tracer.geometry.sound import UnsoundShape, sound_area, sound_polygon
 from tracer.model.panel import (
     BackCavity,
@@ -44,7 +46,9 @@ from tracer.project.schema import read_versioned
 
 __all__ = ["PanelFile", "dump_panel", "load_panel"]
 
-FORMAT, VERSION, DECIMALS = "tracer-panel", 1, 3
+FORMAT, VERSION, DECIMALS = "tracer-panel", 2, 3
+#: probability that pockets were made for by default before version 2
+_BEFORE_2 = 0.95
 
 _CHECKS = TypeAdapter(tuple[Check, ...])
 _PLIES = TypeAdapter(tuple[Ply, ...])
@@ -124,7 +128,7 @@ def load_panel(data: bytes, name: str) -> PanelFile:
     TracerError
         ``job-damaged``, ``job-newer``.
     """
-    body = read_versioned(data, name, FORMAT, VERSION, {})
+    body = read_versioned(data, name, FORMAT, VERSION, {1: dict})
     try:
         plan = plan_from_record(body.pop("plan", None))
         return PanelFile(plan, _panel_in(panel_rows(body)))
@@ -180,8 +184,10 @@ def _pocket_out(p: PanelPocket) -> dict[str, Any]:
             "angle_rad": round(p.placement.angle_rad, 12),
             "mirrored": p.placement.mirrored,
         },
-        "margin_mm": p.margin_mm,
         "fit_mm": p.fit_mm,
+        "fit_probability": p.fit_probability,
+        "widths_mm": [round(w, DECIMALS) for w in p.widths_mm],
+        "wall": _out(p.wall),
         "height_mm": _number(p.height_mm),
         "depth_mm": p.depth_mm,
         "through": p.through,
@@ -222,8 +228,10 @@ def _pocket_in(p: PocketRow) -> PanelPocket:
             placement=p.placement,
             outline=_polygon(p.outline),
             region=_polygon(p.region),
-            margin_mm=p.margin_mm,
+            wall=_wall_of(p),
             fit_mm=p.fit_mm,
+            fit_probability=_BEFORE_2 if p.fit_probability is None else p.fit_probability,
+            widths_mm=p.widths_mm or (p.fit_mm + (p.margin_mm or 0.0),) * 2,
             height_mm=p.height_mm,
             depth_mm=p.depth_mm,
             through=p.through,
@@ -239,6 +247,13 @@ def _pocket_in(p: PocketRow) -> PanelPocket:
         )
     except UnsoundShape as wrong:
         raise Wrong(f"pocket {p.id}", f"a shape of it {wrong}") from None
+
+
+def _wall_of(p: PocketRow) -> Polygon:
+    """The wall asked for; before version 2 the outline moved evenly by fit and margin."""
+    if p.wall is not None:
+        return _polygon(p.wall)
+    return largest_polygon(grown(_polygon(p.outline), p.fit_mm + (p.margin_mm or 0.0)))
 
 
 def _out(geometry: BaseGeometry | None) -> dict[str, Any] | None:

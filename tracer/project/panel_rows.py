@@ -53,7 +53,6 @@ class PocketRow:
     outline_id: str
     outline_revision: int
     placement: Placement
-    margin_mm: float
     fit_mm: float
     height_mm: float
     depth_mm: float
@@ -65,6 +64,11 @@ class PocketRow:
     label: Label | None
     region: Shape
     outline: Shape
+    wall: Shape | None = None
+    fit_probability: float | None = None
+    widths_mm: tuple[float, float] | None = None
+    # before version 2, in place of the three above: what each outline was moved by evenly
+    margin_mm: float | None = None
 
 
 @dataclass(frozen=True)

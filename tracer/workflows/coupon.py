@@ -11,7 +11,7 @@ from tracer.export.machine_checks import material_named, refuse_forbidden
 from tracer.export.machines import dxf_options, machine_toml, with_reading
 from tracer.model.machine import Kerf, Machine
 from tracer.model.panel_plan import FitClass
-from tracer.panel.rules import FIT_MM
+from tracer.panel.fits import FITS
 from tracer.project.store import JobFolder
 from tracer.workflows.sheet_files import sheet_files
 
@@ -64,7 +64,7 @@ def profile_from_reading(
         kerf = round(kerf_from_strips(strips_mm), 3)
     offset = None
     if hole is not None:
-        offset = fit_from_hole(hole, kerf, machine, FIT_MM[felt])
+        offset = fit_from_hole(hole, kerf, machine, FITS[felt].gap_mm)
     return with_reading(
         machine, kerf_mm=kerf if strips_mm is not None else None, fit_offset_mm=offset
     )

@@ -8,7 +8,6 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
-from shapely.geometry import Polygon
 
 from tracer.errors import TracerError, UsageError
 from tracer.export.cut_drawing import draw_cut, draw_reference
@@ -22,22 +21,24 @@ from tracer.export.machine_checks import (
 )
 from tracer.export.machines import dxf_options
 from tracer.export.template import PrinterScale
-from tracer.geometry.rings import roughness_mm
+from tracer.geometry.offset import grown
+from tracer.geometry.rings import largest_polygon, roughness_mm
 from tracer.model.drawing import Drawing
 from tracer.model.machine import Kerf, Machine
 from tracer.model.outline import Outline
 from tracer.model.panel_plan import FitClass
-from tracer.model.pocket import Pocket, PocketRule
+from tracer.model.pocket import Pocket, PocketRule, Room
 from tracer.model.report import Check, Severity
 from tracer.panel.check_shapes import thin_webs
-from tracer.panel.clearance import Errors, margin_for
-from tracer.panel.estimate import estimate_of, no_pocket_for
+from tracer.panel.clearance import Cut, room_for
+from tracer.panel.fits import FIT_PROBABILITY, FITS, LOOSEST_MM, Fit, default_fit, typed_fit
+from tracer.panel.looseness import check_limit, islands_left_out, limit_check
+from tracer.panel.no_pocket import no_pocket_for
 from tracer.panel.pockets import make_pocket
-from tracer.panel.rules import FIT_MM
 from tracer.progress import Progress, Silent
 from tracer.workflows.sheet_files import CHECKS_FAILED, failed_checks, failed_text, sheet_files
 
-__all__ = ["CutOptions", "CutResult", "cut_dxf_options", "cut_lay"]
+__all__ = ["CutOptions", "CutResult", "LayPockets", "cut_dxf_options", "cut_lay", "lay_pockets"]
 
 #: arcs stay this close to the wall, or 3 times the outline's own noise where that is more: a
 #: tighter fit follows the noise and shatters into short pieces
@@ -54,10 +55,14 @@ class CutOptions:
         Depth of every pocket that has none of its own; None: right through.
     depths_mm
         Own depth by outline id.
+    fit
+        Class; None: as `tracer.panel.fits.default_fit` has it for tools that only lie.
     fit_mm
-        Clearance per side beyond the true outline; None: that of ``fit``.
+        Gap per side where the edge is sure; None: that of ``fit``.
     fit_probability
-        With which a tool fits despite the outline's uncertainty.
+        With which a tool goes into its pocket, fit and all.
+    loosest_mm
+        No wall stands off the estimated edge by more than this.
     edge_mm
         Between pockets and the sheet's edge.
     web_mm
@@ -76,9 +81,10 @@ class CutOptions:
     thickness_mm: float = 30.0
     depth_mm: float | None = None
     depths_mm: Mapping[str, float] = field(default_factory=dict)
-    fit: FitClass = FitClass.EASY
+    fit: FitClass | None = None
     fit_mm: float | None = None
-    fit_probability: float = 0.9
+    fit_probability: float = FIT_PROBABILITY
+    loosest_mm: float = LOOSEST_MM
     edge_mm: float = 30.0
     web_mm: float = 10.0
     dxf_version: DxfVersion | None = None
@@ -131,27 +137,14 @@ def cut_lay(
     progress = progress or Silent()
     material = material_named(options.material)
     refuse_forbidden(options.machine, material)
-    chosen, checks = _to_cut(outlines)
-    if not chosen:
+    made = lay_pockets(outlines, options, progress=progress)
+    pockets, checks = made.pockets, list(made.checks)
+    if not pockets:
         raise TracerError(
             "nothing-to-cut",
             "The job holds no tool that can be cut.",
             "Trace a photo in which at least one tool lies wholly in view.",
         )
-    progress.step("pockets")
-    pockets: list[Pocket] = []
-    for number, outline in enumerate(chosen):
-        region, noted = estimate_of(outline, outline.outline_id)
-        made = make_pocket(
-            region,
-            _rule(outline, region, options),
-            pocket_id=outline.outline_id,
-            name=outline.name,
-            revision=outline.revision,
-        )
-        pockets.append(made.pocket)
-        checks += [*noted, *made.checks]
-        progress.fraction((number + 1) / len(chosen))
     origin, size = _sheet(pockets, options.edge_mm)
     checks += _webs(pockets, options.web_mm)
     checks += machine_checks(
@@ -186,8 +179,54 @@ def cut_lay(
     files = dict(sheet.files)
     if failing:
         files[f"{name}-CHECKS-FAILED.txt"] = failed_text(failing)
-    files[f"{name}-cut.json"] = _record(name, options, pockets, sheet.figures, checks, files)
-    return CutResult(cut, reference, tuple(pockets), files, sheet.figures, tuple(checks), cautions)
+    files[f"{name}-cut.json"] = _record(
+        name, options, pockets, made.rooms, sheet.figures, checks, files
+    )
+    return CutResult(cut, reference, pockets, files, sheet.figures, tuple(checks), cautions)
+
+
+@dataclass(frozen=True, eq=False)
+class LayPockets:
+    """The pockets of a lay, what each leaves for its tool, and findings made on the way."""
+
+    pockets: tuple[Pocket, ...]
+    rooms: tuple[Room, ...]
+    checks: tuple[Check, ...]
+
+
+def lay_pockets(
+    outlines: Sequence[Outline], options: CutOptions, *, progress: Progress | None = None
+) -> LayPockets:
+    """The pockets of tools as photographed, before any file is written."""
+    progress = progress or Silent()
+    chosen, checks = _to_cut(outlines)
+    pockets: list[Pocket] = []
+    rooms: list[Room] = []
+    fit, cut = wanted_fit(options), cut_of(options)
+    check_limit(options.loosest_mm, fit, options.machine)
+    progress.step("pockets")
+    for number, outline in enumerate(chosen):
+        room = room_for(
+            outline,
+            fit,
+            options.fit_probability,
+            cut=cut,
+            loosest_mm=options.loosest_mm,
+        )
+        made = make_pocket(
+            outline.region,
+            _rule(outline, room.gap_mm, options),
+            pocket_id=outline.outline_id,
+            wall=largest_polygon(grown(room.wall, options.machine.fit_offset_mm)),
+            name=outline.name,
+            revision=outline.revision,
+        )
+        pockets.append(made.pocket)
+        rooms.append(room)
+        checks += limit_check(outline, room, options.fit_probability, fit, cut)
+        checks += [*islands_left_out(outline), *made.checks]
+        progress.fraction((number + 1) / len(chosen))
+    return LayPockets(tuple(pockets), tuple(rooms), tuple(checks))
 
 
 def _to_cut(outlines: Sequence[Outline]) -> tuple[list[Outline], list[Check]]:
@@ -197,18 +236,24 @@ def _to_cut(outlines: Sequence[Outline]) -> tuple[list[Outline], list[Check]]:
     return chosen, [reason for reason in reasons if reason is not None]
 
 
-def _rule(outline: Outline, region: Polygon, options: CutOptions) -> PocketRule:
+def wanted_fit(options: CutOptions) -> Fit:
+    """The fit asked for, typed as a gap or by its class."""
+    if options.fit_mm is not None:
+        return typed_fit(options.fit_mm)
+    return FITS[options.fit or default_fit(None)]
+
+
+def cut_of(options: CutOptions) -> Cut:
+    """What the machine and the foam add."""
+    gives = material_named(options.material).gives_mm
+    return Cut(sigma_mm=options.machine.cut_sigma_mm, gives_mm=gives)
+
+
+def _rule(outline: Outline, gap_mm: float, options: CutOptions) -> PocketRule:
     machine = options.machine
-    errors = Errors(cut_sigma_mm=machine.cut_sigma_mm)
-    fit = FIT_MM[options.fit] if options.fit_mm is None else options.fit_mm
-    margin = margin_for(outline, options.fit_probability, errors)
-    dxf = cut_dxf_options(options)
-    if dxf.straight:
-        margin += dxf.straight_tolerance_mm  # chords stand inside the arcs of a wall
-    noise = roughness_mm(np.asarray(region.exterior.coords)[:-1, :2])
+    noise = roughness_mm(np.asarray(outline.region.exterior.coords)[:-1, :2])
     return PocketRule(
-        fit_mm=fit + machine.fit_offset_mm,
-        margin_mm=round(margin, 2),
+        fit_mm=gap_mm + machine.fit_offset_mm,
         depth_mm=options.depths_mm.get(outline.outline_id, options.depth_mm),
         cutter_radius_mm=machine.inside_radius_mm,
         relief=machine.relief,
@@ -259,6 +304,7 @@ def _record(
     name: str,
     options: CutOptions,
     pockets: Sequence[Pocket],
+    rooms: Sequence[Room],
     figures: CutFigures,
     checks: Sequence[Check],
     files: Mapping[str, bytes],
@@ -279,11 +325,13 @@ def _record(
                 "name": p.name,
                 "outline_revision": p.outline_revision,
                 "fit_mm": round(p.rule.fit_mm, 3),
-                "margin_mm": round(p.rule.margin_mm, 3),
+                "fit_probability": room.probability,
+                "widths_mm": [round(room.least_mm, 2), round(room.most_mm, 2)],
+                "wall": np.round(np.asarray(p.wanted.exterior.coords)[:-1, :2], 3).tolist(),
                 "depth_mm": p.rule.depth_mm,
                 "area_mm2": round(p.region.area, 1),
             }
-            for p in pockets
+            for p, room in zip(pockets, rooms, strict=True)
         ],
         "cut_length_mm": round(figures.cut_mm, 1),
         "path_length_mm": round(figures.path_mm, 1),

@@ -195,9 +195,10 @@ def _words(panel: Panel, machine: Machine) -> tuple[str, ...]:
 
 def _fit_sentence(plan: PanelPlan, machine: Machine) -> str:
     return (
-        "Each wall is the tool's outline moved outward by its fit and its margin; with the margin "
-        f"the tool is meant to fit in {plan.fit_probability:.0%} of cases. The cut itself scatters "
-        f"by about {machine.cut_sigma_mm:g} mm: try one pocket on waste first."
+        "Each wall stands off the tool's outline as its fit asks, more where the outline is in "
+        f"doubt: it goes in with {plan.fit_probability:.0%}, or as its line says where "
+        f"a limit of {plan.loosest_mm:g} mm keeps it closer. The cut itself "
+        f"scatters by about {machine.cut_sigma_mm:g} mm: try one pocket on waste first."
     )
 
 

@@ -17,8 +17,8 @@ from tracer.model.panel import Placement
 from tracer.model.panel_plan import CopyPlan, PanelPlan, PlainPocketPlan
 from tracer.model.report import Check, Severity
 from tracer.model.tool_list import ToolRow
-from tracer.panel.estimate import no_pocket_for
 from tracer.panel.layout import Tool
+from tracer.panel.no_pocket import no_pocket_for
 from tracer.project.outlines_file import OutlinesFile
 from tracer.project.tool_list import ToolList
 

@@ -11,7 +11,7 @@ from tracer.export.machine_checks import material_named, refuse_forbidden
 from tracer.model.panel import Panel, PlyRole
 from tracer.model.panel_plan import PanelPlan
 from tracer.model.report import Check, Severity
-from tracer.panel.rules import default_fit
+from tracer.panel.fits import default_fit
 from tracer.workflows.cut import CutOptions
 
 __all__ = ["foam_as_typed", "refuse_other_wishes"]
@@ -33,9 +33,10 @@ def refuse_other_wishes(options: CutOptions, panel: Panel, plan: PanelPlan, job:
     same = {
         "--thickness": any(abs(options.thickness_mm - mm) < _SAME for mm in (*faces, sum(faces))),
         "--depth": False,
-        "--fit": options.fit.value == fit,
+        "--fit": options.fit is not None and options.fit.value == fit,
         "--fit-mm": False,
         "--fit-probability": abs(options.fit_probability - plan.fit_probability) < _SAME,
+        "--loosest": abs(options.loosest_mm - plan.loosest_mm) < _SAME,
         "--margin": False,
     }
     says = {
@@ -44,6 +45,7 @@ def refuse_other_wishes(options: CutOptions, panel: Panel, plan: PanelPlan, job:
         "--fit": f"the fit {fit}",
         "--fit-mm": f"the fit {fit}",
         "--fit-probability": f"a fit probability of {plan.fit_probability:g}",
+        "--loosest": f"a limit of {plan.loosest_mm:g} mm",
         "--margin": f"a size of {panel.size_mm[0]:.0f} x {panel.size_mm[1]:.0f} mm",
     }
     where = {
@@ -51,7 +53,8 @@ def refuse_other_wishes(options: CutOptions, panel: Panel, plan: PanelPlan, job:
         "--depth": "depth_mm in tools.csv",
         "--fit": f"tracer arrange {job} --fit",
         "--fit-mm": f"tracer arrange {job} --fit, one of the four classes",
-        "--fit-probability": "fit_probability in panel.toml",
+        "--fit-probability": f"tracer arrange {job} --fit-probability",
+        "--loosest": f"tracer arrange {job} --loosest",
         "--margin": f"tracer arrange {job} --edge",
     }
     for option, agrees in same.items():

@@ -32,6 +32,7 @@ KEYS = (
     "placement",
     "fit",
     "fit_probability",
+    "loosest_mm",
     "hand",
     "through_only",
     "labels",

@@ -9,19 +9,19 @@ import shapely
 from shapely.geometry import Polygon
 from shapely.geometry.base import BaseGeometry
 
+from tracer.geometry.offset import grown
 from tracer.geometry.rings import largest_polygon
+from tracer.geometry.sound import UnsoundShape, sound_polygon
 from tracer.model.machine import Machine
 from tracer.model.outline import Outline
 from tracer.model.panel import PanelPocket
-from tracer.model.panel_plan import FitClass
 from tracer.model.pocket import PocketRule
 from tracer.model.report import Check
-from tracer.panel.clearance import Errors, margin_for
-from tracer.panel.estimate import estimate_of
+from tracer.panel.clearance import Cut, room_for
 from tracer.panel.exchange import exchange_pocket, without_pocket
+from tracer.panel.fits import FIT_PROBABILITY, FITS, LOOSEST_MM, default_fit, typed_fit
 from tracer.panel.patch import Patch, PatchRules, plan_patch
 from tracer.panel.pockets import make_pocket
-from tracer.panel.rules import FIT_MM
 from tracer.project.cut_record import CutPocket, cut_records
 from tracer.project.panel_file import PanelFile
 from tracer.project.store import JobFolder
@@ -29,7 +29,8 @@ from tracer.workflows.arrange import tools_of_job
 
 __all__ = ["PocketChange", "lay_change", "panel_change"]
 
-FIT_PROBABILITY = 0.9  # as `tracer cut` has it
+#: gaps that are the same
+_SAME_MM = 1e-6
 
 
 @dataclass(frozen=True, eq=False)
@@ -117,9 +118,10 @@ def lay_change(
     cut = _last_cut(folder, machine)
 
     def pocket(outline: Outline, like: str) -> tuple[Polygon, float | None, tuple[Check, ...]]:
-        rule = _rule(outline, machine, cut.get(like), known=outline is before)
-        region, _ = estimate_of(outline, outline.outline_id)
-        made = make_pocket(region, rule, pocket_id=outline.outline_id, name=outline.name)
+        rule, wall = _asked(outline, machine, cut.get(like), known=outline is before)
+        made = make_pocket(
+            outline.region, rule, pocket_id=outline.outline_id, wall=wall, name=outline.name
+        )
         return made.pocket.region, rule.depth_mm, made.checks
 
     like = (before or after or others[0]).outline_id
@@ -138,7 +140,7 @@ def lay_change(
 
 
 def _last_cut(folder: JobFolder, machine: Machine) -> dict[str, CutPocket]:
-    """Fit, margin and depth by pocket, from the record of the last cut for this machine."""
+    """Pockets by id, from the record of the last cut for this machine."""
     return {
         pocket.id: pocket
         for record in cut_records(folder)
@@ -147,18 +149,39 @@ def _last_cut(folder: JobFolder, machine: Machine) -> dict[str, CutPocket]:
     }
 
 
-def _rule(outline: Outline, machine: Machine, cut: CutPocket | None, *, known: bool) -> PocketRule:
-    margin = margin_for(outline, FIT_PROBABILITY, Errors(cut_sigma_mm=machine.cut_sigma_mm))
-    fit: float = FIT_MM[FitClass.EASY] + machine.fit_offset_mm
-    depth = None
-    if cut is not None:
-        fit, depth = cut.fit_mm, cut.depth_mm
-        if known:  # the old pocket as it was made; the new one by its own uncertainty
-            margin = cut.margin_mm
-    return PocketRule(
-        fit_mm=fit,
-        margin_mm=round(margin, 2),
-        depth_mm=depth,
+def _asked(
+    outline: Outline, machine: Machine, cut: CutPocket | None, *, known: bool
+) -> tuple[PocketRule, Polygon]:
+    """Rule and wall of a pocket: the old one as it was made, a new one by its own uncertainty."""
+    usual, offset = FITS[default_fit(None)], machine.fit_offset_mm
+    fit = usual if cut is None else typed_fit(cut.fit_mm - offset)
+    if abs(fit.gap_mm - usual.gap_mm) < _SAME_MM:
+        fit = usual
+    rule = PocketRule(
+        fit_mm=fit.gap_mm + offset,
+        depth_mm=None if cut is None else cut.depth_mm,
         cutter_radius_mm=machine.inside_radius_mm,
         relief=machine.relief,
     )
+    if known and cut is not None and (wall := _recorded_wall(outline, cut)) is not None:
+        return rule, wall
+    room = room_for(
+        outline,
+        fit,
+        FIT_PROBABILITY,
+        cut=Cut(sigma_mm=machine.cut_sigma_mm),
+        loosest_mm=LOOSEST_MM,
+    )
+    return rule, largest_polygon(grown(room.wall, offset))
+
+
+def _recorded_wall(outline: Outline, cut: CutPocket) -> Polygon | None:
+    """The wall that a record tells, or that its even margin gives; None where it tells neither."""
+    if cut.wall is not None:
+        try:
+            return sound_polygon(cut.wall)
+        except UnsoundShape:
+            return None
+    if cut.margin_mm is None:
+        return None
+    return largest_polygon(grown(outline.region, cut.fit_mm + cut.margin_mm))

@@ -126,7 +126,7 @@ export class PanelPage {
     if (!p) return;
     const typed = this.#plan(id);
     show(this.name, `${p.number} ${p.name}`);
-    show(this.facts, say('panel.facts', { height: figure(p.height_mm), depth: figure(p.cut_depth_mm), proud: figure(p.proud_mm), margin: figure(p.margin_mm, 2), fit: figure(p.fit_mm, 1) }));
+    show(this.facts, say('panel.facts', { height: figure(p.height_mm), depth: figure(p.cut_depth_mm), proud: figure(p.proud_mm), least: figure(p.widths_mm[0], 1), most: figure(p.widths_mm[1], 1), surely: figure(100 * p.fit_probability, 0) }));
     if (document.activeElement !== this.inputs.depth) this.inputs.depth.value = typed.depth_mm ?? '';
     this.inputs.depth.placeholder = figure(p.depth_mm);
     this.choices.floor.value = typed.through === true ? 'through' : typed.through === false ? 'part' : '';

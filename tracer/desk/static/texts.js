@@ -189,7 +189,7 @@ const TEXTS = {
     floors: { rules: 'as proposed', through: 'through to the base', part: 'part depth' },
     notchs: { rules: 'as proposed', none: 'none' },
     fits: { rules: 'as proposed', press: 'press', snug: 'snug', easy: 'easy', loose: 'loose' },
-    facts: 'Tool {height} mm high, cut {depth} mm deep, stands out {proud} mm. Margin {margin} mm, fit {fit} mm a side.',
+    facts: 'Tool {height} mm high, cut {depth} mm deep, stands out {proud} mm. Wall {least} to {most} mm off its edge; it goes in with {surely} %.',
     through: 'through', deep: '{mm} mm deep',
     gaps: 'Gaps', gap: '{mm} mm to {name}', gapBad: '{mm} mm to {name}: less than {limit} mm', rim: 'the rim',
     moved: 'Put at {x}, {y}', size: '{w} × {h} mm',

@@ -1,0 +1,170 @@
+"""Lines and arcs that meet without a kink, wherever the curve they follow has none.
+
+A chain of lines and arcs found piece by piece breaks by some degrees at every joint. Here all
+vertices and bulges are moved together (Gauss-Newton) so that the pieces stay near the points that
+they were fitted to, and arrive at each joint in the direction in which the next one leaves it.
+Joints at corners are left to break.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = ["joint_breaks", "made_tangent"]
+
+Array = NDArray[np.float64]
+Index = NDArray[np.intp]
+Bool = NDArray[np.bool_]
+
+#: a break of this much at a joint weighs as much as one point off by the tolerance
+_KINK_RAD = math.radians(0.7)
+_ROUNDS = 10
+_STEP = 1e-6
+_DAMPING = 1e-4
+#: arcs of less bulge are taken as parabolas: equal to 1e-9 of the chord
+_FLAT = 1e-4
+#: no piece may turn by more than this share of a full turn
+_MOST_BULGE = 1.0
+
+
+@dataclass(frozen=True, eq=False)
+class _Problem:
+    """Points (N, 2), the piece (N,) that each belongs to, joints that must not break."""
+
+    points: Array
+    piece: Index
+    smooth: Bool
+    tolerance: float
+
+
+def joint_breaks(vertices: Array) -> Array:
+    """Turn (K,) at the start of each piece of a closed loop (K, 3) of x, y, bulge; radians."""
+    back = np.roll(vertices, 1, axis=0)
+    ahead = np.roll(vertices, -1, axis=0)
+    return _breaks(back, vertices, ahead)
+
+
+def _breaks(back: Array, here: Array, ahead: Array) -> Array:
+    arrives = np.arctan2(here[:, 1] - back[:, 1], here[:, 0] - back[:, 0])
+    arrives = arrives + 2 * np.arctan(back[:, 2])
+    leaves = np.arctan2(ahead[:, 1] - here[:, 1], ahead[:, 0] - here[:, 0])
+    leaves = leaves - 2 * np.arctan(here[:, 2])
+    return np.asarray((leaves - arrives + math.pi) % (2 * math.pi) - math.pi, np.float64)
+
+
+def _off(points: Array, start: Array, end: Array) -> Array:
+    """Signed distance (N,) of points from the pieces start-end, both (N, 3)."""
+    chord = end[:, :2] - start[:, :2]
+    span = np.maximum(np.hypot(*chord.T), 1e-9)
+    along, up = chord / span[:, None], np.column_stack([-chord[:, 1], chord[:, 0]]) / span[:, None]
+    rest = points - start[:, :2]
+    x, y = (rest * along).sum(axis=1), (rest * up).sum(axis=1)
+    bulge = start[:, 2]
+    flat = np.abs(bulge) < _FLAT
+    safe = np.where(flat, 1.0, bulge)
+    # centre on the chord's perpendicular, above it where the arc runs below (bulge positive)
+    centre = span * (1 - safe**2) / (4 * safe)
+    radius = span * (1 + safe**2) / (4 * np.abs(safe))
+    from_arc = (radius - np.hypot(x - span / 2, y - centre)) * np.sign(safe)
+    share = 2 * x / span - 1
+    from_parabola = y + bulge * span / 2 * (1 - share**2)
+    return np.asarray(np.where(flat, from_parabola, from_arc), np.float64)
+
+
+def made_tangent(
+    vertices: Array, points_mm: Array, piece: Index, is_corner: Bool, tolerance_mm: float
+) -> tuple[Array, float]:
+    """Move a closed loop's vertices and bulges until it runs smoothly through its joints.
+
+    Parameters
+    ----------
+    vertices
+        (K, 3) x, y, bulge.
+    points_mm
+        (N, 2) points that the loop follows.
+    piece
+        (N,) index of the piece that each point belongs to.
+    is_corner
+        (K,) whether the joint at the start of a piece is a corner.
+    tolerance_mm
+        Distances weigh by it.
+
+    Returns
+    -------
+    (K, 3) moved vertices, those given where nothing better is found; and the largest distance of
+    a point from them, mm.
+    """
+    problem = _Problem(points_mm, piece, ~is_corner, tolerance_mm)
+    present = np.asarray(vertices, np.float64).copy()
+    cost = _cost(present, problem)
+    damping = _DAMPING
+    for _ in range(_ROUNDS):
+        matrix, gradient = _normal_equations(present, problem)
+        scale = np.diag(matrix) + 1e-9
+        step = np.linalg.solve(matrix + damping * np.diag(scale), -gradient).reshape(-1, 3)
+        trial = present + step
+        trial[:, 2] = np.clip(trial[:, 2], -_MOST_BULGE, _MOST_BULGE)
+        found = _cost(trial, problem)
+        if found < cost:
+            gain, present, cost, damping = cost - found, trial, found, damping / 4
+            if gain < 1e-3 * cost:
+                break
+        else:
+            damping *= 16
+    return present, float(np.abs(_residuals(present, problem)[0]).max() * tolerance_mm)
+
+
+def _residuals(vertices: Array, problem: _Problem) -> tuple[Array, Array]:
+    ahead = np.roll(vertices, -1, axis=0)
+    off = _off(problem.points, vertices[problem.piece], ahead[problem.piece]) / problem.tolerance
+    return off, joint_breaks(vertices) * problem.smooth / _KINK_RAD
+
+
+def _cost(vertices: Array, problem: _Problem) -> float:
+    off, kinks = _residuals(vertices, problem)
+    return float(off @ off + kinks @ kinks)
+
+
+def _normal_equations(vertices: Array, problem: _Problem) -> tuple[Array, Array]:
+    """J^T J and J^T r by finite differences: each residual knows a few unknowns only."""
+    count = len(vertices)
+    off, kinks = _residuals(vertices, problem)
+    matrix = np.zeros((3 * count, 3 * count))
+    gradient = np.zeros(3 * count)
+    start, end = vertices[problem.piece], np.roll(vertices, -1, axis=0)[problem.piece]
+    first, second = problem.piece, (problem.piece + 1) % count
+    slopes, unknowns = [], []
+    for which, index in ((0, first), (1, second)):
+        for axis in range(3 if which == 0 else 2):
+            moved = [start.copy(), end.copy()]
+            moved[which][:, axis] += _STEP
+            changed = _off(problem.points, *moved) / problem.tolerance
+            slopes.append((changed - off) / _STEP)
+            unknowns.append(3 * index + axis)
+    _add(matrix, gradient, slopes, unknowns, off)
+    rows = np.arange(count)
+    parts = [np.roll(vertices, 1, axis=0), vertices, np.roll(vertices, -1, axis=0)]
+    places = [(rows - 1) % count, rows, (rows + 1) % count]
+    slopes, unknowns = [], []
+    for which in range(3):
+        for axis in range(3 if which < 2 else 2):
+            shifted = [p.copy() for p in parts]
+            shifted[which][:, axis] += _STEP
+            change = (_breaks(*shifted) - _breaks(*parts) + math.pi) % (2 * math.pi) - math.pi
+            slopes.append(change * problem.smooth / _KINK_RAD / _STEP)
+            unknowns.append(3 * places[which] + axis)
+    _add(matrix, gradient, slopes, unknowns, kinks)
+    return matrix, gradient
+
+
+def _add(
+    matrix: Array, gradient: Array, slopes: list[Array], unknowns: list[Index], residual: Array
+) -> None:
+    for slope, unknown in zip(slopes, unknowns, strict=True):
+        np.add.at(gradient, unknown, slope * residual)
+        for other, place in zip(slopes, unknowns, strict=True):
+            np.add.at(matrix, (unknown, place), slope * other)
