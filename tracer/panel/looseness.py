@@ -25,7 +25,7 @@ from tracer.panel.fits import Fit
 __all__ = ["Remedy", "best_remedy", "check_limit", "islands_left_out", "limit_check"]
 
 #: a stretch in doubt that is drawn by hand: this long to both sides, and this sure, mm
-_STRETCH_MM, _DRAWN_MM = 25.0, 0.5
+_STRETCH_MM, _DRAWN_MM = 35.0, 0.5
 #: edge of a tool that several photos show from both sides, mm
 _SEEN_ROUND_MM = 0.6
 #: a height that is typed is known to this, mm
@@ -34,6 +34,8 @@ _TYPED_MM = 1.0
 _ISLAND_MM2 = 400.0
 #: a remedy has to bring the needed width down to this share to be worth its work
 _WORTH = 0.85
+#: remedies this near to the best one are as good
+_ALIKE = 1.1
 
 
 @dataclass(frozen=True)
@@ -152,10 +154,11 @@ def best_remedy(
         Remedy(words, room_for(better, fit, probability, cut=cut).needed_mm)
         for words, better in _remedies(outline, room)
     ]
-    best = min(found, key=lambda r: r.needed_mm, default=None)
-    if best is None or best.needed_mm > _WORTH * room.needed_mm:
+    least = min(remedy.needed_mm for remedy in found)
+    if least > _WORTH * room.needed_mm:
         return None
-    return best
+    # they come in order of the work they make
+    return next(remedy for remedy in found if remedy.needed_mm <= _ALIKE * least)
 
 
 def _remedies(outline: Outline, room: Room) -> Iterator[tuple[str, Outline]]:
