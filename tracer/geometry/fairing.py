@@ -13,6 +13,8 @@ Eilers, "A perfect smoother", Analytical Chemistry 75 (2003), for the sparse for
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 import shapely
 from numpy.typing import NDArray
@@ -61,9 +63,10 @@ def faired(
         return region, 0.0
     sigma = np.maximum(np.interp(at, run[:-1], sigma_mm, period=run[-1]), 1e-3)
     third = _third_differences(len(points), find_corners(points))
+    bending = third.T @ third
     best, chi = points, 0.0
     for strength in _STRENGTHS:
-        moved = _smoothed(points, sigma, third, strength)
+        moved = _smoothed(points, sigma, bending, strength)
         off = np.abs(((moved - points) * normals).sum(axis=1)) / sigma
         if np.mean(off**2) > share or off.max() > most:
             break
@@ -74,22 +77,21 @@ def faired(
     return Polygon(best, [h.coords for h in region.interiors if ring.contains(Polygon(h))]), chi
 
 
-def _third_differences(count: int, corners: NDArray[np.int64]) -> csc_matrix:
+def _third_differences(count: int, corners: NDArray[np.int64]) -> Any:
     """Periodic third differences (M, count), without those that run across a corner."""
-    rows = np.arange(count)
-    matrix = sum(
-        weight * csc_matrix((np.ones(count), (rows, (rows + k) % count)), (count, count))
-        for k, weight in enumerate((-1.0, 3.0, -3.0, 1.0))
-    )
     across = np.zeros(count, bool)
     for corner in corners:
         # differences whose middle samples have the corner between or at them
         across[[(corner - k) % count for k in (1, 2)]] = True
-    keep = diags((~across).astype(float))
-    return csc_matrix(keep @ matrix)
+    rows = np.flatnonzero(~across)
+    weights = np.array([-1.0, 3.0, -3.0, 1.0])
+    columns = (rows[:, None] + np.arange(4)) % count
+    places = (np.repeat(np.arange(len(rows)), 4), columns.ravel())
+    return csc_matrix((np.tile(weights, len(rows)), places), shape=(len(rows), count))
 
 
-def _smoothed(points: Array, sigma: Array, third: csc_matrix, strength: float) -> Array:
+def _smoothed(points: Array, sigma: Array, bending: Any, strength: float) -> Array:
+    """The ring of least bending, by strength against nearness; one sparse solution for x and y."""
     weight = (np.median(sigma) / sigma) ** 2
-    solve = factorized(csc_matrix(diags(weight) + strength * (third.T @ third)))
+    solve = factorized(csc_matrix(diags(weight) + strength * bending))
     return np.column_stack([solve(weight * c) for c in points.T])

@@ -106,4 +106,5 @@ def _band(points: Array, widths: Array) -> BaseGeometry:
     lower = lean * unit - np.sqrt(1 - lean**2) * normal
     wa, wb = wa[:, None], wb[:, None]
     corners = np.stack([a + wa * upper, b + wb * upper, b + wb * lower, a + wa * lower], axis=1)
-    return shapely.union_all([*discs, *shapely.convex_hull(shapely.multipoints(corners))])
+    between = np.asarray(shapely.convex_hull(shapely.multipoints(corners)), object)
+    return shapely.union_all(np.concatenate([np.asarray(discs, object), between]))
