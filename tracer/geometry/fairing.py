@@ -72,7 +72,7 @@ def faired(
             break
         best, chi = moved, float(np.sqrt(np.mean(off**2)))
     ring = Polygon(best)
-    if not ring.is_valid:
+    if chi == 0 or not ring.is_valid:
         return region, 0.0
     return Polygon(best, [h.coords for h in region.interiors if ring.contains(Polygon(h))]), chi
 

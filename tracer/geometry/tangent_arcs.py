@@ -27,6 +27,8 @@ _STEP = 1e-6
 _DAMPING = 1e-4
 #: arcs of less bulge are taken as parabolas: equal to 1e-9 of the chord
 _FLAT = 1e-4
+#: arcs that rise by less above their chord are lines
+_NO_RISE_MM = 1e-3
 #: no piece may turn by more than this share of a full turn
 _MOST_BULGE = 1.0
 
@@ -115,6 +117,8 @@ def made_tangent(
                 break
         else:
             damping *= 16
+    span = np.hypot(*(np.roll(present, -1, axis=0) - present)[:, :2].T)
+    present[np.abs(present[:, 2]) * span / 2 < _NO_RISE_MM, 2] = 0.0
     return present, float(np.abs(_residuals(present, problem)[0]).max() * tolerance_mm)
 
 
