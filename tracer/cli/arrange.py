@@ -109,13 +109,19 @@ def arrange(
         str | None, typer.Option(metavar="CLASS", help="press, snug, easy or loose.")
     ] = None,
     fit_probability: Annotated[
-        float | None,
-        typer.Option(metavar="P", help="How surely each tool goes into its pocket (0.9)."),
+        Any,
+        typer.Option(
+            parser=number("--fit-probability"),
+            metavar="P",
+            help=with_range("How surely each tool goes into its pocket.", "--fit-probability"),
+        ),
     ] = None,
     loosest: Annotated[
         Any,
         typer.Option(
-            parser=length, metavar="LENGTH", help="No wall stands off its tool by more (3)."
+            parser=length("--loosest"),
+            metavar="LENGTH",
+            help=with_range("No wall stands off its tool by more than this.", "--loosest"),
         ),
     ] = None,
     gloved: Annotated[
