@@ -158,7 +158,7 @@ def test_a_drawn_outline_becomes_a_tool(job: JobFolder, tmp_path: Path) -> None:
         (["--fit-mm", "0.5"], "tracer arrange bench --fit"),
         (["--depth", "12"], "tools.csv"),
         (["--margin", "12"], "tracer arrange bench --edge"),
-        (["--fit-probability", "0.5"], "panel.toml"),
+        (["--fit-probability", "0.5"], "tracer arrange"),
     ],
 )
 def test_what_the_panel_decides_is_refused_when_typed_otherwise(
