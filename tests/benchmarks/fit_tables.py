@@ -69,7 +69,8 @@ def _by(records: Sequence[Record], *keys: str) -> list[tuple[tuple[Any, ...], li
 def _main(records: Sequence[Record]) -> str:
     lines = [
         f"{'kind':<10} {'fit':<6} {'p':>5} {'tools':>5} {'go in % (5..95)':>18} {'no finding':>10} "
-        f"{'median':>7} {'p80':>6} {'p95':>6} {'<=1.0':>6} {'sure gap':>8} {'gross':>5}"
+        f"{'median':>7} {'p80':>6} {'p95':>6} {'<=1.0':>6} {'sure gap':>8} {'gross':>5} "
+        f"{'limited':>7}"
     ]
     for (kind, fit, p), group in _by(records, "kind", "fit", "probability"):
         middle, low, high = bootstrap(group, share, 500)
@@ -87,7 +88,8 @@ def _main(records: Sequence[Record]) -> str:
             f"{kind:<10} {fit:<6} {p:>5} {len(group):>5} {middle:>5.0f} ({low:>4.0f}..{high:>4.0f})"
             f"    {share(plain):>10.0f} {q[0]:>7.2f} {q[1]:>6.2f} {q[2]:>6.2f} "
             f"{100 * np.mean(np.array(loose) <= 1.0):>5.0f}% "
-            f"{np.mean(sure) if sure else np.nan:>8.2f} {gross:>5}"
+            f"{np.mean(sure) if sure else np.nan:>8.2f} {gross:>5} "
+            f"{sum(r['limited'] for r in group):>7}"
         )
     return "\n".join(lines)
 

@@ -45,6 +45,10 @@ class CutTool:
         Lines and arcs of the wall, and joints with a break of more than 6 degrees.
     wall_error_mm
         Mean signed distance of the file's wall from the wall asked for; positive: outside.
+    probability
+        With which the tool goes in, as the cut states it.
+    limited
+        Cut at the limit, and said so.
     """
 
     outline_id: str
@@ -52,6 +56,8 @@ class CutTool:
     pieces: int
     kinks: int
     wall_error_mm: float
+    probability: float
+    limited: bool
 
 
 def cut_tools(
@@ -73,7 +79,8 @@ def cut_tools(
     grow = drawing.kerf.compensated_mm
     curves = read_walls(verified_dxf(drawing, cut_dxf_options(options)))
     found = []
-    for pocket in made.pockets:
+    at_limit = {c.subject_id for c in made.checks if c.slug == "pocket-at-limit"}
+    for pocket, room in zip(made.pockets, made.rooms, strict=True):
         inside = pocket.outline.representative_point()
         place = shapely.affinity.translate(inside, -x0, -y0)
         own = [c for c in curves if c.region.contains(place)]
@@ -88,7 +95,15 @@ def cut_tools(
         region = shapely.affinity.translate(region, x0, y0)
         error, _ = SignedDistance(pocket.wanted)(along_rings(Polygon(_largest(region).exterior), 1))
         found.append(
-            CutTool(pocket.pocket_id, region, wall.pieces, wall.kinks, float(error.mean()))
+            CutTool(
+                pocket.pocket_id,
+                region,
+                wall.pieces,
+                wall.kinks,
+                float(error.mean()),
+                room.probability,
+                pocket.pocket_id in at_limit,
+            )
         )
     return found, made.checks
 
