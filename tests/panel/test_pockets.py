@@ -44,8 +44,8 @@ def test_a_pocket_holds_the_outline_moved_by_its_fit(
         cut = cut.difference(polygon_of(island, 0.001))
     # without relief nothing else may excuse a miss, and relief is on in these rules
     assert "pocket-misses-outline" not in slugs(made)
-    # lines and arcs may lie inside by their tolerance, and chords by a hair more
-    promised = region.buffer(rule.fit_mm - rule.tolerance_mm - 0.02, quad_segs=64)
+    # lines and arcs may lie inside by their tolerance, and by what centring them took
+    promised = region.buffer(rule.fit_mm - rule.tolerance_mm - 0.06, quad_segs=64)
     missing = promised.difference(cut)
     assert missing.area < 2e-3 + 1e-5 * promised.area
     assert made.pocket.wall.vertices.shape[0] >= 2

@@ -23,7 +23,7 @@ from tracer.geometry.rings import dense_ring, find_corners
 from tracer.geometry.tangent_arcs import made_tangent
 from tracer.model.drawing import Loop
 
-__all__ = ["ArcFit", "fit_arcs"]
+__all__ = ["TANGENT_SLACK", "ArcFit", "fit_arcs"]
 
 Array = NDArray[np.float64]
 Index = NDArray[np.int64]
@@ -33,7 +33,7 @@ _LINE_COST, _ARC_COST = 1.0, 1.4
 #: a kink where the ring itself runs smoothly: full price from this angle on, per piece end
 _KINK_COST, _KINK_FULL_RAD, _KINK_FREE_RAD = 0.4, math.radians(10.0), math.radians(3.0)
 #: pieces made tangent may lie off by this many tolerances
-_TANGENT_SLACK = 1.5
+TANGENT_SLACK = 1.5
 #: points per piece looked at while searching; the final pieces are checked at every point
 _PROBES = 24
 #: share of the longest reach offered as alternatives to the dynamic programme
@@ -351,7 +351,7 @@ def _fit_once(points: Array, tolerance: float, tangent: bool) -> ArcFit:
         piece = (np.searchsorted(np.sort(starts), np.arange(count), side="right") - 1) % len(chain)
         piece = (piece + int(np.argmin(starts))) % len(chain)
         moved, off = made_tangent(chain, dense, piece, np.isin(starts, corners), tolerance)
-        if off <= _TANGENT_SLACK * tolerance:
+        if off <= TANGENT_SLACK * tolerance:
             return ArcFit(Loop(moved), off)
     return ArcFit(Loop(chain), worst)
 

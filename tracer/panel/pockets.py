@@ -16,7 +16,7 @@ from shapely.geometry.base import BaseGeometry
 from shapely.geometry.polygon import orient
 
 from tracer.errors import TracerError
-from tracer.geometry.arcs import fit_arcs
+from tracer.geometry.arcs import TANGENT_SLACK, fit_arcs
 from tracer.geometry.loops import polygon_of, reversed_loop
 from tracer.geometry.offset import cut_relief, grown, opened, shortfall, thin_gaps
 from tracer.geometry.rings import largest_polygon, polygons_in
@@ -28,8 +28,8 @@ __all__ = ["MadePocket", "make_pocket"]
 
 #: a wall may miss what is promised by this area: rounding of coordinates
 _PROMISE_AREA_MM2 = 1e-3
-#: a wall may miss what is promised by this beyond its tolerance: rounding of arcs
-_AIM_MM = 0.01
+#: a wall may miss what is promised by this beyond its tolerance: by what centring it moved it
+_AIM_MM = 0.05
 #: a wall may stand off in the mean by this
 _EVEN_MM = 0.003
 #: opened arcs: fine enough that the promise is not broken by looking at chords
@@ -137,7 +137,8 @@ def _relief_check(
 
 def _loop(ring: Polygon, tolerance_mm: float) -> Loop:
     points = np.asarray(orient(ring).exterior.coords)[:-1, :2]
-    return fit_arcs(points, tolerance_mm, tangent=True).loop
+    # pieces made tangent may lie off by half as much again
+    return fit_arcs(points, tolerance_mm / TANGENT_SLACK, tangent=True).loop
 
 
 def _broken_promise(

@@ -33,7 +33,7 @@ __all__ = ["Walls", "insert_sheets", "make_walls", "slab_sheets"]
 
 _EPS_MM = 1e-3
 #: arcs stay this close to the wall, or 3 times the outline's own noise where that is more
-_TOLERANCE_MM, _MOST_TOLERANCE_MM, _NOISE_FACTOR = 0.1, 0.3, 3.0
+_TOLERANCE_MM, _MOST_TOLERANCE_MM, _NOISE_FACTOR = 0.15, 0.3, 3.0
 #: hole in the backing board for a screw (common practice, no source)
 _SCREW_HOLE_MM = 5.0
 _NUMBER_CAP_MM = 6.0

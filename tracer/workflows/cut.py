@@ -42,7 +42,7 @@ __all__ = ["CutOptions", "CutResult", "LayPockets", "cut_dxf_options", "cut_lay"
 
 #: arcs stay this close to the wall, or 3 times the outline's own noise where that is more: a
 #: tighter fit follows the noise and shatters into short pieces
-_TOLERANCE_MM, _MOST_TOLERANCE_MM, _NOISE_FACTOR = 0.1, 0.3, 3.0
+_TOLERANCE_MM, _MOST_TOLERANCE_MM, _NOISE_FACTOR = 0.15, 0.3, 3.0
 
 
 @dataclass(frozen=True, kw_only=True)
