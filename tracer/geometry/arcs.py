@@ -15,6 +15,7 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
+import shapely
 from numpy.typing import NDArray
 from shapely.geometry import LinearRing, Polygon
 
@@ -350,10 +351,21 @@ def _fit_once(points: Array, tolerance: float, tangent: bool) -> ArcFit:
     if tangent and len(chain) > 2:
         piece = (np.searchsorted(np.sort(starts), np.arange(count), side="right") - 1) % len(chain)
         piece = (piece + int(np.argmin(starts))) % len(chain)
-        moved, off = made_tangent(chain, dense, piece, np.isin(starts, corners), tolerance)
+        moved = Loop(made_tangent(chain, dense, piece, np.isin(starts, corners), tolerance))
+        off = _apart(moved, dense, tolerance)
         if off <= TANGENT_SLACK * tolerance:
-            return ArcFit(Loop(moved), off)
+            return ArcFit(moved, off)
     return ArcFit(Loop(chain), worst)
+
+
+def _apart(loop: Loop, dense: Array, tolerance: float) -> float:
+    """Largest distance between a loop and a dense ring, both ways, in mm."""
+    chords = flatten(loop, tolerance / 10)
+    if len(chords) < 3:
+        return math.inf
+    there = shapely.distance(shapely.points(dense), LinearRing(chords))
+    back = shapely.distance(shapely.points(chords), LinearRing(dense))
+    return float(max(there.max(), back.max()))
 
 
 def _limits(is_corner: NDArray[np.bool_], n: int) -> Index:

@@ -79,7 +79,7 @@ def _off(points: Array, start: Array, end: Array) -> Array:
 
 def made_tangent(
     vertices: Array, points_mm: Array, piece: Index, is_corner: Bool, tolerance_mm: float
-) -> tuple[Array, float]:
+) -> Array:
     """Move a closed loop's vertices and bulges until it runs smoothly through its joints.
 
     Parameters
@@ -97,8 +97,8 @@ def made_tangent(
 
     Returns
     -------
-    (K, 3) moved vertices, those given where nothing better is found; and the largest distance of
-    a point from them, mm.
+    (K, 3) moved vertices, those given where nothing better is found. A vertex may slide along the
+    curve: hold the result against the points before it is used.
     """
     problem = _Problem(points_mm, piece, ~is_corner, tolerance_mm)
     present = np.asarray(vertices, np.float64).copy()
@@ -119,7 +119,7 @@ def made_tangent(
             damping *= 16
     span = np.hypot(*(np.roll(present, -1, axis=0) - present)[:, :2].T)
     present[np.abs(present[:, 2]) * span / 2 < _NO_RISE_MM, 2] = 0.0
-    return present, float(np.abs(_residuals(present, problem)[0]).max() * tolerance_mm)
+    return present
 
 
 def _residuals(vertices: Array, problem: _Problem) -> tuple[Array, Array]:
