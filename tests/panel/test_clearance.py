@@ -100,12 +100,14 @@ def test_what_is_asked_for_grows_with_sigma_and_probability() -> None:
     assert area(0.4, 0.5) < area(0.4, 0.8) < area(0.4, 0.95)
 
 
-def test_several_photos_give_a_closer_pocket_than_one() -> None:
-    one = outline(spanner(), 0.8)
-    several = replace(one, method=EdgeModel.VIEWS, photo_ids=("p", "q", "r"))
-    untyped = replace(one, height_source=HeightSource.ASSUMED)
-    widths = [room_for(o, SNUG, 0.9).most_mm for o in (several, one, untyped)]
-    assert widths[0] < widths[1] <= widths[2]
+def test_what_photos_leave_unsaid_is_paid_for_once() -> None:
+    # several photos: sigma as stated, no bias on top, and no outer bound as the base
+    several = outline(spanner(), 0.5, method=EdgeModel.VIEWS, photo_ids=("p", "q", "r"))
+    left = replace(several, bias_bound_mm=3.0, outer=several.region.buffer(6.0))
+    assert room_for(left, SNUG, 0.9).most_mm <= room_for(several, SNUG, 0.9).most_mm + 1e-6
+    # and what they state less of than one photo is cut closer than one photo's pocket
+    one = outline(spanner(), 0.9)
+    assert room_for(several, SNUG, 0.9).most_mm < room_for(one, SNUG, 0.9).most_mm
 
 
 def test_an_outer_bound_is_a_cap_and_never_an_addition() -> None:

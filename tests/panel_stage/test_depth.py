@@ -18,7 +18,8 @@ WALL, DRAWER = rules_for(BayKind.WALL), rules_for(BayKind.DRAWER)
 def pocket(height: float, depth: float, mass: float | None = None, width: float = 40.0):
     shape = box(0, 0, width, 200)
     return PanelPocket(
-        "T01", 1, "block", "T01", 1, Placement(0, 0), shape, shape, 0.0, 0.0, height, depth, False,
+        "T01", 1, "block", "T01", 1, Placement(0, 0), shape, shape, shape, 0.0, 1.0, (0.0, 0.0),
+        height, depth, False,
         mass_kg=mass,
     )  # fmt: skip
 

@@ -134,8 +134,8 @@ def retention(pocket: PanelPocket) -> Retention:
     --------
     >>> from tracer.model.panel import Placement
     >>> bar = box(0, 0, 20, 200)
-    >>> p = PanelPocket("T01", 1, "bar", "T01", 1, Placement(0, 0), bar, bar, 0, 0, 20, 15, False,
-    ...                 mass_kg=0.6)
+    >>> p = PanelPocket("T01", 1, "bar", "T01", 1, Placement(0, 0), bar, bar, bar, 0, 1, (0, 0),
+    ...                 20, 15, False, mass_kg=0.6)
     >>> r = retention(p)
     >>> r.behind_mm, r.lever_mm, round(r.lean_deg, 2), round(r.bearing_kpa, 1)
     (5.0, 100.0, 2.86, 19.6)

@@ -72,7 +72,7 @@ class Evidence:
 EVIDENCE: dict[str, EdgeErrors] = {
     Evidence.ONE_TYPED: EdgeErrors(factor=1.03, spread=0.56),
     Evidence.ONE_OPEN: EdgeErrors(factor=0.34, spread=1.23),
-    Evidence.SEVERAL: EdgeErrors(factor=0.7, spread=0.56),
+    Evidence.SEVERAL: EdgeErrors(factor=1.31, spread=0.54),
 }
 
 
