@@ -143,9 +143,9 @@ def _client(address: str, *, first: bool) -> Iterator[Any]:
 def _lost_errors() -> tuple[type[BaseException], ...]:
     from concurrent.futures import CancelledError as Cancelled
 
-    from distributed import comm
+    from distributed.comm.core import CommClosedError
 
-    return (OSError, TimeoutError, Cancelled, comm.CommClosedError, _SchedulerLost)
+    return (OSError, TimeoutError, Cancelled, CommClosedError, _SchedulerLost)
 
 
 class _SchedulerLost(Exception):

@@ -200,8 +200,8 @@ def _expanded(address: str) -> list[str]:
     if not any(sign in address for sign in "*?["):
         return [address]
     if is_remote(address):
-        system, path = store_of(address)
-        return [str(system.unstrip_protocol(found)) for found in sorted(system.glob(path))]
+        system, pattern = store_of(address)
+        return [str(system.unstrip_protocol(found)) for found in sorted(system.glob(pattern))]
     path = local_path(address)
     if path.exists():
         return [address]

@@ -6,6 +6,7 @@ import os
 import queue
 import threading
 from collections.abc import Callable, Sequence
+from functools import partial
 
 from tracer.batch.bench import Bench, Limits
 from tracer.batch.order import LayOrder, LayRow
@@ -65,7 +66,7 @@ def do_here(
             except queue.Empty:
                 return
             try:
-                rows.put(bench.do(order, out, lambda step, name=order.name: told(name, step)))
+                rows.put(bench.do(order, out, partial(told, order.name)))
             except BaseException as error:  # to the thread that waits, which raises it
                 rows.put(error)
                 return
