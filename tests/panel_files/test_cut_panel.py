@@ -222,6 +222,8 @@ def test_tiles_and_sections_each_have_their_own_origin(tmp_path: Path) -> None:
 def test_kerf_moves_holes_inward_and_loose_pieces_outward() -> None:
     laser = replace(read_machine("co2-laser"), kerf=Kerf.FILE, kerf_mm=0.4)
     ring = [tool(spanner(200, 90), 1, 0, 0, height_mm=20.0)]
+    # its hole is sure, as several photos show it: an island is left
+    ring = [replace(t, outline=replace(t.outline, method=EdgeModel.VIEWS)) for t in ring]
     panel, _ = arrange_tools(ring, plan(drawer(300, 300)))
     router = replace(laser, cuts_depth=True, heat=False)
     options = PanelCutOptions(machine=router, dxf=dxf_options(router))
