@@ -27,6 +27,7 @@ from tracer.export.machines import dxf_options, read_machine
 from tracer.geometry.loops import length, signed_area
 from tracer.model.drawing import Operation
 from tracer.model.machine import Kerf
+from tracer.model.outline import EdgeModel
 from tracer.model.panel_plan import KeepOutPlan, PanelPlan, PlyPlan, ToolPlan, WellPlan
 from tracer.panel.layout import Tool
 from tracer.workflows.arrange import arrange_tools
