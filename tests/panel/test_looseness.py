@@ -90,3 +90,12 @@ def test_limits_that_contradict_are_refused() -> None:
     with pytest.raises(UsageError) as caught:
         check_limit(0.1, SNUG, router)
     assert caught.value.slug == "loosest-below-machine"
+
+
+def test_a_press_fit_at_its_limit_has_a_remedy_too() -> None:
+    press = FITS[FitClass.PRESS]
+    tool = outline(BAR, np.where(CORNERS[:, 0] > 152, 3.0, 0.3))
+    room = room_for(tool, press, 0.9, loosest_mm=0.5)
+    assert room.limited
+    (check,) = limit_check(tool, room, 0.9, press)
+    assert check.slug == "pocket-at-limit" and "draw its edge" in check.remedy

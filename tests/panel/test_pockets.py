@@ -141,3 +141,14 @@ def test_pressing_nothing_is_refused() -> None:
     with pytest.raises(TracerError) as caught:
         make_pocket(box(0, 0, 50, 0.6), PocketRule(fit_mm=-0.4), pocket_id="T01")
     assert caught.value.slug == "outline-vanishes"
+
+
+def test_a_press_pocket_of_a_rough_outline_stays_inside_it() -> None:
+    # the wall asked for is even, the outline is not: its bumps are no reason for relief cuts
+    x = [i / 2 for i in range(321)]
+    rough = [0.3 if i % 7 == 0 else 0.0 for i in range(321)]
+    bumpy = Polygon([*zip(x, [-r for r in rough], strict=True), (160, 30), (0, 30)])
+    even = box(0, 0, 160, 30).buffer(-0.4)
+    rule = PocketRule(fit_mm=-0.4, cutter_radius_mm=3.0)
+    made = make_pocket(bumpy, rule, pocket_id="T01", wall=even)
+    assert made.pocket.region.area < box(0, 0, 160, 30).area + 20  # corners alone are cut out

@@ -157,8 +157,9 @@ def best_remedy(
     least = min(remedy.needed_mm for remedy in found)
     if least > _WORTH * room.needed_mm:
         return None
+    alike = (_ALIKE - 1) * abs(least)
     # they come in order of the work they make
-    return next(remedy for remedy in found if remedy.needed_mm <= _ALIKE * least)
+    return next(remedy for remedy in found if remedy.needed_mm <= least + alike)
 
 
 def _remedies(outline: Outline, room: Room) -> Iterator[tuple[str, Outline]]:

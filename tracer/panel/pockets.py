@@ -206,6 +206,9 @@ def make_pocket(
     filled = Polygon(base.exterior)
     # with a press fit the promise may fall into pieces: one pocket holds them all
     pieces = [required, _moved(outline, rule.fit_mm)]
+    if wall is not None:  # where the wall is asked to run inside the outline, it may
+        required = required.intersection(filled)
+        pieces = [piece.intersection(filled) for piece in pieces]
     promised = shapely.union_all([Polygon(p.exterior) for one in pieces for p in polygons_in(one)])
     reached, relief = _reach(filled, promised, rule, pocket_id)
     wanted = Polygon(reached.exterior)
