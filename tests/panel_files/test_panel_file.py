@@ -54,7 +54,7 @@ def test_one_pocket_a_line() -> None:
     ("damage", "slug"),
     [
         (lambda b: b[: len(b) // 2], "job-damaged"),
-        (lambda b: b.replace(b'"version": 1', b'"version": 9'), "job-newer"),
+        (lambda b: b.replace(b'"version": 2', b'"version": 9'), "job-newer"),
         (lambda b: b.replace(b'"depth_mm"', b'"depth_cm"'), "job-damaged"),
         (lambda b: b.replace(b"tracer-panel", b"tracer-bread"), "job-damaged"),
     ],
@@ -96,3 +96,17 @@ def test_json_holds_no_coordinates_finer_than_a_micrometre() -> None:
     body = json.loads(dump_panel(file()))
     x, y = body["pockets"][0]["region"]["coordinates"][0][0]
     assert round(x, 3) == x and round(y, 3) == y
+
+
+def test_a_panel_of_version_1_keeps_its_even_walls() -> None:
+    # before version 2 a pocket told fit and margin, both added evenly, and no wall
+    body = json.loads(dump_panel(file()))
+    body["version"] = 1
+    for p in body["pockets"]:
+        for key in ("wall", "fit_probability", "widths_mm"):
+            del p[key]
+        p["fit_mm"], p["margin_mm"] = 0.5, 0.8
+    old = load_panel(json.dumps(body).encode(), "panel.json").panel
+    for p in old.pockets:
+        assert p.widths_mm == pytest.approx((1.3, 1.3))
+        assert p.wall.symmetric_difference(p.outline.buffer(1.3, quad_segs=32)).area < 0.5
