@@ -112,6 +112,7 @@ _TURN = Range(-360, 360, "deg")
 _PIXEL = Range(-200_000, 200_000, "px")
 _SIDE = Range(1, 6000, "mm")
 _HEIGHT = Range(0, 500, "mm")
+_ANYWHERE = Range(-1e6, 1e6, "mm")
 _MASS = Range(0, 1000, "kg")
 _CARD = Range(50, 1000, "mm")
 _CAMERA = Range(50, 20_000, "mm")
@@ -327,40 +328,29 @@ JOB: dict[str, Range] = {
     "card.angle_deg": Range(-1e6, 1e6, "deg"),
     "check.value": Range(-1e12, 1e12),
     "check.limit": Range(-1e12, 1e12),
-    "check.where_mm": Range(-1e6, 1e6, "mm"),
     "edge.confidence": _SHARE,
     "edge.edge_confidence": _SHARE,
     "panel.revision": Range(1, 1_000_000, whole=True),
     "pocket.number": Range(1, 100_000, whole=True),
     "pocket.outline_revision": Range(0, 1_000_000, whole=True),
-    "pocket.margin_mm": Range(-100, 1000, "mm"),
-    "pocket.fit_mm": Range(-100, 1000, "mm"),
     "pocket.fit_probability": Range(0, 1),
-    "pocket.widths_mm": Range(-100, 1000, "mm"),
     "pocket.height_mm": _LENGTH,
-    "pocket.depth_mm": Range(0, 1000, "mm"),
     "pocket.mass_kg": _MASS,
-    "place.x_mm": Range(-1e6, 1e6, "mm"),
-    "place.y_mm": Range(-1e6, 1e6, "mm"),
     "place.angle_rad": Range(-1000, 1000, "rad"),
-    "well.depth_mm": Range(0, 1000, "mm"),
-    "notch.depth_mm": Range(0, 1000, "mm"),
     "notch.sides": Range(0, 100, whole=True),
-    "label.x_mm": Range(-1e6, 1e6, "mm"),
-    "label.y_mm": Range(-1e6, 1e6, "mm"),
-    "label.cap_height_mm": Range(0, 1000, "mm"),
     "label.angle_rad": Range(-1000, 1000, "rad"),
-    "fixing.x_mm": Range(-1e6, 1e6, "mm"),
-    "fixing.y_mm": Range(-1e6, 1e6, "mm"),
-    "dimension.start_mm": Range(-1e6, 1e6, "mm"),
-    "dimension.end_mm": Range(-1e6, 1e6, "mm"),
     "tile.slab": Range(0, 100, whole=True),
     "tile.number": Range(0, 100_000, whole=True),
-    "cut.fit_mm": Range(-100, 1000, "mm"),
-    "cut.margin_mm": Range(-100, 1000, "mm"),
-    "cut.wall": Range(-1e6, 1e6, "mm"),
-    "cut.depth_mm": Range(0, 1000, "mm"),
-    "cavity.skin_mm": Range(0, 1000, "mm"),
+    **dict.fromkeys(
+        ("check.where_mm", "cut.wall", "dimension.start_mm", "dimension.end_mm"), _ANYWHERE
+    ),
+    **{f"{thing}.{axis}_mm": _ANYWHERE for thing in ("place", "label", "fixing") for axis in "xy"},
+    **{f"{thing}.depth_mm": Range(0, 1000, "mm") for thing in ("pocket", "well", "notch", "cut")},
+    **{
+        f"{key}_mm": Range(-100, 1000, "mm")
+        for key in ("pocket.margin", "pocket.fit", "pocket.widths", "cut.fit", "cut.margin")
+    },
+    **dict.fromkeys(("label.cap_height_mm", "cavity.skin_mm"), Range(0, 1000, "mm")),
 }
 
 #: how many of a kind are taken, and what they are

@@ -8,7 +8,7 @@ import unicodedata
 from dataclasses import replace
 
 import pytest
-from hypothesis import given
+from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from tracer.errors import TracerError
@@ -114,6 +114,7 @@ rows = st.builds(
 )
 
 
+@settings(suppress_health_check=[HealthCheck.too_slow])  # slow to draw on a busy machine
 @given(st.lists(rows, max_size=5), st.sampled_from(",;\t"))
 def test_what_is_written_reads_back(typed: list[ToolRow], delimiter: str) -> None:
     data = format_tool_list(ToolList(tuple(typed), delimiter))
