@@ -229,6 +229,6 @@ def test_a_plan_for_a_tool_that_is_not_there_is_told(
 def test_a_bay_in_the_wrong_unit_is_refused(
     job: JobFolder, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    assert run(["arrange", "bench", "--bay", "600cmx42m"]) == 1
-    assert "The bay is 42000 mm long somewhere" in capsys.readouterr().err
+    assert run(["arrange", "bench", "--bay", "600cmx42m"]) == 2
+    assert "--bay cannot be 42000 mm" in capsys.readouterr().err
     assert not job.has("panel.json")

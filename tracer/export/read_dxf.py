@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import io
 import logging
+import math
 import re
 import struct
 from collections.abc import Callable, Iterable, Iterator
@@ -78,6 +79,9 @@ _FOREIGN = (
     NotImplementedError, RecursionError, TypeError, ValueError, struct.error,
 )  # fmt: skip
 
+#: an arc this flat is cut into few chords, whatever its radius
+_MOST_RISE_MM = 1.0
+
 _CURVES = {"LWPOLYLINE", "POLYLINE", "LINE", "ARC", "CIRCLE", "ELLIPSE", "SPLINE"}
 
 
@@ -99,9 +103,14 @@ def _piece_points(piece: DXFEntity, tolerance: float, budget: Budget) -> Array:
     points: Iterable[Any]
     if isinstance(piece, Line):
         points = [piece.dxf.start, piece.dxf.end]
+    elif isinstance(piece, Arc) and _rise(piece) <= tolerance:
+        points = [piece.start_point, piece.end_point]  # as good as straight, however large
     elif isinstance(piece, Arc | Circle):
-        # cut into chords all at once, so its radius is looked at first
-        if abs(float(piece.dxf.radius)) > FARTHEST_MM:
+        # cut into chords all at once, so their number is looked at first; a nearly straight arc
+        # has few of them however large its radius
+        radius = abs(float(piece.dxf.radius))
+        short = isinstance(piece, Arc) and _rise(piece) < _MOST_RISE_MM
+        if radius > FARTHEST_MM and not short:
             raise too_large(f"{what} has a radius of {abs(float(piece.dxf.radius)):.3g}")
         points = piece.flattening(tolerance)
     elif isinstance(piece, Ellipse):
@@ -118,6 +127,12 @@ def _piece_points(piece: DXFEntity, tolerance: float, budget: Budget) -> Array:
         points = dxf_path.make_path(piece).flattening(tolerance)
     found = budget.some(points, what)
     return np.array([(p[0], p[1]) for p in found], np.float64).reshape(-1, 2)
+
+
+def _rise(arc: Arc) -> float:
+    """How far an arc stands off its chord, in the drawing's unit."""
+    half = math.radians((arc.dxf.end_angle - arc.dxf.start_angle) % 360.0) / 2
+    return 2 * abs(float(arc.dxf.radius)) * math.sin(half / 2) ** 2
 
 
 def _polyline_points(entity: LWPolyline | Polyline, tolerance: float, budget: Budget) -> Array:
