@@ -27,6 +27,7 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter1d
+from scipy.special import ndtri
 
 from tracer.errors import TracerError
 from tracer.geometry.rings import nearest_points
@@ -132,6 +133,8 @@ def drawn_errors(
     width = errors.correlation_mm / (length_mm / count)
     noise = smooth_noise(count, width, draws, rng)
     shared = rng.standard_normal((draws, 1))
-    factor = errors.factor * np.exp(errors.spread * rng.standard_normal((draws, 1)))
+    # evenly spaced quantiles in random order: the tail is the same in every set of draws
+    even = rng.permutation(ndtri((np.arange(draws) + 0.5) / draws))[:, None]
+    factor = errors.factor * np.exp(errors.spread * even)
     mixed = np.sqrt(1 - errors.common) * noise + np.sqrt(errors.common) * shared
     return np.asarray(factor * sigma_mm * mixed, np.float64)
