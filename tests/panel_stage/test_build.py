@@ -158,7 +158,7 @@ def test_notches_cross_the_grip_and_fit_a_finger(hand: Hand) -> None:
         px0, _, px1, _ = pocket.region.bounds
         assert low <= y1 - y0 <= high
         # index finger breadth of adults up to 23 (Pheasant, from memory); 20 on each side
-        assert px0 - x0 == pytest.approx(20, abs=0.1) and x1 - px1 == pytest.approx(20, abs=0.1)
+        assert px0 - x0 == pytest.approx(20, abs=0.2) and x1 - px1 == pytest.approx(20, abs=0.2)
         assert abs((y0 + y1) / 2 - pocket.outline.centroid.y) < 1
 
 
