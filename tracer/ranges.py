@@ -3,7 +3,6 @@
 The readers of options, panel plans, machine profiles, tool lists and job files refuse what lies
 outside; ``docs/reference/ranges.md`` is made from this table. A range is where a value makes sense
 at all on a workshop's bench: what is unwise within it is a finding, not a refusal.
-
 Work is bounded by these ranges: nothing is computed, drawn or allocated before they are held.
 """
 
@@ -341,9 +340,9 @@ JOB: dict[str, Range] = {
     "label.angle_rad": Range(-1000, 1000, "rad"),
     "tile.slab": Range(0, 100, whole=True),
     "tile.number": Range(0, 100_000, whole=True),
-    **dict.fromkeys(
-        ("check.where_mm", "cut.wall", "dimension.start_mm", "dimension.end_mm"), _ANYWHERE
-    ),
+    "check.where_mm": _ANYWHERE,
+    "cut.wall": _ANYWHERE,
+    **{f"dimension.{end}_mm": _ANYWHERE for end in ("start", "end")},
     **{f"{thing}.{axis}_mm": _ANYWHERE for thing in ("place", "label", "fixing") for axis in "xy"},
     **{f"{thing}.depth_mm": Range(0, 1000, "mm") for thing in ("pocket", "well", "notch", "cut")},
     **{

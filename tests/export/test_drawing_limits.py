@@ -22,7 +22,7 @@ from tracer.export.read_svg import read_svg
 from tracer.ranges import COUNTS
 from tracer.workflows.shelf import drawn_regions
 
-#: the issue's limit for any input, in seconds of this process alone
+#: what any input may cost at most, in seconds of this process alone
 LONGEST_S = 20.0
 
 

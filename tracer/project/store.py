@@ -4,7 +4,6 @@ A change is a set of files. They are written and flushed into ``.next``, then ``
 to ``.commit`` (the one atomic step), then each file is moved into place. A run that is killed
 before the rename leaves the job as it was; one killed after it is finished by the next run that
 opens the job.
-
 Files that a person writes too (`tracer.project.former.is_personal`) are replaced only while they
 are still what this run read: otherwise the person's stays, and the run's is put beside it.
 """
