@@ -245,5 +245,5 @@ def test_a_negative_height_is_refused_before_any_work(
     bench: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     assert run([*TRACE, "--job", "bench", "--height", "-3"]) == 2
-    assert "'-3' is a length below 0" in capsys.readouterr().err
+    assert "--height cannot be -3 mm" in capsys.readouterr().err
     assert not (bench / "bench.job").exists()
