@@ -129,5 +129,7 @@ def test_no_true_height_is_questioned_and_most_slips_are() -> None:
         seen += above or bool(doubtful_height(k.region, k.view, typed, k.name, "T01"))
     # of the 117 tools 94 % are more than a third of their width high; 85 % allows for silhouettes
     # that are wider than the tool
-    assert seen >= 0.75 * len(tools), f"{seen} of {len(tools)} tenfold heights were questioned"
+    # a few tools alone scatter about that share: one-sided 95 % of a binomial
+    scatter = 0.0 if len(tools) >= 100 else 1.645 * math.sqrt(0.85 * 0.15 / len(tools))
+    assert seen >= (0.85 - scatter) * len(tools), f"{seen} of {len(tools)} were questioned"
     assert math.isfinite(seen)
