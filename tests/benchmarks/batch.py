@@ -130,22 +130,37 @@ def main() -> None:
     parser.add_argument("--out", type=Path, required=True)
     parser.add_argument("--kill-every", type=float, default=30.0)
     parser.add_argument("--cluster", action="store_true", help="dask in place of plain processes")
+    parser.add_argument(
+        "--parts", nargs="+", choices=("speed", "kills"), default=["speed", "kills"]
+    )
     asked = parser.parse_args()
     photos = sorted(p for folder in asked.scenes for p in folder.rglob("photo_1.jpg"))
     source = asked.out / "lays"
     repeated(photos, source, asked.lays, asked.width_px)
     plain = not asked.cluster
+    if "speed" in asked.parts:
+        speed(source, asked.out, plain)
+    if "kills" in asked.parts:
+        kills(source, asked.out, asked.lays, asked.kill_every, plain)
+
+
+def speed(source: Path, out: Path, plain: bool) -> None:
+    """One place against two, and once more with nothing to do."""
     spent = {}
     for places in (1, 2):
-        spent[places], board = measured(source, asked.out / f"of-{places}", places, plain)
+        spent[places], board = measured(source, out / f"of-{places}", places, plain)
         line(f"{places} at once", spent[places], board, places)
     print(f"speed-up {spent[1] / spent[2]:.2f}")
-    again, board = measured_again(source, asked.out / "of-2", plain)
+    again, board = measured_again(source, out / "of-2", plain)
     line("the same again", again, board, 2)
-    with killing(asked.kill_every) as killed:
-        seconds, board = measured(source, asked.out / "killed", 2, plain)
-    line(f"one killed every {asked.kill_every:g} s ({len(killed)})", seconds, board, 2)
-    print(whole(asked.out / "killed", asked.lays))
+
+
+def kills(source: Path, out: Path, lays: int, every_s: float, plain: bool) -> None:
+    """Two places, of which one is killed every so often."""
+    with killing(every_s) as killed:
+        seconds, board = measured(source, out / "killed", 2, plain)
+    line(f"one killed every {every_s:g} s ({len(killed)})", seconds, board, 2)
+    print(whole(out / "killed", lays))
 
 
 def measured_again(source: Path, out: Path, plain: bool) -> tuple[float, Board]:

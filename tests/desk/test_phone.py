@@ -6,12 +6,14 @@ ends and can be revoked) and on authentication (wrong guesses are slowed down, n
 
 from __future__ import annotations
 
+import asyncio
 import io
 import json
 import re
 import threading
 import time
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import Any
 
@@ -287,8 +289,6 @@ def test_guessing_at_many_connections_gains_nothing(desk: Open) -> None:
 
 
 def test_patience_is_by_address_and_bounded() -> None:
-    import asyncio
-
     now = [0.0]
     patience = Patience(clock=lambda: now[0], most_known=10, first_s=0.0, most_s=0.0)
 
@@ -302,4 +302,5 @@ def test_patience_is_by_address_and_bounded() -> None:
             pass
         assert len(patience._turns) == 1
 
-    asyncio.run(many())
+    with ThreadPoolExecutor(1) as pool:  # a browser's own loop may be running in this thread
+        pool.submit(asyncio.run, many()).result()

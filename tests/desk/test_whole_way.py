@@ -201,5 +201,5 @@ def test_a_run_can_be_stopped(empty_desk: DeskServer, open_page: Open) -> None:
     page.get_by_role("button", name="Trace").click()
     page.get_by_role("button", name="Stop").click()
     page.locator(".refusal").wait_for(timeout=60_000)
-    assert "Nothing was changed" in page.locator(".refusal").inner_text()
+    assert "What was not finished was not changed" in page.locator(".refusal").inner_text()
     assert not (empty_desk.root / "stopped.job").exists()
