@@ -1,8 +1,14 @@
-"""The one-way import rule: data flows one way, so do imports."""
+"""The one-way import rule: data flows one way, so do imports.
+
+Between rooms the table below is the rule. Inside a room each sub-room says in its ``__init__`` what
+it may import of that room ("May import: ..."); modules beside the sub-rooms compose them.
+"""
 
 from __future__ import annotations
 
 import ast
+import re
+from graphlib import TopologicalSorter
 from pathlib import Path
 
 import pytest
@@ -83,6 +89,51 @@ def test_imports_flow_one_way(path: Path) -> None:
 
 
 def test_rule_catches_a_step_back() -> None:
-    assert violations("calibration", ["tracer.segmentation.edges"]) == ["tracer.segmentation.edges"]
+    back = ["tracer.segmentation.edge.refine"]
+    assert violations("calibration", back) == back
     assert violations("panel", ["cv2"]) == ["cv2"]
     assert violations("workflows", ["tracer.cli.app"]) == ["tracer.cli.app"]
+
+
+def sub_rooms() -> dict[str, set[str]]:
+    """Each sub-room, as ``room.sub``, with what its ``__init__`` lets it import of its room."""
+    allowed = {}
+    for init in sorted(PACKAGE.glob("*/*/__init__.py")):
+        room, sub = init.parent.relative_to(PACKAGE).parts
+        words = ast.get_docstring(ast.parse(init.read_text("utf-8"))) or ""
+        said = re.search(r"^May import: (.+)\.$", words, re.M)
+        assert said, f"{room}/{sub}/__init__.py does not say what it may import"
+        assert re.search(r"^In: .+ Out: ", words, re.M | re.S), f"{room}/{sub}: in? out?"
+        names = set() if said[1] == "nothing of this room" else set(said[1].split(", "))
+        unknown = {n for n in names if not (PACKAGE / room / n).is_dir()}
+        assert all((PACKAGE / room / f"{n}.py").is_file() for n in unknown), unknown
+        allowed[f"{room}.{sub}"] = names
+    return allowed
+
+
+SUB_ROOMS = sub_rooms()
+
+
+def steps_back(room: str, sub: str, names: list[str]) -> list[str]:
+    inside = [n for n in names if n.startswith(f"tracer.{room}.")]
+    return [n for n in inside if n.split(".")[2] not in SUB_ROOMS[f"{room}.{sub}"] | {sub}]
+
+
+@pytest.mark.parametrize("name", SUB_ROOMS)
+def test_sub_rooms_import_what_they_say(name: str) -> None:
+    room, sub = name.split(".")
+    for path in sorted((PACKAGE / room / sub).rglob("*.py")):
+        assert steps_back(room, sub, imported(path)) == [], path
+
+
+def test_sub_rooms_flow_one_way() -> None:
+    for room in {name.split(".")[0] for name in SUB_ROOMS}:
+        mine = {n.split(".")[1]: m for n, m in SUB_ROOMS.items() if n.startswith(f"{room}.")}
+        TopologicalSorter(mine).prepare()  # raises where two sub-rooms need one another
+
+
+def test_sub_rule_catches_a_step_back() -> None:
+    back = ["tracer.segmentation.decide.learned"]
+    assert steps_back("segmentation", "working_picture", back) == back
+    assert steps_back("segmentation", "separate", back) == back
+    assert steps_back("segmentation", "separate", ["tracer.segmentation.separate.cables"]) == []

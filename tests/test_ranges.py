@@ -17,9 +17,9 @@ from tracer import ranges
 from tracer.calibration.calibrate import MAX_PHOTOS
 from tracer.cli.app import COMMANDS, run
 from tracer.errors import TracerError
-from tracer.export import template
-from tracer.export.coupon import STAIR_MM, kerf_from_strips
-from tracer.export.machines import machine_names, read_machine
+from tracer.export.drawing.coupon import STAIR_MM, kerf_from_strips
+from tracer.export.machine.profiles import machine_names, read_machine
+from tracer.export.paper import template
 from tracer.model.card import CARD_COUNT
 from tracer.model.panel_plan import PanelPlan
 from tracer.panel.rules import TABLE

@@ -8,8 +8,9 @@ From Python:
         print(outline.name, outline.region.area, outline.sigma_mm)
 
 Each stage is a function of its own: `tracer.calibration.calibrate`, `tracer.segmentation.segment`,
-`tracer.parallax.single.outline_from_silhouette`, `tracer.parallax.views.solve_views`,
-`tracer.panel.build.build_panel`, `tracer.export.dxf.dxf_bytes`.
+`tracer.parallax.single_view.single.outline_from_silhouette`,
+`tracer.parallax.multi_view.views.solve_views`, `tracer.panel.build.build_panel`,
+`tracer.export.dxf.write.dxf_bytes`.
 """
 
 from __future__ import annotations
@@ -20,18 +21,18 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from tracer.errors import TracerError
     from tracer.photos import read_photo
-    from tracer.workflows.trace import Trace, TraceOptions, trace
+    from tracer.workflows.tracing.trace import Trace, TraceOptions, trace
 
 __version__ = "0.1.0"
 __all__ = ["Trace", "TraceOptions", "TracerError", "__version__", "read_photo", "trace"]
 
 #: public name -> where it lives; imported when asked for, so that `import tracer` costs nothing
 _HOMES = {
-    "Trace": "tracer.workflows.trace",
-    "TraceOptions": "tracer.workflows.trace",
+    "Trace": "tracer.workflows.tracing.trace",
+    "TraceOptions": "tracer.workflows.tracing.trace",
     "TracerError": "tracer.errors",
     "read_photo": "tracer.photos",
-    "trace": "tracer.workflows.trace",
+    "trace": "tracer.workflows.tracing.trace",
 }
 
 

@@ -34,7 +34,7 @@ from tracer.model.photo import Photo
 from tracer.model.view import ScaledPicture
 from tracer.photos import read_photo
 from tracer.segmentation import SegmentOptions, Way, segment
-from tracer.segmentation.contours import resample
+from tracer.segmentation.edge.contours import resample
 
 __all__ = ["Coin", "CoinPhoto", "fit_diameters", "measure", "read_coins", "residual_rms_mm"]
 

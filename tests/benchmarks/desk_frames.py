@@ -25,7 +25,7 @@ from tracer.project.outlines_file import OutlinesFile, dump_outlines, load_outli
 from tracer.project.schema import dump_job, load_job
 from tracer.project.silhouettes_file import dump_silhouettes, load_silhouettes
 from tracer.project.store import JobFolder
-from tracer.workflows.arrange import arrange_job
+from tracer.workflows.arranging.arrange import arrange_job
 
 TOOLS, MEGAPIXELS = 60, 48
 SIDE = 2  # the 12 megapixel sample, twice as large

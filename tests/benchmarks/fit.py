@@ -29,12 +29,12 @@ from tests.benchmarks.fit_motion import Seated, seat
 from tests.benchmarks.fit_tables import tables
 from tests.benchmarks.fit_walls import CutTool, cut_tools
 from tests.benchmarks.truth import find_scenes
-from tracer.export.machines import read_machine
+from tracer.export.machine.profiles import read_machine
 from tracer.model.machine import Machine
 from tracer.model.outline import Outline
 from tracer.model.panel_plan import FitClass
 from tracer.model.report import Check
-from tracer.workflows.cut import CutOptions
+from tracer.workflows.cutting.cut import CutOptions
 
 #: an edge is sure where its standard deviation is at most this
 SURE_MM = 0.6

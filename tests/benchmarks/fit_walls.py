@@ -16,11 +16,11 @@ from shapely.geometry import Polygon
 from shapely.geometry.base import BaseGeometry
 
 from tests.benchmarks.fit_motion import SignedDistance, along_rings
-from tracer.export.cut_drawing import draw_cut
+from tracer.export.drawing.cut_drawing import draw_cut
 from tracer.export.verify import verified_dxf
 from tracer.model.outline import Outline
 from tracer.model.report import Check
-from tracer.workflows.cut import CutOptions, cut_dxf_options, lay_pockets
+from tracer.workflows.cutting.cut import CutOptions, cut_dxf_options, lay_pockets
 
 __all__ = ["CutTool", "cut_tools"]
 

@@ -10,7 +10,7 @@ from tests.benchmarks.scoring import Result
 from tests.benchmarks.truth import Scene, seen_silhouette
 from tracer.calibration import CardSizes, calibrate
 from tracer.model.view import View
-from tracer.parallax.single import compensate, edge_model_for
+from tracer.parallax.single_view.single import compensate, edge_model_for
 from tracer.photos import read_photo
 
 __all__ = ["compensated", "found_view"]

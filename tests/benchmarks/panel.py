@@ -15,15 +15,15 @@ from typing import Any
 
 import numpy as np
 
-from tests.panel_stage.bench import BASE, FACE, THIN, bar, spanner, tool
-from tracer.export.machines import read_machine
-from tracer.export.panel_drawing import draw_sheet
+from tests.panel.bench import BASE, FACE, THIN, bar, spanner, tool
+from tracer.export.drawing.panel_drawing import draw_sheet
+from tracer.export.machine.profiles import read_machine
 from tracer.model.panel import Bay, BayKind, Panel
 from tracer.model.panel_plan import PanelPlan, PlyPlan
 from tracer.panel.build import build_panel, rules_of
-from tracer.panel.checks import check_panel
-from tracer.panel.layout import Tool
-from tracer.panel.sheets import make_walls, slab_sheets
+from tracer.panel.checks.report import check_panel
+from tracer.panel.layout.places import Tool
+from tracer.panel.stock.sheets import make_walls, slab_sheets
 
 CELL_MM = (150.0, 250.0)
 

@@ -19,7 +19,7 @@ from shapely.geometry import Polygon
 from tests.geometry.shapes import hex_key, spanner
 from tracer.geometry.arcs import fit_arcs
 from tracer.model.pocket import PocketRule
-from tracer.panel.pockets import make_pocket
+from tracer.panel.pocket.pockets import make_pocket
 
 
 def tools() -> list[Polygon]:

@@ -11,9 +11,9 @@ from tests.benchmarks.fit_motion import SignedDistance, seat
 from tests.benchmarks.fit_tables import bootstrap, goes_in, tables
 from tests.benchmarks.fit_walls import cut_tools
 from tests.geometry.shapes import hex_key, spanner
-from tracer.export.machines import read_machine
+from tracer.export.machine.profiles import read_machine
 from tracer.model.outline import EdgeModel, HeightSource, Outline
-from tracer.workflows.cut import CutOptions
+from tracer.workflows.cutting.cut import CutOptions
 
 
 def displaced(region: Polygon) -> Polygon:

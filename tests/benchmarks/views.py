@@ -29,13 +29,13 @@ from numpy.typing import NDArray
 from shapely.geometry import Polygon
 
 from tests.benchmarks.truth import find_scenes
-from tests.parallax_views.lays import Lay, edge_errors, read_lay, score, scores, solved_pairs
-from tests.parallax_views.solids import AROUND_4, AROUND_5, ROW_2, ROW_3, bench_lay
+from tests.parallax.multi_view.lays import Lay, edge_errors, read_lay, score, scores, solved_pairs
+from tests.parallax.multi_view.solids import AROUND_4, AROUND_5, ROW_2, ROW_3, bench_lay
 from tracer.model.silhouette import Silhouette
-from tracer.parallax.edges import Camera
-from tracer.parallax.oneheight import at_height
-from tracer.parallax.single import compensate
-from tracer.parallax.views import solve_views
+from tracer.parallax.multi_view.edges import Camera
+from tracer.parallax.multi_view.oneheight import at_height
+from tracer.parallax.multi_view.views import solve_views
+from tracer.parallax.single_view.single import compensate
 
 Array = NDArray[np.float64]
 

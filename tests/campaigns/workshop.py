@@ -180,7 +180,7 @@ warm = Warm()
 
 def installed() -> None:
     """Let every run in this process and its children remember the heavy stages."""
-    from tracer.workflows.memo import StageMemo
+    from tracer.workflows.tracing.cache import StageMemo
 
     StageMemo.get = lambda self, key, make: warm.get(self, key, make)  # type: ignore[method-assign]
 
@@ -247,7 +247,7 @@ def _edited(job: Path) -> None:
     """Two corrections by hand, one of them undone."""
     from tracer.project.edits_file import Change, Edit
     from tracer.project.store import JobFolder
-    from tracer.workflows.job_edits import make_edit, undo
+    from tracer.workflows.editing.job_edits import make_edit, undo
 
     folder = JobFolder(job)
     make_edit(folder, Edit("name", "T02", (Change(("row", "T02", "mass_kg"), 0.2, 0.25),)))
@@ -257,7 +257,9 @@ def _edited(job: Path) -> None:
 
 def without_pictures() -> None:
     """Leave out what only draws pictures and papers; in a fork that tries one case of many."""
-    from tracer.workflows import arrange, job_files, sheet_files
+    from tracer.workflows.arranging import arrange
+    from tracer.workflows.cutting import sheet_files
+    from tracer.workflows.job import job_files
 
     def nothing(*_: object, **__: object) -> bytes:
         return b""

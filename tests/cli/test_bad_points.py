@@ -15,7 +15,7 @@ from tracer.model.corrections import Corrections
 from tracer.project.edits_file import Change, Edit
 from tracer.project.schema import dump_job, load_job
 from tracer.project.store import JobFolder
-from tracer.workflows.job_edits import make_edit
+from tracer.workflows.editing.job_edits import make_edit
 
 HUGE = "9" * 400  # read as infinity by floating point numbers (IEEE 754)
 

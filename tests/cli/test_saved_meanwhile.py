@@ -10,11 +10,13 @@ import pytest
 
 from tests.cli.photos import put_job
 from tracer.cli.app import run
-from tracer.export.machines import machine_toml, read_machine
+from tracer.export.machine.profiles import machine_toml, read_machine
 from tracer.project.edits_file import Change, Edit
 from tracer.project.store import JobFolder
 from tracer.project.tool_list import parse_tool_list
-from tracer.workflows import arrange, job_edits, retrace, trace_job
+from tracer.workflows.arranging import arrange
+from tracer.workflows.editing import job_edits
+from tracer.workflows.job import retrace, trace_job
 
 TYPED = b"name,x_px,y_px,height_mm\r\nsaved in between,400,300,6\r\n"
 

@@ -16,7 +16,7 @@ from tracer.desk.runs import Runner, RunState
 from tracer.errors import TracerError
 from tracer.project import store
 from tracer.project.store import JobFolder
-from tracer.workflows import restore_file
+from tracer.workflows.job import restore_file
 
 LIST = "tools.csv"
 

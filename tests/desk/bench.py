@@ -29,7 +29,7 @@ from tracer.project.schema import JobRecord, LayRecord, PhotoRecord, dump_job
 from tracer.project.silhouettes_file import SeenEdge, dump_silhouettes
 from tracer.project.store import JobFolder
 from tracer.project.tool_list import ToolList, format_tool_list, parse_tool_list
-from tracer.workflows.job_files import inputs_digest
+from tracer.workflows.job.job_files import inputs_digest
 
 SAMPLES = Path(__file__).parent.parent.parent / "sample_images"
 

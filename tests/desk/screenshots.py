@@ -20,8 +20,8 @@ from tests.desk.bench import SAMPLES
 from tests.desk.conftest import BROWSERS, serving
 from tracer.project.store import JobFolder
 from tracer.project.tool_list import parse_tool_list
-from tracer.workflows.arrange import arrange_job
-from tracer.workflows.trace_job import read_photos, trace_job
+from tracer.workflows.arranging.arrange import arrange_job
+from tracer.workflows.job.trace_job import read_photos, trace_job
 
 DESK = {"viewport": {"width": 1280, "height": 800}}
 VIEWS = {

@@ -14,9 +14,9 @@ from tracer.project.panel_file import load_panel
 from tracer.project.schema import load_job
 from tracer.project.store import JobFolder
 from tracer.project.tool_list import parse_tool_list
-from tracer.workflows.arrange import arrange_job, plan_in_force
-from tracer.workflows.job_edits import inputs_of, job_revision, make_edit, redo, undo
-from tracer.workflows.retrace import stale_lays
+from tracer.workflows.arranging.arrange import arrange_job, plan_in_force
+from tracer.workflows.editing.job_edits import inputs_of, job_revision, make_edit, redo, undo
+from tracer.workflows.job.retrace import stale_lays
 
 
 @pytest.fixture

@@ -21,7 +21,7 @@ from tests.desk.bench import seed_job
 from tests.desk.client import Open
 from tracer.desk.server import DeskServer
 from tracer.project.tool_list import parse_tool_list
-from tracer.workflows.job_edits import undo
+from tracer.workflows.editing.job_edits import undo
 
 
 @pytest.fixture(scope="module")

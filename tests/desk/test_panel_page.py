@@ -20,7 +20,7 @@ from tracer.desk.server import DeskServer
 from tracer.model.panel import Panel
 from tracer.project.panel_file import load_panel
 from tracer.project.store import JobFolder
-from tracer.workflows.arrange import arrange_job
+from tracer.workflows.arranging.arrange import arrange_job
 
 Open = Callable[..., Any]
 

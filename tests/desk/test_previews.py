@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from tracer.desk.previews import pdf_page, pdf_pages
-from tracer.export.cards import cards_pdf
+from tracer.export.paper.cards import cards_pdf
 
 
 @pytest.mark.parametrize("data", [b"", b"%PDF-1.7\n", b"\0" * 500, cards_pdf(numbers=[0])[:700]])

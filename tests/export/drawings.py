@@ -9,12 +9,12 @@ from shapely import affinity
 from shapely.geometry import Point, Polygon, box
 
 from tests.geometry.shapes import hex_key, spanner
-from tracer.export.cut_drawing import draw_cut, draw_reference
-from tracer.export.machines import read_machine
+from tracer.export.drawing.cut_drawing import draw_cut, draw_reference
+from tracer.export.machine.profiles import read_machine
 from tracer.model.drawing import Drawing
 from tracer.model.outline import EdgeModel, HeightSource, Outline
 from tracer.model.pocket import Pocket, PocketRule
-from tracer.panel.pockets import make_pocket
+from tracer.panel.pocket.pockets import make_pocket
 
 SIZE_MM = (520.0, 240.0)
 

@@ -10,8 +10,8 @@ import pytest
 
 from tests.export.drawings import cut_drawing, reference_drawing
 from tracer.errors import TracerError
-from tracer.export.dxf import DxfOptions, DxfVersion, dxf_bytes
-from tracer.export.svg import svg_bytes
+from tracer.export.dxf.write import DxfOptions, DxfVersion, dxf_bytes
+from tracer.export.svg.write import svg_bytes
 from tracer.export.verify import verified_dxf, verified_svg, verify_dxf, verify_svg
 from tracer.model.drawing import CutPath, Drawing, Layer, Loop, Operation
 

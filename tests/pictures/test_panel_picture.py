@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from tests.panel_stage.bench import BASE, FACE, drawer, panel_of, plan, row_of_bars
+from tests.panel.bench import BASE, FACE, drawer, panel_of, plan, row_of_bars
 from tracer.model.panel import Panel
 from tracer.model.panel_plan import ToolPlan
 from tracer.model.report import Check, Severity

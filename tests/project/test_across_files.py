@@ -10,17 +10,17 @@ from typing import Any
 import pytest
 
 from tests.campaigns.words import programmers_words
-from tests.panel_stage.bench import outline, spanner
+from tests.panel.bench import outline, spanner
 from tests.project.test_loaders import job_bytes, outlines_bytes
 from tracer.errors import TracerError
 from tracer.project.outlines_file import OutlinesFile, dump_outlines
 from tracer.project.schema import load_job
 from tracer.project.store import JobFolder
 from tracer.ranges import MOST_BYTES
-from tracer.workflows.arrange import GUESTS
-from tracer.workflows.job_edits import inputs_of
-from tracer.workflows.job_files import opened_job
-from tracer.workflows.shelf import put_on_shelf, take_from_shelf
+from tracer.workflows.arranging.arrange import GUESTS
+from tracer.workflows.arranging.shelf import put_on_shelf, take_from_shelf
+from tracer.workflows.editing.job_edits import inputs_of
+from tracer.workflows.job.job_files import opened_job
 
 
 def refusal(call: Any, *arguments: Any) -> TracerError:

@@ -13,7 +13,7 @@ from tracer.errors import TracerError, UsageError
 from tracer.model.tool_list import ToolRow
 from tracer.project.text_encoding import decoded, known_encoding
 from tracer.project.tool_list import format_tool_list, parse_tool_list
-from tracer.workflows.list_rows import in_file_order, merged_lists, rows_of_no_lay
+from tracer.workflows.job.list_rows import in_file_order, merged_lists, rows_of_no_lay
 
 OWN = (
     "# our tool board, measured in May\n"

@@ -13,16 +13,16 @@ import numpy as np
 import pytest
 from shapely.geometry import Polygon, box
 
-from tests.panel_stage.bench import bar, drawer, outline, panel_of, plan, row_of_bars, spanner
+from tests.panel.bench import bar, drawer, outline, panel_of, plan, row_of_bars, spanner
 from tests.project.damage import PROGRAMMERS, broken_bytes, damaged, without_quotes
 from tracer.errors import TracerError
-from tracer.export.machines import machine_toml, parse_machine, read_machine
+from tracer.export.machine.profiles import machine_toml, parse_machine, read_machine
 from tracer.geometry.sound import UnsoundShape, sound_area, sound_polygon, sound_ring
 from tracer.loading import parse_json, parse_toml, read_file
 from tracer.model.corrections import Corrections, Stroke
 from tracer.model.panel_plan import CopyPlan, KeepOutPlan, PanelPlan, ToolPlan, WellPlan
 from tracer.model.report import Check, Severity
-from tracer.panel.checks import check_panel
+from tracer.panel.checks.report import check_panel
 from tracer.project.cut_record import cut_record
 from tracer.project.edits_file import Change, Edit, Edits, dump_edits, load_edits
 from tracer.project.outlines_file import OutlinesFile, dump_outlines, load_outlines

@@ -17,7 +17,7 @@ from tests.scene_maker import Scene, make_scene, make_view
 from tests.scene_parts import CARDS, GROUNDS, LIGHTS, Look, Tool, driver, placed, spanner
 from tracer.model.silhouette import Segmentation
 from tracer.segmentation import SegmentOptions, segment
-from tracer.segmentation.options import Way
+from tracer.segmentation.working_picture.options import Way
 
 TOOLS = {
     "red": Tool(placed(driver(150, 26), 250, 40, 75), 25.0, "red"),

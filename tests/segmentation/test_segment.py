@@ -15,7 +15,7 @@ from tests.scene_parts import Look, Tool, driver, placed, spanner
 from tracer.model.silhouette import Segmentation
 from tracer.model.view import ScaledPicture
 from tracer.segmentation import Correction, Mark, SegmentOptions, segment
-from tracer.segmentation.options import Way
+from tracer.segmentation.working_picture.options import Way
 
 TOOLS = (
     Tool(placed(spanner(), 235, 60, 80), 8.0, "grey steel"),

@@ -18,13 +18,13 @@ from skimage.measure import find_contours
 
 from tests.scene_maker import encode_srgb
 from tracer.model.view import ScaledPicture
-from tracer.segmentation.cables import without_cables
-from tracer.segmentation.contours import mask_rings, signed_area
-from tracer.segmentation.parting import part_along, part_at_necks, part_between
-from tracer.segmentation.profiles import sample_profiles
-from tracer.segmentation.raster import Raster, fit_raster, rectify
-from tracer.segmentation.refine import MeasuredRing, measure_ring
-from tracer.segmentation.sheet import FLOOR, fit_sheet
+from tracer.segmentation.decide.sheet import FLOOR, fit_sheet
+from tracer.segmentation.edge.contours import mask_rings, signed_area
+from tracer.segmentation.edge.profiles import sample_profiles
+from tracer.segmentation.edge.refine import MeasuredRing, measure_ring
+from tracer.segmentation.separate.cables import without_cables
+from tracer.segmentation.separate.splitting import part_along, part_at_necks, part_between
+from tracer.segmentation.working_picture.raster import Raster, fit_raster, rectify
 
 Array = NDArray[np.float64]
 

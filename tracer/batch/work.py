@@ -30,7 +30,7 @@ from tracer.batch.places import (
 )
 from tracer.calibration import CardSizes
 from tracer.errors import TracerError, UsageError
-from tracer.export.machines import machine_names, parse_machine, read_machine
+from tracer.export.machine.profiles import machine_names, parse_machine, read_machine
 from tracer.lengths import parse_length_mm, parse_size_mm
 from tracer.loading import parse_json
 from tracer.model.machine import Machine
@@ -40,11 +40,11 @@ from tracer.project.schema import load_job
 from tracer.project.store import JobFolder, job_path
 from tracer.project.tool_list import parse_tool_list
 from tracer.ranges import checked_option
-from tracer.segmentation.answers import MODEL_SHA256
-from tracer.workflows.arrange import arrange_job
-from tracer.workflows.cut import CutOptions
-from tracer.workflows.cut_job import cut_job
-from tracer.workflows.trace_job import JobTrace, Mode, PhotoFile, lay_settings, trace_job
+from tracer.segmentation.decide.answers import MODEL_SHA256
+from tracer.workflows.arranging.arrange import arrange_job
+from tracer.workflows.cutting.cut import CutOptions
+from tracer.workflows.cutting.cut_job import cut_job
+from tracer.workflows.job.trace_job import JobTrace, Mode, PhotoFile, lay_settings, trace_job
 
 __all__ = ["do_lay", "keep_row", "kept_row", "row_place"]
 

@@ -19,7 +19,7 @@ from tracer.ranges import MOST_BYTES, shown
 
 if TYPE_CHECKING:
     from tracer.model.panel_plan import PanelPlan
-    from tracer.workflows.arrange import Arranged
+    from tracer.workflows.arranging.arrange import Arranged
 
 __all__ = ["arrange"]
 
@@ -146,7 +146,7 @@ def arrange(
     fits = _choice(fit, {f.value: f for f in FitClass}, "--fit")
 
     from tracer.project.store import JobFolder, job_path
-    from tracer.workflows.arrange import arrange_job
+    from tracer.workflows.arranging.arrange import arrange_job
 
     def edit(old: PanelPlan) -> PanelPlan:
         place = old.placement
@@ -191,7 +191,7 @@ def arrange(
     console.unmet(accept or (), done.checks)
     console.result(_record(done), _summary(done, inch))
 
-    from tracer.panel.checks import failed
+    from tracer.panel.checks.report import failed
 
     if failed(done.checks, accept or ()):
         raise typer.Exit(EXIT_CHECK_FAILED)

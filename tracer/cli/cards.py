@@ -46,7 +46,7 @@ def cards(
     quiet: Quiet = False,
 ) -> None:
     """Write a PDF of scale cards. Print it at 100 %, then measure a board with a ruler."""
-    from tracer.export.cards import write_cards_pdf
+    from tracer.export.paper.cards import write_cards_pdf
 
     console = Console(as_json=as_json, quiet=quiet)
     if not output.name:

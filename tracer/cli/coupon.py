@@ -72,10 +72,10 @@ def coupon(
     """A small test piece: cut it, type back what you read, and get a machine profile."""
     console = Console(as_json=as_json, quiet=quiet)
 
-    from tracer.export.coupon import stair_table
-    from tracer.export.machines import read_machine
+    from tracer.export.drawing.coupon import stair_table
+    from tracer.export.machine.profiles import read_machine
     from tracer.model.panel_plan import FitClass
-    from tracer.workflows.coupon import (
+    from tracer.workflows.cutting.coupon import (
         coupon_files,
         profile_file,
         profile_from_reading,

@@ -125,12 +125,12 @@ def cut(
     """
     console = Console(as_json=as_json, quiet=quiet)
 
-    from tracer.export.dxf import DxfVersion
-    from tracer.export.machines import read_machine
+    from tracer.export.dxf.write import DxfVersion
+    from tracer.export.machine.profiles import read_machine
     from tracer.model.panel_plan import FitClass
     from tracer.project.store import JobFolder, job_path
-    from tracer.workflows.cut import CutOptions
-    from tracer.workflows.cut_job import cut_job
+    from tracer.workflows.cutting.cut import CutOptions
+    from tracer.workflows.cutting.cut_job import cut_job
 
     version = None
     if dxf_version is not None:
@@ -232,7 +232,7 @@ def _choice(text: str, values: dict[str, Any], option: str) -> Any:
 
 def _printer(printed: str | None) -> Any:
     """The printer's scale as typed, which is then kept, or as it was kept."""
-    from tracer.export.template import PrinterScale
+    from tracer.export.paper.template import PrinterScale
     from tracer.lengths import parse_size_mm
     from tracer.project.printer import load_printed, save_printed
 

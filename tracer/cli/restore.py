@@ -28,7 +28,7 @@ def restore(
     console = Console(as_json=as_json, quiet=quiet)
 
     from tracer.project.store import JobFolder, job_path
-    from tracer.workflows.restore_file import listed_formers, restore_file
+    from tracer.workflows.job.restore_file import listed_formers, restore_file
 
     folder = JobFolder(job_path(job))
     if which is None:

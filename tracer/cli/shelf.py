@@ -56,7 +56,7 @@ def shelf(
 
     from tracer.project.printer import settings_folder
     from tracer.project.store import JobFolder, job_path
-    from tracer.workflows.shelf import (
+    from tracer.workflows.arranging.shelf import (
         draw_into_job,
         put_on_shelf,
         shelf_names,

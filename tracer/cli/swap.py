@@ -131,18 +131,18 @@ def swap(
     _refuse_mixtures(tool, photos or [], add, remove, back_to)
 
     from tracer.calibration import CardSizes
-    from tracer.export.machine_checks import job_cautions, material_named, refuse_forbidden
-    from tracer.export.machines import read_machine
-    from tracer.export.patch_files import CAUTIONS as PATCH_CAUTIONS
+    from tracer.export.machine.checks import job_cautions, material_named, refuse_forbidden
+    from tracer.export.machine.profiles import read_machine
+    from tracer.export.swap_files import CAUTIONS as PATCH_CAUTIONS
     from tracer.model.outline import EdgeModel
-    from tracer.panel.succession import Rule
+    from tracer.panel.swap.place import Rule
     from tracer.project.store import JobFolder, job_path
-    from tracer.workflows import swap_job as work
-    from tracer.workflows.cut_job import machines_cut_for
-    from tracer.workflows.cut_panel_job import has_panel
-    from tracer.workflows.swap import SwapWishes
-    from tracer.workflows.trace import Separation
-    from tracer.workflows.trace_job import lay_settings, read_photos
+    from tracer.workflows.cutting.cut_job import machines_cut_for
+    from tracer.workflows.cutting.cut_panel_job import has_panel
+    from tracer.workflows.job.trace_job import lay_settings, read_photos
+    from tracer.workflows.swapping import swap_job as work
+    from tracer.workflows.swapping.swap import SwapWishes
+    from tracer.workflows.tracing.trace import Separation
 
     typed = lay_settings(
         card_sizes=CardSizes(common, own),

@@ -191,13 +191,13 @@ def trace(
     sizes, own_sizes = card_sizes(card_size or [])
 
     from tracer.calibration import CardSizes
-    from tracer.export.dxf import DxfOptions, DxfVersion
+    from tracer.export.dxf.write import DxfOptions, DxfVersion
     from tracer.project.store import JobFolder, job_path
     from tracer.project.text_encoding import known_encoding
     from tracer.project.tool_list import parse_tool_list
-    from tracer.workflows.trace import Separation
-    from tracer.workflows.trace_job import Mode, lay_settings, read_list, read_photos
-    from tracer.workflows.trace_photos import trace_photos
+    from tracer.workflows.job.trace_job import Mode, lay_settings, read_list, read_photos
+    from tracer.workflows.job.trace_photos import trace_photos
+    from tracer.workflows.tracing.trace import Separation
 
     separation = choice(silhouettes, {s.value: s for s in Separation}, "--silhouettes")
     version = choice(dxf_version.upper(), {v.value: v for v in DxfVersion}, "--dxf-version")

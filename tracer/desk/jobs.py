@@ -27,13 +27,13 @@ from tracer.pictures.tiles import TilePyramid
 from tracer.project.edits_file import Edit
 from tracer.project.schema import load_job
 from tracer.project.store import JobFolder, job_path, refuse_link
-from tracer.workflows.arrange import PANEL_JSON, arrange_job
-from tracer.workflows.cut import CutOptions
-from tracer.workflows.cut_job import cut_job
-from tracer.workflows.job_edits import job_revision, make_edit, redo, undo
-from tracer.workflows.memo import StageMemo
-from tracer.workflows.retrace import retrace
-from tracer.workflows.trace_job import Mode, read_photos, trace_job
+from tracer.workflows.arranging.arrange import PANEL_JSON, arrange_job
+from tracer.workflows.cutting.cut import CutOptions
+from tracer.workflows.cutting.cut_job import cut_job
+from tracer.workflows.editing.job_edits import job_revision, make_edit, redo, undo
+from tracer.workflows.job.retrace import retrace
+from tracer.workflows.job.trace_job import Mode, read_photos, trace_job
+from tracer.workflows.tracing.cache import StageMemo
 
 __all__ = ["Desk", "DeskJob"]
 

@@ -13,8 +13,8 @@ from tracer.desk.jobs import DeskJob
 from tracer.model.panel import Panel, PanelPocket, PlyRole
 from tracer.panel.build import rules_of
 from tracer.project.panel_file import load_panel
-from tracer.workflows.arrange import PANEL_JSON
-from tracer.workflows.plan_inputs import plan_value
+from tracer.workflows.arranging.arrange import PANEL_JSON
+from tracer.workflows.editing.plan_inputs import plan_value
 
 __all__ = ["panel_record"]
 

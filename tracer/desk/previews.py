@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 import pypdfium2
 
-from tracer.export.read_dxf import read_dxf
+from tracer.export.dxf.read import read_dxf
 
 __all__ = ["PAGES_SHOWN", "dxf_preview", "pdf_page", "pdf_pages"]
 

@@ -26,9 +26,9 @@ from tracer.project.outlines_file import OutlinesFile, load_outlines
 from tracer.project.plan_file import plan_record
 from tracer.project.schema import LayRecord
 from tracer.project.silhouettes_file import SeenEdge, load_silhouettes
-from tracer.workflows.job_edits import inputs_of, job_revision
-from tracer.workflows.job_inputs import Inputs, cell_value
-from tracer.workflows.retrace import stale_lays
+from tracer.workflows.editing.job_edits import inputs_of, job_revision
+from tracer.workflows.editing.job_inputs import Inputs, cell_value
+from tracer.workflows.job.retrace import stale_lays
 
 __all__ = ["job_record", "photo_record"]
 

@@ -14,12 +14,18 @@ import shapely
 from shapely.geometry import LinearRing, Polygon
 
 from tracer.errors import TracerError
-from tracer.export.dxf import DxfOptions, DxfVersion, dxf_bytes, dxf_layer_names, straight_drawing
-from tracer.export.palette import RGB
-from tracer.export.read import ReadCurve, ReadFile
-from tracer.export.read_dxf import read_dxf
-from tracer.export.read_svg import read_svg
-from tracer.export.svg import svg_bytes
+from tracer.export.drawing.palette import RGB
+from tracer.export.dxf.read import read_dxf
+from tracer.export.dxf.write import (
+    DxfOptions,
+    DxfVersion,
+    dxf_bytes,
+    dxf_layer_names,
+    straight_drawing,
+)
+from tracer.export.reading.curves import ReadCurve, ReadFile
+from tracer.export.svg.read import read_svg
+from tracer.export.svg.write import svg_bytes
 from tracer.geometry.loops import flatten, length, signed_area
 from tracer.model.drawing import Drawing
 

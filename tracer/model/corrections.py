@@ -3,7 +3,7 @@
 All places are pixels of the upright photo, so that a correction means the same whatever a later
 run makes of cards and camera. The search for tools follows ``keep``; on what it finds are applied,
 in this order, ``split``, ``merge``, ``strokes``, ``edges``, ``cables`` and ``drop``
-(`tracer.segmentation.mending`).
+(`tracer.segmentation.corrected`).
 """
 
 from __future__ import annotations

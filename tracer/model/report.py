@@ -52,7 +52,8 @@ class Check:
 def tool_at(where_mm: tuple[float, float]) -> str:
     """How a sentence names a tool that has no number yet: by a place on the sheet.
 
-    Once numbers are given, `tracer.workflows.tool_findings` puts them in the place of these words.
+    Once numbers are given, `tracer.workflows.tracing.tool_findings` puts them in the place of
+    these words.
 
     Examples
     --------

@@ -31,19 +31,19 @@ from tracer.model.panel import (
 from tracer.model.panel_plan import PanelPlan
 from tracer.model.pocket import PocketRule, Room
 from tracer.model.report import Check
-from tracer.panel.clearance import room_for
-from tracer.panel.depth import Depth, propose_depth
-from tracer.panel.dimensions import tape_dimensions
-from tracer.panel.fits import FITS, default_fit
-from tracer.panel.fittings import add_labels, add_notches, add_wells
-from tracer.panel.fixings import place_fixings
-from tracer.panel.layout import Tool, lay_out, put
-from tracer.panel.looseness import check_limit, islands_left_out, limit_check
-from tracer.panel.openings import opening
-from tracer.panel.pockets import make_pocket
-from tracer.panel.rows import Change
+from tracer.panel.fittings.added import add_labels, add_notches, add_wells
+from tracer.panel.fittings.fixings import place_fixings
+from tracer.panel.fittings.openings import opening
+from tracer.panel.layout.dimensions import tape_dimensions
+from tracer.panel.layout.places import Tool, lay_out, put
+from tracer.panel.layout.rows import Change
+from tracer.panel.pocket.clearance import room_for
+from tracer.panel.pocket.depth import Depth, propose_depth
+from tracer.panel.pocket.fits import FITS, default_fit
+from tracer.panel.pocket.looseness import check_limit, islands_left_out, limit_check
+from tracer.panel.pocket.pockets import make_pocket
 from tracer.panel.rules import Rules, rules_for
-from tracer.panel.seams import retiled, seam_lines
+from tracer.panel.stock.seams import retiled, seam_lines
 
 __all__ = [
     "DEFAULT_PLIES",

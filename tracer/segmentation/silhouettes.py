@@ -17,21 +17,21 @@ from tracer.model.photo import Photo
 from tracer.model.report import Check, Severity, tool_at
 from tracer.model.silhouette import Kind, Segmentation, Silhouette
 from tracer.model.view import PlaneMap
-from tracer.segmentation.agreement import agreement_checks
-from tracer.segmentation.answers import Answers
-from tracer.segmentation.contours import mask_rings, signed_area
-from tracer.segmentation.corrections import marks_on
-from tracer.segmentation.deciding import Decision, decide
-from tracer.segmentation.evidence import RegionEvidence, decision_doubt
-from tracer.segmentation.extent import outlines
-from tracer.segmentation.learned import edge_heights
-from tracer.segmentation.left_out import LeftOut, Reason, left_out_checks, things_in
-from tracer.segmentation.options import Correction, Mark, SegmentOptions
-from tracer.segmentation.psf import measure_blur
-from tracer.segmentation.raster import fit_raster, rectify
-from tracer.segmentation.refine import MeasuredRing, measure_ring
-from tracer.segmentation.separate import Blob, Marks, separate
-from tracer.segmentation.unexplained import unexplained
+from tracer.segmentation.decide.answers import Answers
+from tracer.segmentation.decide.deciding import Decision, decide
+from tracer.segmentation.decide.learned import edge_heights
+from tracer.segmentation.edge.agreement import agreement_checks
+from tracer.segmentation.edge.contours import mask_rings, signed_area
+from tracer.segmentation.edge.psf import measure_blur
+from tracer.segmentation.edge.refine import MeasuredRing, measure_ring
+from tracer.segmentation.separate.left_out import LeftOut, Reason, left_out_checks, things_in
+from tracer.segmentation.separate.tools import Blob, Marks, separate
+from tracer.segmentation.separate.unexplained import unexplained
+from tracer.segmentation.working_picture.corrections import marks_on
+from tracer.segmentation.working_picture.evidence import RegionEvidence, decision_doubt
+from tracer.segmentation.working_picture.extent import outlines
+from tracer.segmentation.working_picture.options import Correction, Mark, SegmentOptions
+from tracer.segmentation.working_picture.raster import fit_raster, rectify
 
 __all__ = ["segment"]
 

@@ -5,10 +5,10 @@ from __future__ import annotations
 from pathlib import Path
 
 from tracer.errors import TracerError
-from tracer.export.examine import Examined, examine
-from tracer.export.read import ReadFile
-from tracer.export.read_dxf import read_dxf
-from tracer.export.read_svg import read_svg
+from tracer.export.dxf.read import read_dxf
+from tracer.export.examine.file import Examined, examine
+from tracer.export.reading.curves import ReadFile
+from tracer.export.svg.read import read_svg
 from tracer.loading import read_file
 from tracer.ranges import MOST_BYTES
 

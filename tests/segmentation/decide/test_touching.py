@@ -1,0 +1,60 @@
+"""What touches is parted where a contact runs along a neck, and only there."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from tracer.segmentation.decide.touching import part_touching
+
+SHAPE = (120, 200)
+ROWS, COLS = np.mgrid[: SHAPE[0], : SHAPE[1]]
+
+
+def disc(x: float, y: float, radius: float) -> np.ndarray:
+    return (COLS - x) ** 2 + (ROWS - y) ** 2 < radius**2
+
+
+COINS = disc(60, 60, 22) | disc(102, 60, 22)
+BAND = np.where(abs(COLS - 81) < 3, 0.8, 0.0).astype(np.float32)
+
+
+def count(mask: np.ndarray, contact: np.ndarray) -> int:
+    pieces, labels = part_touching(mask, contact, 1.0)
+    assert ((pieces > 0) == mask).all()
+    assert pieces.max() < labels
+    return len(np.unique(pieces)) - 1
+
+
+def test_two_coins_with_a_contact_between_are_two() -> None:
+    pieces, _ = part_touching(COINS, BAND, 1.0)
+    assert count(COINS, BAND) == 2
+    left = pieces[60, 60]
+    assert (pieces == left).sum() == pytest.approx(COINS.sum() / 2, rel=0.03)
+
+
+def test_without_a_contact_a_neck_alone_parts_nothing() -> None:
+    assert count(COINS, np.zeros(SHAPE, np.float32)) == 1
+
+
+def test_a_contact_beside_the_neck_parts_nothing() -> None:
+    beside = np.where(COINS, 0, 0.9).astype(np.float32)
+    assert count(COINS, beside) == 1
+
+
+def test_a_knob_stays_with_its_body() -> None:
+    body = (abs(COLS - 100) < 60) & (abs(ROWS - 70) < 40)
+    knob = (abs(COLS - 100) < 12) & (abs(ROWS - 20) < 14)
+    band = np.where(abs(ROWS - 31) < 3, 0.8, 0.0).astype(np.float32)
+    assert count(body | knob, band) == 1
+
+
+def test_what_ground_lies_between_is_never_one() -> None:
+    near = disc(60, 60, 22) | disc(106, 60, 22)  # 2 mm apart
+    assert count(near, np.zeros(SHAPE, np.float32)) == 2
+
+
+def test_bars_side_by_side_are_parted_along_their_contact() -> None:
+    bars = (abs(COLS - 100) < 80) & (abs(ROWS - 60) < 16)
+    band = np.where(abs(ROWS - 60) < 1.5, 0.7, 0.0).astype(np.float32)
+    assert count(bars, band) == 2

@@ -1,0 +1,139 @@
+"""From pockets to the drawing that is cut, and the reference drawing beside it."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+from shapely.geometry import Point
+
+from tracer.export.drawing.draw import check_shapes, region_loops
+from tracer.export.drawing.lettering import lettering, text_width_mm
+from tracer.export.drawing.order import in_cutting_order
+from tracer.geometry.arcs import fit_arcs
+from tracer.geometry.loops import moved, polygon_of, reversed_loop, signed_area
+from tracer.geometry.offset import grown
+from tracer.geometry.rings import largest_polygon, polygons_in
+from tracer.model.drawing import CutPath, Drawing, KerfNote, Layer, Loop, Operation
+from tracer.model.machine import Kerf, Machine
+from tracer.model.pocket import Pocket
+from tracer.model.report import Check, Severity
+
+__all__ = ["compensated", "draw_cut", "draw_reference", "kerf_note", "pocket_layer"]
+
+#: distance between a compensated line and the exact parallel of the wall
+_KERF_TOLERANCE_MM = 0.02
+_CAP_MM = 5.0
+
+
+def kerf_note(machine: Machine) -> KerfNote:
+    """What is done about the machine's kerf in the file."""
+    in_file = machine.kerf is Kerf.FILE and machine.kerf_mm > 0
+    return KerfNote(machine.kerf_mm, machine.kerf_mm / 2 if in_file else 0.0)
+
+
+def compensated(loop: Loop, inward_mm: float) -> Loop:
+    """The loop moved inward (outward when negative) so that the finished wall is the loop.
+
+    Where the offset line is not exactly parallel it errs towards a larger opening, by at most
+    0.04 mm.
+    """
+    if not inward_mm:
+        return loop
+    region = polygon_of(loop, 0.002)
+    shrunk = largest_polygon(grown(region, -inward_mm + _KERF_TOLERANCE_MM))
+    if shrunk.is_empty:
+        return loop
+    points = np.asarray(shrunk.exterior.coords)[:-1, :2]
+    fitted = fit_arcs(points, _KERF_TOLERANCE_MM).loop
+    return fitted if polygon_of(fitted).exterior.is_ccw else reversed_loop(fitted)
+
+
+def pocket_layer(pocket: Pocket) -> Layer:
+    """Layer of a pocket's wall."""
+    if pocket.rule.depth_mm is None:
+        return Layer(Operation.THROUGH)
+    return Layer(Operation.POCKET, pocket.rule.depth_mm)
+
+
+def draw_cut(
+    pockets: Sequence[Pocket],
+    *,
+    title: str,
+    origin_mm: tuple[float, float],
+    size_mm: tuple[float, float],
+    machine: Machine,
+) -> Drawing:
+    """Everything that is cut, and nothing else.
+
+    Parameters
+    ----------
+    origin_mm
+        Lower left corner of the sheet in the pockets' frame; it becomes (0, 0).
+    """
+    note = kerf_note(machine)
+    dx, dy = -origin_mm[0], -origin_mm[1]
+    paths = [CutPath(Loop.rectangle(0, 0, *size_mm), Layer(Operation.SHEET_EDGE))]
+    for pocket in pockets:
+        layer = pocket_layer(pocket)
+        wall = compensated(pocket.wall, note.compensated_mm)
+        paths.append(CutPath(moved(wall, dx, dy), layer, pocket.pocket_id))
+        for island in pocket.islands:
+            line = compensated(reversed_loop(island), -note.compensated_mm)
+            paths.append(CutPath(moved(reversed_loop(line), dx, dy), layer, pocket.pocket_id, True))
+    return Drawing(
+        title=title,
+        size_mm=size_mm,
+        paths=in_cutting_order(paths),
+        kerf=note,
+        origin_mm=origin_mm,
+        tolerance_mm=max([p.rule.tolerance_mm for p in pockets], default=0.0),
+    )
+
+
+def _label_place(pocket: Pocket, width_mm: float) -> tuple[float, float]:
+    """Centre of a label inside the outline's thickest part, at base line height."""
+    outline = max(polygons_in(pocket.outline), key=lambda p: p.area)
+    place = outline.representative_point()
+    middle = outline.centroid
+    if outline.contains(middle.buffer(max(width_mm / 2, 1.0))):
+        place = Point(middle)
+    return place.x, place.y - _CAP_MM / 2
+
+
+def draw_reference(
+    pockets: Sequence[Pocket], cut: Drawing, *, numbers: bool = True
+) -> tuple[Drawing, tuple[Check, ...]]:
+    """True outlines, labels and check shapes on the same sheet: to look at, not to cut."""
+    dx, dy = -cut.origin_mm[0], -cut.origin_mm[1]
+    paths = [CutPath(Loop.rectangle(0, 0, *cut.size_mm), Layer(Operation.SHEET_EDGE))]
+    missing: dict[str, str] = {}
+    for pocket in pockets:
+        for part in polygons_in(pocket.outline):
+            for loop, is_hole in region_loops(part, 0.02):
+                outline = Layer(Operation.OUTLINE)
+                paths.append(CutPath(moved(loop, dx, dy), outline, pocket.pocket_id, is_hole))
+        text = pocket.pocket_id
+        if numbers:
+            x, y = _label_place(pocket, text_width_mm(text, _CAP_MM))
+            letters = lettering(text, x + dx, y + dy, _CAP_MM, centred=True)
+            if letters.missing:
+                missing[pocket.pocket_id] = letters.missing
+            label = Layer(Operation.LABEL)
+            paths += [CutPath(loop, label, text, signed_area(loop) < 0) for loop in letters.loops]
+    paths += check_shapes(cut.size_mm[0])
+    checks = tuple(
+        Check(
+            slug="letter-missing",
+            severity=Severity.WARN,
+            sentence=f"{owner}: the font has no letter for '{letters}'; a box stands there.",
+            remedy="Use letters of the Latin, Greek or Cyrillic alphabet for labels.",
+            subject_id=owner,
+        )
+        for owner, letters in missing.items()
+    )
+    drawing = replace(
+        cut, title=f"{cut.title} (reference, not to cut)", paths=tuple(paths), kerf=KerfNote()
+    )
+    return drawing, checks

@@ -1,0 +1,265 @@
+"""The 1:1 paper template: a PDF of tiled pages, each with measured bars in x and y.
+
+References
+----------
+ISO 32000-1:2008, 12.2 viewer preferences: PrintScaling None asks the viewer not to scale.
+"""
+
+from __future__ import annotations
+
+import io
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import shapely
+from reportlab.lib.units import mm
+from reportlab.pdfbase import pdfmetrics
+from reportlab.pdfbase.ttfonts import TTFont
+from reportlab.pdfgen.canvas import Canvas
+from shapely.geometry import LinearRing, box
+from shapely.geometry.base import BaseGeometry
+
+from tracer.errors import UsageError
+from tracer.export.drawing.lettering import font_bytes
+from tracer.export.paper.tiles import (
+    MARGIN_MM,
+    STRIP_BELOW_MM,
+    STRIP_LEFT_MM,
+    Tile,
+    TileGrid,
+    tile_grid,
+)
+from tracer.geometry.loops import flatten, polygon_of
+from tracer.model.drawing import Drawing, Operation
+
+__all__ = ["BAR_MM", "PrinterScale", "Template", "template_pdf", "tile_lines"]
+
+BAR_MM = 100.0
+_FONT = "DejaVuSans"
+_HAIRLINE_PT = 0.4
+#: arcs drawn as chords this close: a tenth of the line's own width
+_FLAT_MM = 0.015
+#: a printer off by more than this does not print at full size at all
+_MOST_OFF = 0.02
+
+
+@dataclass(frozen=True)
+class PrinterScale:
+    """What bars of 100 mm measured on a printed page, in x and in y."""
+
+    x_mm: float = BAR_MM
+    y_mm: float = BAR_MM
+
+    def __post_init__(self) -> None:
+        for axis, value in (("x", self.x_mm), ("y", self.y_mm)):
+            if not abs(value / BAR_MM - 1) <= _MOST_OFF:
+                raise UsageError(
+                    "printer-scale-wrong",
+                    f"The {axis} bar of 100 mm measured {value:.1f} mm: the page was not printed "
+                    "at full size.",
+                    "Print again at 100 % (no fit to page) and measure both bars.",
+                )
+
+    @property
+    def factors(self) -> tuple[float, float]:
+        """By what coordinates are multiplied so that the print comes out right."""
+        return BAR_MM / self.x_mm, BAR_MM / self.y_mm
+
+
+@dataclass(frozen=True, eq=False)
+class Template:
+    """A PDF and what its pages are meant to show."""
+
+    data: bytes
+    grid: TileGrid
+    printer: PrinterScale
+
+    @property
+    def pages(self) -> list[Tile | None]:
+        """Page by page: None for the map in front, then the tiles that show anything."""
+        return [None, *(tile for tile in self.grid.tiles if not tile.empty)]
+
+
+def tile_lines(
+    drawing: Drawing, tile: Tile
+) -> list[tuple[Operation, list[list[tuple[float, float]]]]]:
+    """Per path the polylines that a tile shows, in mm from the window's lower left corner."""
+    window = box(*tile.window_mm)
+    x0, y0 = tile.window_mm[:2]
+    lines = []
+    for path in drawing.paths:
+        ring = LinearRing(flatten(path.loop, _FLAT_MM))
+        parts = _polylines(ring.intersection(window))
+        if parts:
+            moved = [[(x - x0, y - y0) for x, y in part] for part in parts]
+            lines.append((path.layer.operation, moved))
+    return lines
+
+
+def _polylines(shape: BaseGeometry) -> list[list[tuple[float, float]]]:
+    merged = shapely.line_merge(shape) if shape.geom_type == "MultiLineString" else shape
+    parts = getattr(merged, "geoms", [merged])
+    return [[(p[0], p[1]) for p in part.coords] for part in parts if part.length > 0]
+
+
+def _page_frame(canvas: Canvas, grid: TileGrid, scale: tuple[float, float]) -> None:
+    """Crop marks at the window's corners and the two bars; (0, 0) is the window's corner."""
+    width, height = grid.window_mm
+    canvas.setLineWidth(0.25)
+    canvas.setStrokeColorRGB(0.4, 0.4, 0.4)
+    sx, sy = scale[0] * mm, scale[1] * mm
+    for x, y in ((0, 0), (width, 0), (0, height), (width, height)):
+        for dx, dy in ((-1, 0), (1, 0), (0, -1), (0, 1)):
+            outside = (dx and (x > 0) == (dx > 0)) or (dy and (y > 0) == (dy > 0))
+            if outside:
+                canvas.line(x * sx, y * sy, (x + 4 * dx) * sx, (y + 4 * dy) * sy)
+    canvas.setStrokeColorRGB(0, 0, 0)
+    canvas.setLineWidth(_HAIRLINE_PT)
+    left, below = 0.0, -9.0
+    canvas.line(left * sx, below * sy, (left + BAR_MM) * sx, below * sy)
+    for x in (left, left + BAR_MM):
+        canvas.line(x * sx, (below - 1.5) * sy, x * sx, (below + 1.5) * sy)
+    beside = -5.0
+    canvas.line(beside * sx, 0, beside * sx, BAR_MM * sy)
+    for y in (0.0, BAR_MM):
+        canvas.line((beside - 1.5) * sx, y * sy, (beside + 1.5) * sx, y * sy)
+
+
+def _tile_page(
+    canvas: Canvas, drawing: Drawing, grid: TileGrid, tile: Tile, scale: tuple[float, float]
+) -> None:
+    canvas.setPageSize((grid.paper_mm[0] * mm, grid.paper_mm[1] * mm))
+    canvas.translate((MARGIN_MM + STRIP_LEFT_MM) * mm, (MARGIN_MM + STRIP_BELOW_MM) * mm)
+    sx, sy = scale[0] * mm, scale[1] * mm
+    _page_frame(canvas, grid, scale)
+    for operation, parts in tile_lines(drawing, tile):
+        shade = 0.55 if operation in {Operation.OUTLINE, Operation.LABEL} else 0.0
+        canvas.setStrokeColorRGB(shade, shade, shade)
+        canvas.setLineWidth(_HAIRLINE_PT if shade == 0 else 0.25)
+        path = canvas.beginPath()
+        for part in parts:
+            path.moveTo(part[0][0] * sx, part[0][1] * sy)
+            for x, y in part[1:]:
+                path.lineTo(x * sx, y * sy)
+        canvas.drawPath(path)
+    canvas.setStrokeColorRGB(0.75, 0.1, 0.1)
+    canvas.setLineWidth(0.25)
+    x0, y0 = tile.window_mm[:2]
+    for x, y in grid.crosses(tile):
+        px, py = (x - x0) * sx, (y - y0) * sy
+        canvas.line(px - 3 * sx, py, px + 3 * sx, py)
+        canvas.line(px, py - 3 * sy, px, py + 3 * sy)
+    canvas.setFont(_FONT, 11)
+    canvas.drawString(0, -15 * mm, tile.name)
+    canvas.setFont(_FONT, 7)
+    canvas.drawString(
+        12 * mm,
+        -15 * mm,
+        f"{drawing.title} · page {tile.name} · both bars must measure 100.0 mm · "
+        "lay the red crosses on one another",
+    )
+    canvas.showPage()
+
+
+def _map_page(
+    canvas: Canvas, drawing: Drawing, grid: TileGrid, words: Sequence[str], printer: PrinterScale
+) -> None:
+    width, height = grid.paper_mm
+    canvas.setPageSize((width * mm, height * mm))
+    canvas.setFont(_FONT, 13)
+    canvas.drawString(MARGIN_MM * mm, (height - 18) * mm, drawing.title)
+    canvas.setFont(_FONT, 8)
+    size = f"Sheet {drawing.size_mm[0]:.0f} x {drawing.size_mm[1]:.0f} mm at full size"
+    count = sum(not tile.empty for tile in grid.tiles)
+    lines = [
+        f"{size}, {count} pages of {grid.paper.upper()}. Print at 100 %, never fit to page.",
+        "On every page measure both bars. Where they are not 100.0 mm, type what you measured.",
+        f"This file is corrected for bars that measured {printer.x_mm:.2f} (x) and "
+        f"{printer.y_mm:.2f} mm (y).",
+        "Black: the line to cut, along its inner edge. Grey: the tool itself. Red: crosses to "
+        "join the pages.",
+        drawing.kerf.sentence(),
+        *words,
+    ]
+    y = height - 26.0
+    for line in lines:
+        for piece in _wrapped(line, width - 2 * MARGIN_MM):
+            canvas.drawString(MARGIN_MM * mm, y * mm, piece)
+            y -= 4.2
+    room_w, room_h = width - 2 * MARGIN_MM, y - MARGIN_MM - 4
+    ox, oy = grid.offset_mm
+    total_w = grid.columns * (grid.window_mm[0] - 10) + 10
+    total_h = grid.rows * (grid.window_mm[1] - 10) + 10
+    scale = min(room_w / total_w, room_h / total_h)
+    canvas.translate(MARGIN_MM * mm, MARGIN_MM * mm)
+    canvas.scale(scale * mm, scale * mm)
+    canvas.translate(-ox, -oy)
+    canvas.setLineWidth(0.2 / scale)
+    for path in drawing.paths:
+        if path.layer.operation is Operation.LABEL:
+            continue
+        points = flatten(path.loop, 0.2)
+        outline = canvas.beginPath()
+        outline.moveTo(*points[0])
+        for x, y_ in points[1:]:
+            outline.lineTo(x, y_)
+        outline.close()
+        canvas.drawPath(outline)
+    canvas.setStrokeColorRGB(0.75, 0.1, 0.1)
+    canvas.setFont(_FONT, 3.0 / scale)
+    for tile in grid.tiles:
+        x0, y0, x1, y1 = tile.window_mm
+        canvas.rect(x0, y0, x1 - x0, y1 - y0)
+        canvas.drawString(x0 + 3 / scale, y1 - 5 / scale, tile.name + (" -" if tile.empty else ""))
+    canvas.showPage()
+
+
+def _wrapped(text: str, width_mm: float) -> list[str]:
+    lines, line = [], ""
+    for word in text.split():
+        longer = f"{line} {word}".strip()
+        if pdfmetrics.stringWidth(longer, _FONT, 8) > width_mm * mm and line:
+            lines.append(line)
+            line = word
+        else:
+            line = longer
+    return [*lines, line]
+
+
+def template_pdf(
+    drawing: Drawing,
+    *,
+    paper: str = "a4",
+    printer: PrinterScale | None = None,
+    words: Sequence[str] = (),
+) -> Template:
+    """The template of a drawing, all of its layers.
+
+    Parameters
+    ----------
+    paper
+        A key of `tracer.export.paper.tiles.PAPERS_MM`.
+    printer
+        What the printer's bars measured.
+    words
+        Sentences for the first page: cautions, notes.
+    """
+    printer = printer or PrinterScale()
+    shapes = [
+        polygon_of(path.loop, 0.1)
+        for path in drawing.paths
+        if path.layer.operation not in {Operation.SHEET_EDGE, Operation.LABEL}
+    ]
+    grid = tile_grid(drawing.size_mm, shapes, paper)
+    if _FONT not in pdfmetrics.getRegisteredFontNames():
+        pdfmetrics.registerFont(TTFont(_FONT, io.BytesIO(font_bytes())))
+    stream = io.BytesIO()
+    canvas = Canvas(stream, invariant=1, pageCompression=1)
+    canvas.setTitle(drawing.title)
+    canvas.setViewerPreference("PrintScaling", "None")
+    _map_page(canvas, drawing, grid, words, printer)
+    for tile in grid.tiles:
+        if not tile.empty:
+            _tile_page(canvas, drawing, grid, tile, printer.factors)
+    canvas.save()
+    return Template(stream.getvalue(), grid, printer)

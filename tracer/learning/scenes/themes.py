@@ -1,0 +1,125 @@
+"""Classes of difficulty: what makes a lay hard to read, each drawn in wide ranges."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.random import Generator
+
+from tracer.learning.scenes.grounds import GROUND_KINDS
+from tracer.learning.scenes.hand_tools import Recipe
+from tracer.learning.scenes.recipes import BULKY_TOOLS, HAND_TOOLS
+from tracer.learning.scenes.small_parts import COINS, PIERCED, PLAIN_SOLIDS, SCREWS, SMALL, THIN
+
+__all__ = ["THEMES", "Theme", "draw_theme"]
+
+_CLOTHS = ("cloth", "cloth", "weave", "knit", "check", "plain", "foam")
+_ALL: tuple[Recipe, ...] = (*HAND_TOOLS, *BULKY_TOOLS)
+
+
+@dataclass(frozen=True)
+class Theme:
+    """One class of difficulty.
+
+    Attributes
+    ----------
+    odds
+        How often it is drawn, beside the others'.
+    level
+        Range of the sheet's tone (linear), any if None.
+    grounds
+        Kinds of sheet; any if empty.
+    slots
+        What the tools' parts are made of, instead of their own, with odds ``swap``.
+    own_tone
+        Odds that a part takes the sheet's tone; that of a second colour, ``own_band``.
+    recipes
+        What is laid; the usual mixture if empty.
+    hard
+        Odds that one small lamp rules; ``ambient`` the light beside it.
+    throws
+        Odds that bright steel throws light on the sheet.
+    layout
+        ``""`` thrown, ``"series"`` copies in rows, ``"cluster"`` round things close together,
+        ``"none"`` nothing at all.
+    least
+        Fewest things wanted.
+    marked, edged
+        Odds of prints on the sheet, of the sheet ending in the tile.
+    """
+
+    odds: float
+    level: tuple[float, float] | None = None
+    grounds: tuple[str, ...] = ()
+    slots: tuple[str, ...] = ()
+    swap: float = 0.7
+    own_tone: float = 0.0
+    own_band: float = 0.0
+    recipes: tuple[Recipe, ...] = ()
+    hard: float = 0.4
+    ambient: tuple[float, float] = (0.02, 0.35)
+    throws: float = 0.25
+    layout: str = ""
+    least: int = 4
+    marked: float = 0.25
+    edged: float = 0.12
+
+    def kinds(self) -> tuple[int, ...]:
+        """``grounds`` as the renderer numbers them."""
+        return tuple(GROUND_KINDS.index(k) for k in self.grounds)
+
+
+THEMES: dict[str, Theme] = {
+    "usual": Theme(22, edged=0.28, least=0),
+    "blackened": Theme(
+        7,
+        (0.3, 0.9),
+        (),
+        ("dark metal", "dark metal", "dark body"),
+        hard=0.75,
+        ambient=(0.02, 0.15),
+    ),
+    "bright": Theme(6, (0.45, 0.9), (), ("metal", "chrome"), throws=0.5),
+    "chrome": Theme(4, (0.2, 0.9), (), ("chrome",), 0.85, hard=0.5, throws=0.9),
+    "dark on dark": Theme(8, (0.006, 0.09), (), ("dark metal", "dark body", "rubber", "black")),
+    "pale on dark": Theme(
+        6,
+        (0.005, 0.06),
+        _CLOTHS,
+        ("pale", "plain"),
+        0.85,
+        recipes=(*PLAIN_SOLIDS * 3, *_ALL),
+        least=1,
+    ),
+    "dark on pale": Theme(
+        3,
+        (0.35, 0.9),
+        _CLOTHS,
+        ("black", "plain"),
+        0.85,
+        recipes=(*PLAIN_SOLIDS * 3, *_ALL),
+        least=1,
+    ),
+    "pale on pale": Theme(
+        6, (0.4, 0.9), (), ("pale", "pale", "clear"), 0.75, recipes=(*PLAIN_SOLIDS * 2, *_ALL)
+    ),
+    "wood on wood": Theme(5, None, ("grain",), ("wood",), 0.3, own_tone=0.45),
+    "own tone": Theme(6, own_tone=0.4),
+    "banded": Theme(5, None, (), ("banded",), 0.6, own_band=0.6),
+    "clear": Theme(2, None, (), ("clear",), 0.5),
+    "thin": Theme(6, (0.1, 0.9), recipes=(*THIN * 3, *_ALL), hard=0.85, ambient=(0.02, 0.12)),
+    "coins": Theme(7, recipes=COINS, layout="cluster", least=8),
+    "screws": Theme(6, recipes=SCREWS, layout="series", least=6),
+    "pierced": Theme(6, recipes=(*PIERCED * 2, *HAND_TOOLS), hard=0.5),
+    "close": Theme(6, recipes=(*_ALL, *SMALL), layout="series", least=6),
+    "marked": Theme(4, recipes=(*_ALL, *SMALL), marked=1.0),
+    "empty": Theme(4, layout="none", least=0, marked=0.5, edged=0.6),
+}
+_NAMES = list(THEMES)
+_ODDS = np.array([t.odds for t in THEMES.values()]) / sum(t.odds for t in THEMES.values())
+
+
+def draw_theme(g: Generator) -> str:
+    """Name of a theme, by their odds."""
+    return _NAMES[int(g.choice(len(_NAMES), p=_ODDS))]

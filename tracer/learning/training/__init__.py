@@ -1,0 +1,5 @@
+"""Training on pictures rendered on the way, and scoring.
+
+In: a file of weights. Out: a better one, figures.
+May import: scenes, renderer, network.
+"""

@@ -1,0 +1,5 @@
+"""Every tool to its place in the bay.
+
+In: pockets, a plan. Out: placements.
+May import: rules.
+"""

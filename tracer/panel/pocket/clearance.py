@@ -1,0 +1,209 @@
+"""How wide a pocket is made so that the tool goes in with the probability asked for.
+
+The pocket's wall stands off the estimated edge by
+
+    c(s) = gap + lambda t(s),    t(s) = hypot(sigma(s), sigma of the cut)
+
+so it is wide where the edge is in doubt and close where it is sure, and the tool is held by its
+sure stretches. ``gap`` is the fit class's. lambda is the least with which the tool goes in with
+the probability asked: true edges are drawn from the model of `tracer.panel.pocket.edge_errors`,
+each is given its best shift and turn, and counts as in when foam and tool overlap nowhere by more
+than the class allows. Where several photos bound the edge from outside, it is not drawn nor cut
+beyond that bound.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+from shapely.geometry import Polygon
+
+from tracer.errors import UsageError
+from tracer.geometry.fairing import faired
+from tracer.geometry.offset import grown
+from tracer.geometry.rings import largest_polygon, polygons_in
+from tracer.geometry.widen import ring_samples, widened
+from tracer.model.outline import Outline
+from tracer.model.pocket import Room
+from tracer.panel.pocket.edge_errors import (
+    EVIDENCE,
+    EdgeErrors,
+    Evidence,
+    drawn_errors,
+    evidence_of,
+    ring_sigma,
+    sigma_along,
+)
+from tracer.panel.pocket.fits import Fit
+from tracer.panel.pocket.settling import least_clearance, motions, smooth_noise
+
+__all__ = ["Cut", "Trial", "room_for", "trial_of"]
+
+Array = NDArray[np.float64]
+
+SPACING_MM = 2.5
+MOST_POINTS = 240
+DRAWS = 300
+SEED = 20
+#: length over which the cut's own error stays alike: common practice, no source
+CUT_CORRELATION_MM = 20.0
+#: an edge this sure counts as sure for a press fit, as a share of the tool's middle sigma
+PRESS_SHARE = 1.15
+#: how far an outline is evened out: mean of squared movement over sigma squared, and most over
+#: sigma. More takes true features away: tools then need more room, not less
+EVEN_SHARE, EVEN_MOST = 0.05, 0.7
+#: slack of an outer bound: contours' own noise
+BOUND_SLACK_MM = 0.2
+
+
+@dataclass(frozen=True, kw_only=True)
+class Cut:
+    """What making the pocket adds: the cut's own scatter, and how far the foam gives way."""
+
+    sigma_mm: float = 0.15
+    gives_mm: float = 0.2
+
+
+@dataclass(frozen=True, eq=False)
+class Trial:
+    """Draws of the true edge of one outline, and the motions open to it.
+
+    Attributes
+    ----------
+    region
+        The estimate, evened out as far as its uncertainty allows, holes filled.
+    run_mm, points_mm
+        (N,) places along its ring and (N, 2) points there.
+    weight_mm
+        (N,) t(s) of the module's text.
+    bound_mm
+        (N,) how far the edge may lie outside at most; inf where nothing bounds it.
+    errors_mm
+        (draws, N) true edge and cut together, positive where the tool is larger.
+    moves
+        (N, 3) movement of the edge for a shift in x, in y and a turn.
+    """
+
+    region: Polygon
+    run_mm: Array
+    points_mm: Array
+    weight_mm: Array
+    bound_mm: Array
+    errors_mm: Array
+    moves: Array
+
+    def probability(self, widths_mm: Array, allowed_mm: float) -> float:
+        """With which the tool goes into a wall that stands off by widths (N,)."""
+        left = least_clearance(self.errors_mm - widths_mm, self.moves)
+        return float(np.mean(left <= allowed_mm))
+
+
+def trial_of(
+    outline: Outline, cut: Cut, *, errors: EdgeErrors | None = None, draws: int = DRAWS
+) -> Trial:
+    """Draw true edges for an outline; equal outlines give equal draws."""
+    errors = errors or EVIDENCE[evidence_of(outline)]
+    region, _ = faired(
+        Polygon(outline.region.exterior), ring_sigma(outline), share=EVEN_SHARE, most=EVEN_MOST
+    )
+    length = region.exterior.length
+    points, normals, run = ring_samples(region, max(SPACING_MM, length / MOST_POINTS))
+    sigma = sigma_along(outline, points, length / len(run))
+    rng = np.random.default_rng(SEED)
+    drawn = drawn_errors(sigma, length, errors, draws, rng)
+    bound = _bound(outline, points)
+    drawn = np.minimum(drawn, bound + BOUND_SLACK_MM)
+    width = CUT_CORRELATION_MM / (length / len(run))
+    drawn = drawn + cut.sigma_mm * smooth_noise(len(run), width, draws, rng)
+    weight = np.hypot(sigma, cut.sigma_mm)
+    return Trial(region, run, points, weight, bound, drawn, motions(points, normals))
+
+
+def _bound(outline: Outline, points: Array) -> Array:
+    if outline.outer is None or outline.outer.is_empty:
+        return np.full(len(points), np.inf)
+    outer = shapely.union_all([outline.outer, outline.region])
+    return np.asarray(shapely.distance(shapely.points(points), outer.boundary), np.float64)
+
+
+def room_for(
+    outline: Outline,
+    fit: Fit,
+    probability: float,
+    *,
+    cut: Cut | None = None,
+    loosest_mm: float = np.inf,
+    trial: Trial | None = None,
+) -> Room:
+    """Where the wall of an outline's pocket is to stand.
+
+    Parameters
+    ----------
+    probability
+        With which the tool is to go in, above 0 and below 1.
+    cut
+        The cut's scatter and the foam's give.
+    loosest_mm
+        The wall stands off by no more than this anywhere.
+    trial
+        Draws made before for the same outline and cut.
+
+    Raises
+    ------
+    UsageError
+        ``fit-probability-out-of-range``.
+    TracerError
+        As `sigma_along`.
+    """
+    if not 0 < probability < 1:
+        raise UsageError(
+            "fit-probability-out-of-range",
+            f"The fit probability must lie between 0 and 1, not {probability:g}.",
+            "For nine tools out of ten type 0.9.",
+        )
+    cut = cut or Cut()
+    trial = trial or trial_of(outline, cut)
+    allowed = fit.allowed_mm + cut.gives_mm
+    weight = trial.weight_mm
+    start = max(fit.gap_mm, 0.0) + min(allowed, cut.gives_mm)
+    needed = least_clearance((trial.errors_mm - start) / weight, trial.moves / weight[:, None])
+    factor = max(float(np.quantile(needed, probability)), 0.0)
+    if fit.gap_mm < 0:  # squeezed: nothing is added for the doubt that even its sure edge has
+        weight = np.maximum(weight - PRESS_SHARE * np.median(weight), 0.0)
+    asked = fit.gap_mm + np.minimum(factor * weight, trial.bound_mm + BOUND_SLACK_MM)
+    widths = np.minimum(asked, loosest_mm)
+    most = int(np.argmax(asked))
+    reached = float(np.mean(needed <= factor))
+    if fit.gap_mm < 0 or (widths < fit.gap_mm + factor * weight - 1e-9).any():
+        reached = trial.probability(widths, allowed)
+    return Room(
+        wall=_with_islands(
+            widened(trial.region, trial.run_mm, widths), outline, float(np.median(widths))
+        ),
+        gap_mm=fit.gap_mm,
+        probability=round(reached, 3),
+        least_mm=float(widths.min()),
+        most_mm=float(widths.max()),
+        needed_mm=float(asked[most]),
+        where_mm=(float(trial.points_mm[most, 0]), float(trial.points_mm[most, 1])),
+    )
+
+
+def _with_islands(wall: Polygon, outline: Outline, width_mm: float) -> Polygon:
+    """The wall with foam left where the tool is open, if that is sure.
+
+    From one photo a bright reflection, a dark inlay or a patch of the ground's colour looks like
+    a hole, and an island of foam there would keep the tool from going in; several photos that see
+    the ground through it settle it.
+    """
+    if evidence_of(outline) != Evidence.SEVERAL:
+        return wall
+    holes = [
+        part
+        for hole in outline.region.interiors
+        for part in polygons_in(grown(Polygon(hole), -width_mm))
+    ]
+    return largest_polygon(wall.difference(shapely.union_all(holes))) if holes else wall

@@ -1,0 +1,293 @@
+"""A panel taken apart into pieces to be cut: every slab, tile and section, and loose inserts.
+
+A cut that reaches depth d goes right through a slab that ends above d, is a pocket in the slab
+that d ends in, and does not touch the slabs behind. So one panel serves machines that mill a depth
+and machines that only cut through.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+import shapely
+from shapely.geometry import Point, Polygon
+from shapely.geometry.base import BaseGeometry
+
+from tracer.geometry.offset import grown
+from tracer.geometry.rings import largest_polygon, polygons_in, roughness_mm
+from tracer.model.drawing import Layer, Operation
+from tracer.model.machine import Machine
+from tracer.model.panel import Panel, PanelPocket, PlyRole, Slab, Stock, Tile
+from tracer.model.pocket import Pocket, PocketRule
+from tracer.model.report import Check, Severity
+from tracer.model.sheet import Feature, SheetText, SheetWork
+from tracer.panel.fittings.openings import parts
+from tracer.panel.pocket.pockets import make_pocket
+from tracer.panel.rules import Rules
+from tracer.panel.stock.nest import nest
+from tracer.panel.stock.sections import Section, bed_sections
+
+__all__ = ["Walls", "insert_sheets", "make_walls", "slab_sheets"]
+
+_EPS_MM = 1e-3
+#: arcs stay this close to the wall, or 3 times the outline's own noise where that is more
+_TOLERANCE_MM, _MOST_TOLERANCE_MM, _NOISE_FACTOR = 0.15, 0.3, 3.0
+#: hole in the backing board for a screw (common practice, no source)
+_SCREW_HOLE_MM = 5.0
+_NUMBER_CAP_MM = 6.0
+
+
+@dataclass(frozen=True, eq=False)
+class Walls:
+    """Finished walls of all pockets for one machine, and what was noticed while making them."""
+
+    by_id: dict[str, Pocket]
+    checks: tuple[Check, ...]
+
+
+def make_walls(panel: Panel, machine: Machine) -> Walls:
+    """Walls of lines and arcs with the machine's inside radius, in the panel's frame."""
+    made: dict[str, Pocket] = {}
+    checks: list[Check] = []
+    for pocket in panel.pockets:
+        noise = roughness_mm(np.asarray(pocket.outline.exterior.coords)[:-1, :2])
+        rule = PocketRule(
+            fit_mm=pocket.fit_mm + machine.fit_offset_mm,
+            depth_mm=None if pocket.through else pocket.depth_mm,
+            cutter_radius_mm=machine.inside_radius_mm,
+            relief=machine.relief,
+            tolerance_mm=min(max(_TOLERANCE_MM, _NOISE_FACTOR * noise), _MOST_TOLERANCE_MM),
+        )
+        one = make_pocket(
+            pocket.outline,
+            rule,
+            pocket_id=pocket.pocket_id,
+            wall=largest_polygon(grown(pocket.wall, machine.fit_offset_mm)),
+            name=pocket.name,
+            revision=pocket.outline_revision,
+        )
+        made[pocket.pocket_id] = one.pocket
+        checks += one.checks
+    return Walls(made, tuple(checks))
+
+
+def slab_sheets(
+    panel: Panel, machine: Machine, walls: Walls, rules: Rules
+) -> tuple[list[SheetWork], tuple[Check, ...]]:
+    """Work for every section of every tile of every slab."""
+    sheets: list[SheetWork] = []
+    checks: list[Check] = []
+    for slab in panel.slabs:
+        features = [f for p in panel.pockets for f in _features(p, slab, walls)]
+        features += _common_features(panel, slab)
+        tiles = [t for t in panel.tiles if t.slab == slab.index]
+        for tile in tiles:
+            own = [f for f in features if _mostly_in(f.region, tile.region)]
+            parted = [Section(1, tile.region, tile.region.bounds, ())]
+            if slab.plies[0].role is not PlyRole.BACKING:  # a board is sawn and drilled elsewhere
+                parted = bed_sections(tile.region, machine.bed_mm, [f.region for f in own], rules)
+            checks += [_too_large(slab, tile, machine)] if not parted else []
+            for section in parted or [Section(1, tile.region, tile.region.bounds, ())]:
+                many = len(parted) > 1
+                sheets.append(_work(panel, slab, tile, section, own, len(tiles) > 1, many))
+    return sheets, tuple(checks)
+
+
+def _features(pocket: PanelPocket, slab: Slab, walls: Walls) -> list[Feature]:
+    """What a pocket does to a slab."""
+    wall = walls.by_id[pocket.pocket_id]
+    main, *others = parts(pocket)
+    through: list[Polygon] = []
+    found: list[Feature] = []
+    operations = [Operation.WELL] * len(pocket.wells) + [Operation.NOTCH] * len(pocket.notches)
+    cuts = [(wall.region, main[1], Operation.POCKET)]
+    cuts += [(r, d, o) for (r, d), o in zip(others, operations, strict=True)]
+    for region, depth, operation in cuts:
+        if depth <= slab.front_mm + _EPS_MM:
+            continue
+        if depth >= slab.back_mm - _EPS_MM:
+            through.append(region)
+            continue
+        local = round(depth - slab.front_mm, 3)
+        loops = (wall.wall, *wall.islands) if operation is Operation.POCKET else ()
+        found.append(Feature(Layer(operation, local), region, pocket.pocket_id, loops))
+    if through:
+        alone = len(through) == 1 and through[0] is wall.region
+        for region in [wall.region] if alone else polygons_in(shapely.union_all(through)):
+            outer = Polygon(region.exterior)  # what would stand inside falls out
+            loops = (wall.wall,) if alone else ()
+            found.append(Feature(Layer(Operation.THROUGH), outer, pocket.pocket_id, loops))
+    return found
+
+
+def _common_features(panel: Panel, slab: Slab) -> list[Feature]:
+    """Holes of keep-outs in every slab, screw holes in the backing board."""
+    found = [Feature(Layer(Operation.THROUGH), k.region, k.name) for k in panel.keep_outs if k.hole]
+    if slab.plies[0].role is PlyRole.BACKING:
+        found += [
+            Feature(
+                Layer(Operation.FIXING),
+                Point(f.x_mm, f.y_mm).buffer(_SCREW_HOLE_MM / 2, quad_segs=32),
+                f"screw {number}",
+            )
+            for number, f in enumerate(panel.fixings, start=1)
+        ]
+    return found
+
+
+def _mostly_in(region: BaseGeometry, area: BaseGeometry) -> bool:
+    """Whether a region is this piece's business; one across a seam is cut on both sides."""
+    return float(region.intersection(area).area) > 1.0
+
+
+def _work(
+    panel: Panel,
+    slab: Slab,
+    tile: Tile,
+    section: Section,
+    features: Sequence[Feature],
+    many_tiles: bool,
+    many_sections: bool,
+) -> SheetWork:
+    ply = slab.plies[0]
+    key, title = slab.name, f"{panel.title}, {ply.role.value}, {ply.stock.colour}"
+    if many_tiles:
+        key, title = f"{key}-tile{tile.number}", f"{title}, tile {tile.number}"
+    if many_sections:
+        key, title = f"{key}-part{section.number}", f"{title}, part {section.number}"
+    cell = section.cell
+    own = [_clipped(f, tile.region) for f in features if _mostly_in(f.region, cell)]
+    own += [
+        Feature(Layer(Operation.FIXING), Point(*pin).buffer(3.0, quad_segs=32), "register pin")
+        for pin in section.pins_mm
+    ]
+    shown = ply.role is PlyRole.FACE and slab.front_mm == 0
+    inside = [p for p in panel.pockets if cell.contains(p.outline.representative_point())]
+    texts = [
+        SheetText(label.text, label.x_mm, label.y_mm, label.cap_height_mm, p.pocket_id)
+        for p in inside
+        if shown and (label := p.label) is not None
+    ]
+    return SheetWork(
+        key=key,
+        title=f"{title}, front",
+        stock=ply.stock,
+        role=ply.role,
+        thickness_mm=slab.thickness_mm,
+        edge=None if many_sections else tile.region,
+        window_mm=section.window_mm,
+        features=tuple(own),
+        outlines=tuple((p.pocket_id, p.outline) for p in inside)
+        if ply.role is not PlyRole.BACKING
+        else (),
+        texts=tuple(texts),
+    )
+
+
+def _clipped(feature: Feature, area: Polygon) -> Feature:
+    """The feature, cut off at a seam where it runs across one."""
+    if area.contains(feature.region):
+        return feature
+    part = largest_polygon(feature.region.intersection(area))
+    return replace(feature, region=part, loops=())
+
+
+def _longest(region: Polygon) -> float:
+    x0, y0, x1, y1 = region.bounds
+    return max(x1 - x0, y1 - y0)
+
+
+def _too_large(slab: Slab, tile: Tile, machine: Machine) -> Check:
+    return Check(
+        slug="tile-exceeds-bed",
+        severity=Severity.FAIL,
+        sentence=f"Tile {tile.number} of layer {slab.index + 1} does not fit the bed of the "
+        f"{machine.title}, and no line through it is free of openings.",
+        remedy="Name smaller sheets in the plan, or leave a free line between tools.",
+        value=_longest(tile.region),
+        limit=max(machine.bed_mm),
+        unit="mm",
+    )
+
+
+def insert_sheets(
+    panel: Panel, machine: Machine, rules: Rules
+) -> tuple[list[SheetWork], tuple[Check, ...]]:
+    """Floor inserts nested on sheets of their stock that fit the bed, each with its number."""
+    sheets: list[SheetWork] = []
+    checks: list[Check] = []
+    stocks: dict[Stock, list[PanelPocket]] = {}
+    for pocket in panel.pockets:
+        if pocket.floor_insert is not None:
+            stocks.setdefault(pocket.floor_insert.stock, []).append(pocket)
+    for stock, pockets in stocks.items():
+        pieces = [p.floor_insert.region for p in pockets if p.floor_insert]
+        size = (
+            min(max(stock.size_mm), max(machine.bed_mm)),
+            min(min(stock.size_mm), min(machine.bed_mm)),
+        )
+        places, too_large = nest(pieces, size, gap_mm=rules.nest_gap_mm, rim_mm=rules.sheet_rim_mm)
+        checks += [_too_large_insert(pockets[i], stock, size) for i in too_large]
+        for number in sorted({place.sheet for place in places}):
+            features, texts = [], []
+            for place in (p for p in places if p.sheet == number):
+                pocket = pockets[place.piece]
+                region = place.placement.apply_polygon(pieces[place.piece])
+                features.append(
+                    Feature(Layer(Operation.INSERT), region, pocket.pocket_id, outward=True)
+                )
+                texts.append(_number_on(region, pocket))
+            name = stock.colour.replace(" ", "-")
+            sheets.append(
+                SheetWork(
+                    key=f"inserts-{name}-{stock.thickness_mm:g}-{number}",
+                    title=f"{panel.title}, floor inserts, {stock.colour} {stock.thickness_mm:g} mm,"
+                    f" sheet {number}",
+                    stock=stock,
+                    role=None,
+                    thickness_mm=stock.thickness_mm,
+                    edge=None,
+                    window_mm=_used(features, size, rules),
+                    features=tuple(features),
+                    texts=tuple(texts),
+                )
+            )
+    return sheets, tuple(checks)
+
+
+def _used(
+    features: Sequence[Feature], size: tuple[float, float], rules: Rules
+) -> tuple[float, float, float, float]:
+    """The part of the sheet that is needed, from its lower left corner, in whole millimetres."""
+    boxes = np.array([f.region.bounds for f in features])
+    rim = rules.sheet_rim_mm
+    w, h = np.ceil(boxes[:, 2:].max(axis=0) + rim)
+    return 0.0, 0.0, min(float(w), size[0]), min(float(h), size[1])
+
+
+def _number_on(region: Polygon, pocket: PanelPocket) -> SheetText:
+    spot = region.representative_point()
+    return SheetText(
+        str(pocket.number),
+        spot.x,
+        spot.y - _NUMBER_CAP_MM / 2,
+        _NUMBER_CAP_MM,
+        pocket.pocket_id,
+        centred=True,
+    )
+
+
+def _too_large_insert(pocket: PanelPocket, stock: Stock, size: tuple[float, float]) -> Check:
+    return Check(
+        slug="insert-exceeds-sheet",
+        severity=Severity.FAIL,
+        sentence=f"The floor insert of {pocket.number} ({pocket.name}) is larger than a sheet of "
+        f"{stock.colour} on this machine, {size[0]:g} x {size[1]:g} mm.",
+        remedy="Name a larger sheet for inserts, or cut the pocket through.",
+        subject_id=pocket.pocket_id,
+        value=_longest(pocket.floor_insert.region) if pocket.floor_insert else None,
+        limit=max(size),
+        unit="mm",
+    )

@@ -1,0 +1,104 @@
+"""Exchanging one pocket of a finished panel; every other value stays the very object it was."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+from shapely.geometry import Point
+
+from tracer.errors import TracerError
+from tracer.model.panel import Panel, PanelPocket
+from tracer.model.panel_plan import PanelPlan
+from tracer.model.report import Check, Severity
+from tracer.panel.build import make_panel_pocket, rules_of
+from tracer.panel.fittings.added import add_labels, add_notches, add_wells
+from tracer.panel.layout.placement import Item
+from tracer.panel.layout.places import Tool, put
+
+__all__ = ["Exchanged", "exchange_pocket", "without_pocket"]
+
+
+@dataclass(frozen=True, eq=False)
+class Exchanged:
+    """The panel after, and the pocket before and after (None: there is none)."""
+
+    panel: Panel
+    before: PanelPocket | None
+    after: PanelPocket | None
+    checks: tuple[Check, ...]
+
+
+def exchange_pocket(panel: Panel, plan: PanelPlan, tool: Tool) -> Exchanged:
+    """The panel with another tool in the place of the pocket of the same id.
+
+    ``tool.outline`` is in the old outline's frame, so that the old placement holds for it too.
+    Parts (wells, notches, label) are made anew for this pocket alone.
+
+    Raises
+    ------
+    TracerError
+        ``panel-unknown-tool``.
+    """
+    old = _pocket(panel, tool.pocket_id)
+    rules = rules_of(plan, panel.bay)
+    made, checks = make_panel_pocket(tool, old.number, plan, panel.bay, panel.plies, rules)
+    placed = put(made, Item(tool.pocket_id, made.region, old.placement))
+    trial = _with(panel, placed)
+    lie = {tool.pocket_id: (tool.lie, tool.outline.region)}
+    trial = _with(panel, _named(add_wells(trial, lie, plan, rules), tool.pocket_id))
+    trial = _with(trial, _named(add_notches(trial, lie, plan, rules), tool.pocket_id))
+    if plan.labels:
+        trial = _with(trial, _named(add_labels(trial, plan, rules), tool.pocket_id))
+    after = _pocket(trial, tool.pocket_id)
+    return Exchanged(trial, old, after, (*checks, *_screws(panel, after)))
+
+
+def without_pocket(panel: Panel, pocket_id: str) -> Exchanged:
+    """The panel without a pocket; numbers of the others stay.
+
+    Raises
+    ------
+    TracerError
+        ``panel-unknown-tool``.
+    """
+    old = _pocket(panel, pocket_id)
+    pockets = tuple(p for p in panel.pockets if p.pocket_id != pocket_id)
+    return Exchanged(replace(panel, pockets=pockets), old, None, ())
+
+
+def _with(panel: Panel, pocket: PanelPocket) -> Panel:
+    return replace(
+        panel,
+        pockets=tuple(pocket if p.pocket_id == pocket.pocket_id else p for p in panel.pockets),
+    )
+
+
+def _named(pockets: tuple[PanelPocket, ...], pocket_id: str) -> PanelPocket:
+    return next(p for p in pockets if p.pocket_id == pocket_id)
+
+
+def _pocket(panel: Panel, pocket_id: str) -> PanelPocket:
+    for pocket in panel.pockets:
+        if pocket.pocket_id == pocket_id:
+            return pocket
+    raise TracerError(
+        "panel-unknown-tool",
+        f"The panel has no pocket {pocket_id}.",
+        f"Its pockets are {', '.join(p.pocket_id for p in panel.pockets)}.",
+    )
+
+
+def _screws(panel: Panel, pocket: PanelPocket) -> list[Check]:
+    """Screws that sat under foam and would now lie open."""
+    return [
+        Check(
+            "swap-opens-screw",
+            Severity.WARN,
+            f"The new pocket of {pocket.name} opens the screw at ({f.x_mm:.0f}, {f.y_mm:.0f}).",
+            "Move that screw before cutting.",
+            subject_id=pocket.pocket_id,
+            where_mm=(f.x_mm, f.y_mm),
+        )
+        for f in panel.fixings
+        if pocket.region.buffer(5.0).contains(Point(f.x_mm, f.y_mm))
+    ]

@@ -1,0 +1,188 @@
+"""Outlines of a job to its panel: ``panel.json``, ``panel.toml`` and pictures."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from contextlib import suppress
+from dataclasses import dataclass, replace
+
+from tracer.errors import TracerError, UsageError
+from tracer.export.machine.checks import material_named
+from tracer.model.outline import Outline
+from tracer.model.panel import Panel, PlyRole
+from tracer.model.panel_plan import PanelPlan
+from tracer.model.report import Check, Severity
+from tracer.panel.build import build_panel
+from tracer.panel.checks.report import check_panel, sorted_checks
+from tracer.panel.layout.places import Tool
+from tracer.panel.layout.rows import Change
+from tracer.panel.rules import rules_for
+from tracer.panel.stock.layers import layered
+from tracer.panel.stock.seams import retiled
+from tracer.pictures.panel import panel_png
+from tracer.progress import Progress, StepClock
+from tracer.project.former import FORMER
+from tracer.project.outlines_file import load_outlines
+from tracer.project.panel_file import PanelFile, dump_panel, load_panel
+from tracer.project.plan_file import plan_from_toml, plan_toml
+from tracer.project.store import JobFolder
+from tracer.project.tool_list import parse_tool_list
+from tracer.workflows.arranging.panel_tools import job_tools
+from tracer.workflows.job.persons_files import left_alone
+
+__all__ = ["Arranged", "arrange_job", "arrange_tools", "plan_in_force", "tools_of_job"]
+
+PANEL_JSON, PANEL_TOML, GUESTS = "panel.json", "panel.toml", "guests.json"
+FRONT, CHECKED = "pictures/panel.png", "pictures/panel-checks.png"
+
+Edit = Callable[[PanelPlan], PanelPlan]
+
+
+@dataclass(frozen=True, eq=False)
+class Arranged:
+    """What a run did: the panel with its checks, what tidying changed, files written."""
+
+    job: JobFolder
+    panel: Panel
+    plan: PanelPlan
+    changes: tuple[Change, ...]
+    checks: tuple[Check, ...]
+    files: tuple[str, ...]
+    seconds: dict[str, float]
+
+
+def arrange_tools(
+    tools: list[Tool],
+    plan: PanelPlan,
+    *,
+    revision: int = 1,
+    progress: Callable[[float], None] | None = None,
+) -> tuple[Panel, tuple[Change, ...]]:
+    """The checked panel for these tools, in layers where the machine only cuts through."""
+    built = build_panel(tools, plan, revision=revision, progress=progress)
+    panel, checks = built.panel, list(built.checks)
+    if plan.through_only:
+        panel, more = layered(panel, plan)
+        panel = retiled(panel, rules_for(panel.bay.kind, panel.plies, plan.rules))
+        checks += more
+    checks += check_panel(panel, plan, tools)
+    return replace(panel, checks=sorted_checks(panel, checks)), built.changes
+
+
+def tools_of_job(folder: JobFolder, plan: PanelPlan) -> tuple[list[Tool], list[Check]]:
+    """Tools that a job offers to a plan."""
+    content = load_outlines(folder.read("outlines.json"), "outlines.json")
+    tools = None
+    if folder.has("tools.csv"):
+        tools = parse_tool_list(folder.read("tools.csv"), "tools.csv")
+    guests: tuple[Outline, ...] = ()
+    if folder.has(GUESTS):
+        guests = load_outlines(folder.read(GUESTS), GUESTS).outlines
+    return job_tools(content, tools, plan, guests)
+
+
+def arrange_job(
+    folder: JobFolder,
+    edit: Edit | None = None,
+    *,
+    plan_file: tuple[str, bytes] | None = None,
+    progress: Progress | None = None,
+) -> Arranged:
+    """Arrange a job's outlines.
+
+    Parameters
+    ----------
+    edit
+        Change to the plan (what was typed on the command line), applied last.
+    plan_file
+        Name and bytes of a plan that replaces the job's own.
+
+    Raises
+    ------
+    TracerError
+        ``job-missing``, ``panel-plan-unreadable`` and what the panel stage raises.
+    """
+    clock = StepClock(progress)
+    with folder.locked():
+        if not folder.exists():
+            raise UsageError(
+                "job-missing",
+                f"There is no job {folder.name} here.",
+                "Name the photos to make one: tracer trace PHOTO... --job NAME.",
+            )
+        before = load_panel(folder.read(PANEL_JSON), PANEL_JSON) if folder.has(PANEL_JSON) else None
+        plan = plan_from_toml(plan_file[1], plan_file[0]) if plan_file else None
+        plan = plan or plan_in_force(folder, before)
+        plan = edit(plan) if edit else plan
+        plan = _titled(plan, folder)
+        for ply in plan.plies:
+            if ply.role != PlyRole.BACKING:  # boards are not cut on the foam machine
+                material_named(ply.stock.material)
+        clock.step("panel")
+        tools, left_out = tools_of_job(folder, plan)
+        panel, changes = arrange_tools(
+            tools, plan, revision=before.panel.revision if before else 1, progress=clock.fraction
+        )
+        panel = replace(panel, checks=sorted_checks(panel, [*panel.checks, *left_out]))
+        files: dict[str, bytes] = {}
+        data = dump_panel(PanelFile(plan, panel))
+        if before is not None and folder.read(PANEL_JSON) != data:
+            files[f"history/panel-{before.panel.revision}.json"] = folder.read(PANEL_JSON)
+            panel = replace(panel, revision=before.panel.revision + 1)
+            data = dump_panel(PanelFile(plan, panel))
+        planned = _plan_file(folder, plan)
+        notes_lost = _notes_lost(folder, planned)
+        clock.step("pictures")
+        files |= {
+            PANEL_JSON: data,
+            **planned,
+            FRONT: panel_png(panel),
+            CHECKED: panel_png(panel, panel.checks),
+        }
+        folder.commit(files)
+        clock.stop()
+    checks = (*panel.checks, *notes_lost, *left_alone(folder))
+    return Arranged(folder, panel, plan, changes, checks, tuple(sorted(files)), clock.seconds)
+
+
+def _plan_file(folder: JobFolder, plan: PanelPlan) -> dict[str, bytes]:
+    """``panel.toml`` for a plan; nothing where the one that is there says the same already."""
+    if folder.has(PANEL_TOML):
+        with suppress(TracerError):  # one that cannot be read says nothing
+            typed = plan_from_toml(folder.read(PANEL_TOML), PANEL_TOML)
+            if _titled(typed, folder) == plan:
+                return {}
+    return {PANEL_TOML: plan_toml(plan)}
+
+
+def _notes_lost(folder: JobFolder, planned: dict[str, bytes]) -> tuple[Check, ...]:
+    """Tell where a plan is written anew that held notes of the person's."""
+    if PANEL_TOML not in planned or not folder.has(PANEL_TOML):
+        return ()
+    ours = planned[PANEL_TOML].splitlines()
+    lines = [line.strip() for line in folder.read(PANEL_TOML).splitlines()]
+    if not any(line.startswith(b"#") and line not in ours for line in lines):
+        return ()
+    return (
+        Check(
+            "plan-written-anew",
+            Severity.NOTE,
+            f"{PANEL_TOML} was written anew with what was typed, without the notes it held; the"
+            f" former one is kept in the folder {FORMER} of the job.",
+        ),
+    )
+
+
+def _titled(plan: PanelPlan, folder: JobFolder) -> PanelPlan:
+    """The plan with the job's name where it has no title of its own."""
+    return replace(plan, title=folder.name) if plan.title == PanelPlan().title else plan
+
+
+def plan_in_force(folder: JobFolder, before: PanelFile | None) -> PanelPlan:
+    """The job's plan: as it was typed into ``panel.toml``, else as the panel was left."""
+    known = before.plan if before else PanelPlan()
+    if folder.has(PANEL_TOML):
+        typed = folder.read(PANEL_TOML)
+        if before is None or typed != plan_toml(known):
+            return plan_from_toml(typed, PANEL_TOML)
+    return known

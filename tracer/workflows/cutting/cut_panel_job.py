@@ -1,0 +1,115 @@
+"""The panel of a job to cutting files, in the form that a job's cut takes."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+
+from tracer.progress import Progress
+from tracer.project.panel_file import load_panel
+from tracer.project.store import JobFolder
+from tracer.workflows.arranging.arrange import PANEL_JSON, tools_of_job
+from tracer.workflows.cutting.cut import CutOptions, CutResult, cut_dxf_options
+from tracer.workflows.cutting.cut_panel import PanelCut, PanelCutOptions, cut_panel
+from tracer.workflows.cutting.panel_options import foam_as_typed, refuse_other_wishes
+
+__all__ = ["cut_job_panel", "has_panel"]
+
+
+def has_panel(folder: JobFolder) -> bool:
+    """Whether the job has been arranged."""
+    return folder.has(PANEL_JSON)
+
+
+def cut_job_panel(
+    folder: JobFolder, options: CutOptions, *, name: str, progress: Progress | None = None
+) -> list[CutResult]:
+    """One result per sheet; the first also holds the panel's findings and its common files.
+
+    Sheets, depths, fit and margins are the panel's; machine, file version, paper and printer are
+    the options'.
+
+    Raises
+    ------
+    TracerError
+        ``panel-decides`` and ``material-contradicts-panel`` where something else was typed, and
+        as `cut_panel`.
+    """
+    content = load_panel(folder.read(PANEL_JSON), PANEL_JSON)
+    refuse_other_wishes(options, content.panel, content.plan, folder.name)
+    noted = foam_as_typed(options, content.panel, content.plan)
+    tools, _ = tools_of_job(folder, content.plan)
+    done = cut_panel(
+        content.panel,
+        content.plan,
+        tools,
+        PanelCutOptions(
+            machine=options.machine,
+            dxf=cut_dxf_options(options),
+            paper=options.paper,
+            printer=options.printer,
+            accepted=options.accepted,
+        ),
+        name=name,
+        progress=progress,
+    )
+    own = {n for _, _, written in done.sheets for n in written.files}
+    common = {n: data for n, data in done.files.items() if n not in own}
+    common[f"{name}-cut.json"] = _record(name, options, done, [*done.files, f"{name}-cut.json"])
+    results = []
+    for number, (work, drawings, written) in enumerate(done.sheets):
+        here = dict.fromkeys(f.subject_id for f in work.features)
+        first: Mapping[str, bytes] = common if number == 0 else {}
+        results.append(
+            CutResult(
+                cut=drawings.cut,
+                reference=drawings.reference,
+                pockets=tuple(done.walls.by_id[i] for i in here if i in done.walls.by_id),
+                files={**written.files, **first},
+                figures=written.figures,
+                checks=(*noted, *done.checks) if number == 0 else (),
+                cautions=done.cautions,
+            )
+        )
+    return results
+
+
+def _record(name: str, options: CutOptions, done: PanelCut, files: list[str]) -> bytes:
+    """What was cut with what, for people and programs that come later."""
+    body = {
+        "format": "tracer-cut",
+        "version": 1,
+        "units": "mm",
+        "name": name,
+        "machine": options.machine.key,
+        "panel_revision": done.panel.revision,
+        "pockets": [
+            {
+                "id": p.pocket_id,
+                "name": p.name,
+                "outline_revision": p.outline_revision,
+                "fit_mm": round(done.walls.by_id[p.pocket_id].rule.fit_mm, 3),
+                "fit_probability": p.fit_probability,
+                "widths_mm": list(p.widths_mm),
+                "depth_mm": p.depth_mm,
+                "through": p.through,
+                "area_mm2": round(done.walls.by_id[p.pocket_id].region.area, 1),
+            }
+            for p in done.panel.pockets
+        ],
+        "sheets": [
+            {
+                "title": drawings.cut.title,
+                "size_mm": list(drawings.cut.size_mm),
+                "thickness_mm": work.thickness_mm,
+                "cut_length_mm": round(written.figures.cut_mm, 1),
+                "plunges": written.figures.plunges,
+                "seconds_at_least": round(written.figures.seconds),
+            }
+            for work, drawings, written in done.sheets
+        ],
+        "accepted": list(options.accepted),
+        "checks": [{"slug": c.slug, "severity": c.severity.value} for c in done.checks],
+        "files": sorted(files),
+    }
+    return (json.dumps(body, indent=1, ensure_ascii=False) + "\n").encode()

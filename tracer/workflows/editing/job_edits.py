@@ -1,0 +1,171 @@
+"""Edits by hand: made, undone and done again in the job folder, each in one atomic step.
+
+An edit is on the disk before it is confirmed. It changes inputs only;
+`tracer.workflows.job.retrace` brings the outlines up to date.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Sequence
+from dataclasses import replace
+from functools import reduce
+
+from shapely.geometry import MultiPoint, Point, Polygon
+
+from tracer.errors import TracerError
+from tracer.model.outline import Outline
+from tracer.model.tool_list import ToolRow
+from tracer.project.edits_file import EDITS_NAME, Change, Edit, Edits, dump_edits, load_edits
+from tracer.project.outlines_file import OutlinesFile, load_outlines
+from tracer.project.panel_file import load_panel
+from tracer.project.plan_file import plan_toml
+from tracer.project.schema import dump_job, load_job
+from tracer.project.silhouettes_file import SeenEdge, load_silhouettes
+from tracer.project.store import JobFolder
+from tracer.project.tool_list import ToolList, format_tool_list, parse_tool_list
+from tracer.workflows.arranging.arrange import PANEL_JSON, PANEL_TOML, plan_in_force
+from tracer.workflows.editing.job_inputs import Inputs, changed
+from tracer.workflows.job.job_files import refuse_unknown_lays
+
+__all__ = ["inputs_of", "job_revision", "make_edit", "redo", "row_of_outline", "undo"]
+
+INPUT_FILES = ("job.json", "tools.csv", PANEL_TOML, EDITS_NAME)
+REACH_PX = 60.0  # a point typed beside a thin tool still means it
+
+
+def job_revision(folder: JobFolder) -> str:
+    """Digest of all inputs: changes with every edit and every run, from wherever it was made."""
+    digest = hashlib.sha256()
+    for name in INPUT_FILES:
+        if folder.has(name):
+            digest.update(name.encode() + b"\0" + folder.read(name))
+    return digest.hexdigest()[:16]
+
+
+def inputs_of(folder: JobFolder) -> Inputs:
+    """The job's inputs as they stand.
+
+    Raises
+    ------
+    TracerError
+        As reading the job does.
+    """
+    record = load_job(folder.read("job.json"), "job.json")
+    content = load_outlines(folder.read("outlines.json"), "outlines.json")
+    refuse_unknown_lays(record, content)
+    tools = ToolList()
+    if folder.has("tools.csv"):
+        tools = parse_tool_list(folder.read("tools.csv"), "tools.csv")
+    seen: dict[str, tuple[SeenEdge, ...]] = {}
+    if folder.has("silhouettes.json"):
+        seen = load_silhouettes(folder.read("silhouettes.json"), "silhouettes.json")
+    row_of: dict[str, int | None] = {}
+    for number, lay in enumerate(record.lays, start=1):
+        mine = [o for o in content.outlines if content.lay_of[o.outline_id] == number]
+        row_of |= row_of_outline(tools.rows, mine, number, seen.get(lay.photos[0].photo_id, ()))
+    plan = None
+    if folder.has(PANEL_JSON) or folder.has(PANEL_TOML):
+        before = load_panel(folder.read(PANEL_JSON), PANEL_JSON) if folder.has(PANEL_JSON) else None
+        plan = plan_in_force(folder, before)
+    outlines = {o.outline_id: o for o in content.outlines}
+    sizes = _sizes_px(content)
+    return Inputs(record, tools, outlines, content.lay_of, row_of, plan, sizes)
+
+
+def _sizes_px(content: OutlinesFile) -> dict[str, tuple[int, int]]:
+    """Width and height of the photos that a run has seen, by photo id."""
+    lays = [content.calibration, *content.calibration.get("further_lays", [])]
+    photos = [photo for lay in lays for photo in lay.get("photos", [])]
+    return {p["photo_id"]: (p["size_px"][0], p["size_px"][1]) for p in photos}
+
+
+def row_of_outline(
+    rows: Sequence[ToolRow], outlines: Sequence[Outline], lay: int, seen: Sequence[SeenEdge]
+) -> dict[str, int | None]:
+    """Index of the row of each outline of a lay, by the seen edges of its first photo.
+
+    A row belongs to the tool around its point, as in a run; several rows on one tool: the first.
+    """
+    shapes: dict[str, Polygon] = {
+        e.outline_id: Polygon(e.exterior_px) for e in seen if e.outline_id is not None
+    }
+    found: dict[str, int | None] = {o.outline_id: None for o in outlines}
+    for o in outlines:
+        if o.outline_id not in shapes:
+            shapes[o.outline_id] = MultiPoint([o.point_px]).buffer(REACH_PX)
+    for index, row in enumerate(rows):
+        if row.lay != lay:
+            continue
+        at = Point(row.x_px, row.y_px)
+        near = [(shapes[k].distance(at), shapes[k].area, k) for k in found]
+        if near:
+            distance, _, key = min(near)
+            if distance <= REACH_PX and found[key] is None:
+                found[key] = index
+    return found
+
+
+def make_edit(folder: JobFolder, edit: Edit, expected: str | None = None) -> str:
+    """Make an edit; gives the job's new revision.
+
+    Parameters
+    ----------
+    expected
+        The revision the person saw; None makes the edit whatever it is.
+
+    Raises
+    ------
+    TracerError
+        ``edit-stale`` when the job has changed since, ``edit-refused``, ``edit-conflict``,
+        ``job-locked``.
+    """
+    with folder.locked():
+        edits = _opened(folder, expected)
+        if not edit.changes:
+            raise TracerError("edit-refused", "The edit changes nothing.")
+        return _committed(folder, edit.changes, edits.with_new(edit))
+
+
+def undo(folder: JobFolder, expected: str | None = None) -> str:
+    """Take back the last edit in force; errors as `make_edit`, ``nothing-to-undo``."""
+    with folder.locked():
+        edits = _opened(folder, expected)
+        if edits.last is None:
+            raise TracerError("nothing-to-undo", "There is no edit left to undo.")
+        back = [c.undone for c in reversed(edits.last.changes)]
+        return _committed(folder, back, replace(edits, done=edits.done - 1))
+
+
+def redo(folder: JobFolder, expected: str | None = None) -> str:
+    """Make the next undone edit again; errors as `make_edit`, ``nothing-to-redo``."""
+    with folder.locked():
+        edits = _opened(folder, expected)
+        if edits.next is None:
+            raise TracerError("nothing-to-redo", "There is no undone edit to make again.")
+        return _committed(folder, edits.next.changes, replace(edits, done=edits.done + 1))
+
+
+def _opened(folder: JobFolder, expected: str | None) -> Edits:
+    if expected is not None and expected != job_revision(folder):
+        raise TracerError(
+            "edit-stale",
+            f"The job {folder.name} has changed since this page showed it.",
+            "The page shows the present state now; make the change again if it is still wanted.",
+        )
+    return load_edits(folder.read(EDITS_NAME)) if folder.has(EDITS_NAME) else Edits()
+
+
+def _committed(folder: JobFolder, changes: Sequence[Change], edits: Edits) -> str:
+    before = inputs_of(folder)
+    inputs = reduce(changed, changes, before)
+    record = replace(inputs.record, revision=inputs.record.revision + 1)
+    files = {
+        "job.json": dump_job(record),
+        "tools.csv": format_tool_list(inputs.tools),
+        EDITS_NAME: dump_edits(edits),
+    }
+    if inputs.plan is not None and inputs.plan != before.plan:
+        files[PANEL_TOML] = plan_toml(inputs.plan)
+    folder.commit(files, if_as_read=True)
+    return job_revision(folder)

@@ -1,0 +1,230 @@
+"""The inputs of a job that a person edits, each under a path, read and changed one at a time.
+
+================================== ============================================================
+path                               value
+================================== ============================================================
+``row / OUTLINE / FIELD``          one cell of the tool list, by the outline the row belongs to
+``photo / PHOTO_ID / LIST``        items of one list of corrections (`Corrections`)
+``lay / NUMBER / FIELD``           a setting of a lay
+``plan / ...``                     what is asked of the panel (`plan_inputs`)
+================================== ============================================================
+
+A change carries what the value was. Where it is something else by now, the change is refused:
+nobody's edit is overwritten unseen.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field, fields, replace
+from typing import Any
+
+from tracer.errors import TracerError
+from tracer.model.corrections import Corrections, Stroke
+from tracer.model.outline import EdgeModel, Outline
+from tracer.model.panel_plan import PanelPlan
+from tracer.model.tool_list import ToolRow
+from tracer.project.edits_file import Change
+from tracer.project.schema import JobRecord
+from tracer.project.tool_list import MAX_HEIGHT_MM, ToolList
+from tracer.workflows.editing.input_values import (
+    any_of,
+    flag,
+    number,
+    optional,
+    pair_mm,
+    point,
+    points,
+    text,
+)
+from tracer.workflows.editing.plan_inputs import plan_changed
+from tracer.workflows.job.usable_edits import in_photo
+
+__all__ = ["Inputs", "cell_value", "changed"]
+
+EDGE_NAMES = tuple(m.value for m in EdgeModel if m not in (EdgeModel.VIEWS, EdgeModel.FRACTION))
+
+_ROW = {
+    "name": optional(text(120)),
+    "height_mm": optional(number(0, MAX_HEIGHT_MM)),
+    "depth_mm": optional(number(0, MAX_HEIGHT_MM)),
+    "mass_kg": optional(number(0, 1000)),
+    "quantity": number(1, 1000, whole=True),
+    "edge": optional(any_of(*EDGE_NAMES)),
+    "tilt_deg": optional(number(-90, 90)),
+    "packed": flag,
+}
+_LAY = {
+    "default_height_mm": optional(number(0, MAX_HEIGHT_MM)),
+    "camera_height_mm": optional(number(50, 20_000)),
+    "card_size_mm": optional(pair_mm(50, 1000)),
+    "edge": optional(any_of(*EDGE_NAMES)),
+    "keep_cables": flag,
+    "silhouettes": any_of("auto", "classical", "learned"),
+}
+MAX_WIDTH_PX = 2000.0
+
+
+def _stroke(value: Any) -> Stroke:
+    if not isinstance(value, dict):
+        raise ValueError("a stroke")
+    return Stroke(
+        line=points(1)(value.get("line")),
+        width_px=number(1, MAX_WIDTH_PX)(value.get("width_px")),
+        add=flag(value.get("add")),
+    )
+
+
+_CORRECTIONS = {
+    "keep": point,
+    "drop": point,
+    "split": points(2, 2),
+    "merge": points(2, 2),
+    "strokes": _stroke,
+    "edges": points(2),
+    "cables": point,
+}
+
+
+@dataclass(frozen=True)
+class Inputs:
+    """The editable inputs.
+
+    ``row_of`` gives the row index of an outline id, None without a row; ``plan`` is None until a
+    panel is asked for; ``sizes_px`` gives width and height by photo id, where they are known.
+    """
+
+    record: JobRecord
+    tools: ToolList
+    outlines: Mapping[str, Outline]
+    lay_of: Mapping[str, int]
+    row_of: Mapping[str, int | None]
+    plan: PanelPlan | None = None
+    sizes_px: Mapping[str, tuple[int, int]] = field(default_factory=dict)
+
+
+def cell_value(row: ToolRow | None, field: str) -> Any:
+    """A cell as JSON; what an empty row holds where there is none."""
+    value = getattr(row or ToolRow(None, 0.0, 0.0), field)
+    return value.value if isinstance(value, EdgeModel) else value
+
+
+def changed(inputs: Inputs, change: Change) -> Inputs:
+    """The inputs after one change.
+
+    Raises
+    ------
+    TracerError
+        ``edit-refused`` for a value or path that makes no sense, ``edit-conflict`` where the
+        value is not what the change says it was.
+    """
+    match change.path:
+        case ("row", outline_id, field) if field in _ROW and outline_id in inputs.row_of:
+            return _row_changed(inputs, outline_id, field, change)
+        case ("photo", photo_id, kind) if kind in _CORRECTIONS:
+            return _corrections_changed(inputs, photo_id, kind, change)
+        case ("lay", lay, field) if field in _LAY and lay.isdecimal():
+            return _lay_changed(inputs, int(lay), field, change)
+        case ("plan", _, *_):
+            plan = plan_changed(inputs.plan or PanelPlan(), change)
+            return replace(inputs, plan=plan)
+        case _:
+            raise TracerError(
+                "edit-refused",
+                f"There is nothing to edit at {' / '.join(map(str, change.path))}.",
+                "Reload the page; the job may have changed meanwhile.",
+            )
+
+
+def _checked(path: tuple[str, ...], reader: Any, value: Any) -> Any:
+    try:
+        return reader(value)
+    except (TypeError, ValueError) as error:
+        raise TracerError(
+            "edit-refused", f"'{value}' cannot be {path[-1]}: it must be {error}."
+        ) from None
+
+
+def _conflict(change: Change, present: Any) -> TracerError:
+    shown = "empty" if present is None else f"'{present}'"
+    return TracerError(
+        "edit-conflict",
+        f"{' '.join(change.path[1:])} is {shown} by now, so the change was not made.",
+        "Look at what is there now, then decide again.",
+    )
+
+
+def _row_changed(inputs: Inputs, outline_id: str, field: str, change: Change) -> Inputs:
+    rows = list(inputs.tools.rows)
+    index = inputs.row_of[outline_id]
+    row = None if index is None else rows[index]
+    value = _checked(change.path, _ROW[field], change.now)
+    if cell_value(row, field) != _checked(change.path, _ROW[field], change.was):
+        raise _conflict(change, cell_value(row, field))
+    if field == "edge":
+        value = None if value is None else EdgeModel(value)
+    row_of = dict(inputs.row_of)
+    if row is None:
+        x, y = inputs.outlines[outline_id].point_px
+        row = ToolRow(None, round(x, 1), round(y, 1), lay=inputs.lay_of[outline_id])
+        row_of[outline_id] = index = len(rows)
+        rows.append(row)
+    assert index is not None
+    cells: dict[str, Any] = {field: value}
+    if field == "edge":
+        cells["edge_fraction"] = None
+    rows[index] = replace(row, **cells)
+    return replace(inputs, tools=inputs.tools.with_rows(rows), row_of=row_of)
+
+
+def _corrections_changed(inputs: Inputs, photo_id: str, kind: str, change: Change) -> Inputs:
+    for number_, lay in enumerate(inputs.record.lays):
+        for k, photo in enumerate(lay.photos):
+            if photo.photo_id != photo_id:
+                continue
+            items = list(getattr(photo.corrections, kind))
+            for gone in _items(change.path, kind, change.was):
+                if gone not in items:
+                    raise _conflict(change, "another")
+                items.remove(gone)
+            new = _items(change.path, kind, change.now)
+            size_px = inputs.sizes_px.get(photo_id)
+            if size_px is not None and not all(in_photo(kind, item, size_px) for item in new):
+                raise TracerError(
+                    "edit-refused",
+                    f"The correction lies outside {photo.name}, so it was not made.",
+                    "Place it in the photo.",
+                )
+            items += new
+            corrections = replace(photo.corrections, **{kind: tuple(items)})
+            photos = list(lay.photos)
+            photos[k] = replace(photo, corrections=corrections)
+            lays = list(inputs.record.lays)
+            lays[number_] = replace(lay, photos=tuple(photos))
+            return replace(inputs, record=replace(inputs.record, lays=tuple(lays)))
+    raise TracerError(
+        "edit-refused", "The photo of this correction is not in the job.", "Reload the page."
+    )
+
+
+def _items(path: tuple[str, ...], kind: str, values: Any) -> list[Any]:
+    if values is None:
+        return []
+    if not isinstance(values, list) or len(values) > 1000:
+        raise TracerError("edit-refused", f"{kind} must be a list.")
+    return [_checked(path, _CORRECTIONS[kind], v) for v in values]
+
+
+def _lay_changed(inputs: Inputs, lay: int, field: str, change: Change) -> Inputs:
+    if not 1 <= lay <= len(inputs.record.lays):
+        raise TracerError("edit-refused", f"There is no lay {lay} in the job.", "Reload the page.")
+    record = inputs.record.lays[lay - 1]
+    value = _checked(change.path, _LAY[field], change.now)
+    if getattr(record, field) != _checked(change.path, _LAY[field], change.was):
+        raise _conflict(change, getattr(record, field))
+    lays = list(inputs.record.lays)
+    lays[lay - 1] = replace(record, **{field: value})
+    return replace(inputs, record=replace(inputs.record, lays=tuple(lays)))
+
+
+assert {f.name for f in fields(Corrections)} == set(_CORRECTIONS), "a correction nobody can make"

@@ -1,0 +1,187 @@
+"""The old pocket of a changed tool, the new one, and the patch that leads from one to the other."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import shapely
+from shapely.geometry import Polygon
+from shapely.geometry.base import BaseGeometry
+
+from tracer.geometry.offset import grown
+from tracer.geometry.rings import largest_polygon
+from tracer.geometry.sound import UnsoundShape, sound_polygon
+from tracer.model.machine import Machine
+from tracer.model.outline import Outline
+from tracer.model.panel import PanelPocket
+from tracer.model.pocket import PocketRule
+from tracer.model.report import Check
+from tracer.panel.pocket.clearance import Cut, room_for
+from tracer.panel.pocket.fits import FIT_PROBABILITY, FITS, LOOSEST_MM, default_fit, typed_fit
+from tracer.panel.pocket.pockets import make_pocket
+from tracer.panel.swap.old_pocket import Patch, PatchRules, plan_patch
+from tracer.panel.swap.pocket import exchange_pocket, without_pocket
+from tracer.project.cut_record import CutPocket, cut_records
+from tracer.project.panel_file import PanelFile
+from tracer.project.store import JobFolder
+from tracer.workflows.arranging.arrange import tools_of_job
+
+__all__ = ["PocketChange", "lay_change", "panel_change"]
+
+#: gaps that are the same
+_SAME_MM = 1e-6
+
+
+@dataclass(frozen=True, eq=False)
+class PocketChange:
+    """Regions in one frame (the lay's, or the panel's), and the patch.
+
+    Attributes
+    ----------
+    old, new
+        What is cut away, before and after; empty where there is no pocket.
+    neighbours
+        Everything else that is cut on the sheet.
+    depth_mm
+        Depth of the pocket; None: right through.
+    panel
+        The panel after, where there is one.
+    """
+
+    old: BaseGeometry
+    new: BaseGeometry
+    neighbours: tuple[Polygon, ...]
+    depth_mm: float | None
+    patch: Patch
+    checks: tuple[Check, ...]
+    panel: PanelFile | None = None
+
+
+def panel_change(
+    folder: JobFolder, file: PanelFile, before: Outline, after: Outline | None, rules: PatchRules
+) -> PocketChange:
+    """Exchange one pocket of the job's panel.
+
+    Raises
+    ------
+    TracerError
+        ``panel-unknown-tool``.
+    """
+    if after is None:
+        done = without_pocket(file.panel, before.outline_id)
+    else:
+        tools, _ = tools_of_job(folder, file.plan)
+        tool = next(t for t in tools if t.pocket_id == before.outline_id)
+        done = exchange_pocket(file.panel, file.plan, replace(tool, outline=after))
+    old, new = _cut(done.before), _cut(done.after)
+    others = tuple(
+        shape
+        for p in file.panel.pockets
+        if p.pocket_id != before.outline_id
+        for shape in [largest_polygon(_cut(p))]
+    )
+    pocket = done.after or done.before
+    patch = plan_patch(_one(old), _one(new), others, before.outline_id, rules)
+    panel = replace(done.panel, revision=file.panel.revision + 1)
+    depth = None if pocket is None or pocket.through else pocket.cut_depth_mm
+    return PocketChange(
+        old, new, others, depth, patch, (*done.checks, *patch.checks), PanelFile(file.plan, panel)
+    )
+
+
+def _cut(pocket: PanelPocket | None) -> BaseGeometry:
+    """All that is cut from the face for a pocket."""
+    if pocket is None:
+        return Polygon()
+    parts = [pocket.region, *(n.region for n in pocket.notches), *(w.region for w in pocket.wells)]
+    return shapely.union_all(parts)
+
+
+def _one(region: BaseGeometry) -> Polygon:
+    return Polygon() if region.is_empty else largest_polygon(region)
+
+
+def lay_change(
+    folder: JobFolder,
+    before: Outline | None,
+    after: Outline | None,
+    others: Sequence[Outline],
+    machine: Machine,
+    rules: PatchRules,
+) -> PocketChange:
+    """Old and new pocket of a lay cut as photographed.
+
+    The old pocket is that of the last cut for this machine by its record; without one, the pocket
+    that `tracer cut` would make.
+    """
+    cut = _last_cut(folder, machine)
+
+    def pocket(outline: Outline, like: str) -> tuple[Polygon, float | None, tuple[Check, ...]]:
+        rule, wall = _asked(outline, machine, cut.get(like), known=outline is before)
+        made = make_pocket(
+            outline.region, rule, pocket_id=outline.outline_id, wall=wall, name=outline.name
+        )
+        return made.pocket.region, rule.depth_mm, made.checks
+
+    like = (before or after or others[0]).outline_id
+    old: tuple[Polygon, float | None, tuple[Check, ...]] = (Polygon(), None, ())
+    new = old
+    if before is not None:
+        old = pocket(before, like)
+    if after is not None:
+        new = pocket(after, like)
+    neighbours = tuple(
+        pocket(o, o.outline_id)[0] for o in others if not (o.cable or o.cut_by_frame)
+    )
+    patch = plan_patch(old[0], new[0], neighbours, like, rules)
+    depth = new[1] if after is not None else old[1]
+    return PocketChange(old[0], new[0], neighbours, depth, patch, (*new[2], *patch.checks))
+
+
+def _last_cut(folder: JobFolder, machine: Machine) -> dict[str, CutPocket]:
+    """Pockets by id, from the record of the last cut for this machine."""
+    return {
+        pocket.id: pocket
+        for record in cut_records(folder)
+        if record.machine == machine.key
+        for pocket in record.pockets
+    }
+
+
+def _asked(
+    outline: Outline, machine: Machine, cut: CutPocket | None, *, known: bool
+) -> tuple[PocketRule, Polygon]:
+    """Rule and wall of a pocket: the old one as it was made, a new one by its own uncertainty."""
+    usual, offset = FITS[default_fit(None)], machine.fit_offset_mm
+    fit = usual if cut is None else typed_fit(cut.fit_mm - offset)
+    if abs(fit.gap_mm - usual.gap_mm) < _SAME_MM:
+        fit = usual
+    rule = PocketRule(
+        fit_mm=fit.gap_mm + offset,
+        depth_mm=None if cut is None else cut.depth_mm,
+        cutter_radius_mm=machine.inside_radius_mm,
+        relief=machine.relief,
+    )
+    if known and cut is not None and (wall := _recorded_wall(outline, cut)) is not None:
+        return rule, wall
+    room = room_for(
+        outline,
+        fit,
+        FIT_PROBABILITY,
+        cut=Cut(sigma_mm=machine.cut_sigma_mm),
+        loosest_mm=LOOSEST_MM,
+    )
+    return rule, largest_polygon(grown(room.wall, offset))
+
+
+def _recorded_wall(outline: Outline, cut: CutPocket) -> Polygon | None:
+    """The wall that a record tells, or that its even margin gives; None where it tells neither."""
+    if cut.wall is not None:
+        try:
+            return sound_polygon(cut.wall)
+        except UnsoundShape:
+            return None
+    if cut.margin_mm is None:
+        return None
+    return largest_polygon(grown(outline.region, cut.fit_mm + cut.margin_mm))

@@ -1,0 +1,384 @@
+"""A swap kept in the job folder: one outline changes, every other byte of it stays.
+
+Written in one step: ``outlines.json`` and ``tools.csv`` with one line changed, ``panel.json`` with
+one pocket changed (where there is a panel), the drawings of all outlines, the patch's files in
+``patch/``, the photos of the new tool, and the state before in ``history/``.
+"""
+
+from __future__ import annotations
+
+import datetime
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from typing import Any
+
+from shapely.geometry import Polygon
+
+from tracer.errors import UsageError
+from tracer.geometry.compare import Motion
+from tracer.model.corrections import Corrections
+from tracer.model.machine import Machine
+from tracer.model.outline import HeightSource, Outline
+from tracer.model.report import Check
+from tracer.model.swap import AreaChange, Outcome
+from tracer.model.view import View
+from tracer.panel.swap.old_pocket import Patch, PatchRules
+from tracer.photos import decode_photo
+from tracer.progress import Progress, StepClock
+from tracer.project.outlines_file import load_outlines
+from tracer.project.schema import KeptOutline, LayRecord, PhotoRecord, dump_job, load_job
+from tracer.project.store import JobFolder
+from tracer.workflows.job.job_files import common_drawings, lay_options
+from tracer.workflows.job.persons_files import left_alone
+from tracer.workflows.job.trace_job import PhotoFile
+from tracer.workflows.job.usable_edits import refuse_outside
+from tracer.workflows.swapping.pocket_change import lay_change, panel_change
+from tracer.workflows.swapping.swap import (
+    Swapped,
+    SwapWishes,
+    area_change,
+    find_outline,
+    near_neighbours,
+    same_cards,
+    swap_outline,
+    the_new_one,
+    view_of_lay,
+)
+from tracer.workflows.swapping.swap_documents import patch_papers
+from tracer.workflows.swapping.swap_store import (
+    OpenJob,
+    change_entry,
+    changed_files,
+    history_name,
+    open_job,
+    photo_ending,
+    revision_files,
+    snapshot,
+)
+from tracer.workflows.tracing.trace import Trace, trace
+
+__all__ = ["JobSwap", "SwapRun", "ToolChange", "add_tool", "remove_tool", "restore", "swap_tools"]
+
+
+@dataclass(frozen=True, eq=False)
+class ToolChange:
+    """What became of one tool; ``rule`` says how it was laid into place."""
+
+    outline_id: str
+    name: str
+    outcome: Outcome
+    rule: str
+    change: AreaChange
+    patch: Patch | None
+
+
+@dataclass(frozen=True, eq=False)
+class JobSwap:
+    """What a swap did: changes, findings, files written."""
+
+    job: JobFolder
+    changes: tuple[ToolChange, ...]
+    checks: tuple[Check, ...]
+    files: tuple[str, ...]
+    seconds: dict[str, float]
+
+
+@dataclass(frozen=True, kw_only=True)
+class SwapRun:
+    """What every kind of change needs to know.
+
+    Attributes
+    ----------
+    settings
+        Card sizes and the like of the new photos as typed, by field of `LayRecord`; card sizes
+        that were not typed are those of the lay.
+    height_mm
+        Height of the new tool; None: the old one's.
+    machine
+        For whose cutter the patch's files are made.
+    now
+        Date of the record; the clock's where None.
+    """
+
+    settings: Mapping[str, Any]
+    machine: Machine
+    height_mm: float | None = None
+    reason: str = ""
+    rules: PatchRules = field(default_factory=PatchRules)
+    now: datetime.datetime | None = None
+
+
+def swap_tools(
+    folder: JobFolder,
+    wanted: Sequence[str],
+    photo_files: Sequence[PhotoFile],
+    wishes: SwapWishes,
+    run: SwapRun,
+    progress: Progress | None = None,
+) -> JobSwap:
+    """Trace new tools and lay them into the places of old ones, ``wanted`` by id or name.
+
+    Several tools are told apart by their places, so the photo must show the lay's cards unmoved.
+
+    Raises
+    ------
+    TracerError
+        ``tool-unknown``, ``swap-which-tool`` and what tracing raises; the job is as it was.
+    """
+    clock = StepClock(progress)
+    with folder.locked():
+        job = open_job(folder)
+        olds = [find_outline(job.content.outlines, w) for w in wanted]
+        lays = {job.lay(o.outline_id) for o in olds}
+        if len(lays) != 1:
+            raise UsageError(
+                "swap-several-lays",
+                "The tools named lie in different lays.",
+                "Swap the tools of one lay at a time.",
+            )
+        lay = lays.pop()
+        height = run.height_mm if run.height_mm is not None else max(o.height_mm for o in olds)
+        settings = _settings(job, lay, run)
+        done = _traced(photo_files, settings, height, wishes.point_px, clock)
+        clock.step("laying into place")
+        same = same_cards(job.calibration(lay), done)
+        gone = {o.outline_id for o in olds}
+        others = [o for o in job.beside("", lay) if o.outline_id not in gone]
+        swaps = [swap_outline(old, others, done, wishes, same_frame=same) for old in olds]
+        view = view_of_lay(job.calibration(lay))
+        changed = {
+            s.old.outline_id: _in_lay(s.new, view) for s in swaps if s.outcome is Outcome.CHANGED
+        }
+        records, photos = _copies(job, photo_files if changed else ())
+        kept = {i: KeptOutline(records, _first_before(job, i)) for i in changed}
+        pairs = [(s.old, changed.get(s.old.outline_id)) for s in swaps]
+        result = _write(job, pairs, changed, kept, photos, swaps, lay, run, clock)
+    return replace(result, checks=(*(c for s in swaps for c in s.checks), *result.checks))
+
+
+def remove_tool(
+    folder: JobFolder, wanted: str, run: SwapRun, progress: Progress | None = None
+) -> JobSwap:
+    """Take a tool out of the job: its pocket gets a plug and nothing else."""
+    clock = StepClock(progress)
+    with folder.locked():
+        job = open_job(folder)
+        old = find_outline(job.content.outlines, wanted)
+        kept = {old.outline_id: KeptOutline((), _first_before(job, old.outline_id), removed=True)}
+        lay = job.lay(old.outline_id)
+        return _write(job, [(old, None)], {}, kept, {}, [], lay, run, clock)
+
+
+def add_tool(
+    folder: JobFolder,
+    name: str,
+    photo_files: Sequence[PhotoFile],
+    wishes: SwapWishes,
+    at_mm: tuple[float, float] | None,
+    run: SwapRun,
+    progress: Progress | None = None,
+) -> JobSwap:
+    """Add a tool to the first lay: a pocket and nothing else.
+
+    ``at_mm`` is where its centroid goes in the lay's frame; None: as it lies, where the photo
+    shows the lay's cards unmoved.
+
+    Raises
+    ------
+    TracerError
+        ``swap-no-place``, ``swap-which-tool`` and what tracing raises.
+    """
+    clock = StepClock(progress)
+    with folder.locked():
+        job = open_job(folder)
+        settings = _settings(job, 1, run)
+        done = _traced(photo_files, settings, run.height_mm, wishes.point_px, clock)
+        clock.step("laying into place")
+        same = same_cards(job.calibration(1), done)
+        found = the_new_one(None, job.beside("", 1), done, wishes, same)
+        if at_mm is None and not same:
+            raise UsageError(
+                "swap-no-place",
+                "It is not said where the new tool goes.",
+                "Give the place of its middle with --at X,Y (mm in the lay's frame).",
+            )
+        x, y = found.region.centroid.coords[0]
+        to = at_mm or (x, y)
+        turn = Motion(wishes.turn_rad)
+        tx, ty = turn.points([(x, y)])[0]
+        region = Motion(wishes.turn_rad, (to[0] - float(tx), to[1] - float(ty))).region(
+            found.region
+        )
+        outline_id = f"T{job.record.next_outline:02d}"
+        view = view_of_lay(job.calibration(1))
+        new = _in_lay(
+            replace(found, outline_id=outline_id, name=name, region=region, outer=None, inner=None),
+            view,
+        )
+        records, photos = _copies(job, photo_files)
+        job = replace(job, record=replace(job.record, next_outline=job.record.next_outline + 1))
+        kept = {outline_id: KeptOutline(records, "")}
+        changed = {outline_id: new}
+        near = near_neighbours(new, job.beside(outline_id, 1))
+        result = _write(job, [(None, new)], changed, kept, photos, [], 1, run, clock)
+    return replace(result, checks=(*near, *result.checks))
+
+
+def restore(folder: JobFolder, revision: int, run: SwapRun) -> JobSwap:
+    """Bring back outlines, tool list and panel of an earlier revision, as a new revision.
+
+    Raises
+    ------
+    TracerError
+        ``revision-missing``, and as `revision_files`.
+    """
+    with folder.locked():
+        job = open_job(folder)
+        base = f"history/r{revision}/"
+        if not folder.has(f"{base}job.json"):
+            raise UsageError(
+                "revision-missing",
+                f"The job {folder.name} has no revision {revision} in its history.",
+                "The folder history/ in it holds those that can be brought back.",
+            )
+        old = load_job(folder.read(f"{base}job.json"), f"{base}job.json")
+        files = snapshot(job) | revision_files(folder, base)
+        entry = change_entry(
+            job.record.revision + 1,
+            run.reason,
+            [f"revision {revision} brought back"],
+            run.now,
+        )
+        record = replace(
+            job.record,
+            lays=old.lays,
+            kept=old.kept,
+            revision=job.record.revision + 1,
+            changes=(*job.record.changes, entry),
+        )
+        files["job.json"] = dump_job(record)
+        files |= common_drawings(load_outlines(files["outlines.json"], "outlines.json"), None)
+        folder.commit(files)
+    return JobSwap(folder, (), left_alone(folder), tuple(sorted(files)), {})
+
+
+def _settings(job: OpenJob, lay: int, run: SwapRun) -> LayRecord:
+    """Settings for the new photos: as typed, with the lay's cards where no size was typed."""
+    known = job.record.lays[lay - 1]
+    cards: dict[str, Any] = {}
+    if not {"card_size_mm", "card_sizes_mm"} & set(run.settings):
+        cards = {"card_size_mm": known.card_size_mm, "card_sizes_mm": known.card_sizes_mm}
+    return LayRecord(photos=(), **cards, **run.settings)
+
+
+def _traced(
+    photo_files: Sequence[PhotoFile],
+    settings: LayRecord,
+    height_mm: float | None,
+    point_px: tuple[float, float] | None,
+    clock: StepClock,
+) -> Trace:
+    clock.step("reading photos")
+    photos = [decode_photo(f.data, f.name) for f in photo_files]
+    clock.stop()
+    if point_px is not None:
+        refuse_outside(Corrections(keep=(point_px,)), photos[0].size_px, photos[0].name)
+    options = replace(lay_options(settings), default_height_mm=height_mm)
+    done = trace(photos, (), options=options, progress=clock.receiver)
+    typed = tuple(
+        replace(o, height_source=HeightSource.TYPED)
+        if o.height_source is HeightSource.DEFAULT
+        else o
+        for o in done.outlines
+    )
+    return replace(done, outlines=typed)
+
+
+def _copies(
+    job: OpenJob, photo_files: Sequence[PhotoFile]
+) -> tuple[tuple[PhotoRecord, ...], dict[str, bytes]]:
+    """Records and files of the new tool's photos."""
+    stem = f"photos/swap-r{job.record.revision + 1}"
+    records = tuple(
+        PhotoRecord(f"{stem}-{k}{photo_ending(f.name)}", f.name, f.photo_id)
+        for k, f in enumerate(photo_files, start=1)
+    )
+    return records, {r.file: f.data for r, f in zip(records, photo_files, strict=True)}
+
+
+def _first_before(job: OpenJob, outline_id: str) -> str:
+    """Where the outline is kept that the lay's own photos show."""
+    earlier = job.record.kept.get(outline_id)
+    return earlier.before if earlier is not None else history_name(job.record, "outlines.json")
+
+
+def _in_lay(outline: Outline, view: View | None) -> Outline:
+    """Give the outline its point in the lay's first photo, which its row is known by."""
+    if view is None:
+        return outline
+    inside = outline.region.representative_point()
+    x, y = view.to_photo([(inside.x, inside.y)])[0]
+    return replace(outline, point_px=(float(x), float(y)))
+
+
+def _write(
+    job: OpenJob,
+    pairs: Sequence[tuple[Outline | None, Outline | None]],
+    changed: dict[str, Outline],
+    kept: dict[str, KeptOutline],
+    photos: dict[str, bytes],
+    swaps: Sequence[Swapped],
+    lay: int,
+    run: SwapRun,
+    clock: StepClock,
+) -> JobSwap:
+    """Plan the patches, make the files, commit them."""
+    clock.step("patch")
+    done: list[ToolChange] = []
+    files: dict[str, bytes] = dict(photos)
+    checks: list[Check] = []
+    panel = job.panel
+    by_id = {s.old.outline_id: s for s in swaps}
+    revision = job.record.revision + 1
+    for old, new in pairs:
+        subject = new or old
+        assert subject is not None
+        swap = by_id.get(subject.outline_id) if old is not None else None
+        if old is not None and swap is not None and swap.outcome is Outcome.STAYS:
+            rule = swap.placed.rule.value
+            done.append(
+                ToolChange(old.outline_id, old.name, Outcome.STAYS, rule, swap.change, None)
+            )
+            continue
+        if panel is not None and old is not None:
+            moved = panel_change(job.folder, panel, old, new, run.rules)
+            panel = moved.panel
+        else:
+            others = job.beside(subject.outline_id, lay)
+            moved = lay_change(job.folder, old, new, others, run.machine, run.rules)
+        checks += moved.checks
+        outcome = (
+            Outcome.ADDED if old is None else Outcome.REMOVED if new is None else Outcome.CHANGED
+        )
+        empty = Polygon()
+        change = area_change(old.region if old else empty, new.region if new else empty)
+        rule = swap.placed.rule.value if swap else ""
+        done.append(
+            ToolChange(subject.outline_id, subject.name, outcome, rule, change, moved.patch)
+        )
+        files |= {
+            f"patch/r{revision}-{subject.outline_id}/{name}": data
+            for name, data in patch_papers(
+                subject, moved, change, rule, revision, run.machine, run.reason
+            ).items()
+        }
+    what = [f"{c.outline_id} {c.name}: {c.outcome.value}" for c in done]
+    removed = [o.outline_id for o, n in pairs if o is not None and n is None and not swaps]
+    files |= changed_files(
+        job, changed, removed, kept, panel if panel is not job.panel else None,
+        lay=lay, reason=run.reason, what=what, now=run.now,
+    )  # fmt: skip
+    job.folder.commit(files)
+    clock.stop()
+    checks += left_alone(job.folder)
+    return JobSwap(job.folder, tuple(done), tuple(checks), tuple(sorted(files)), clock.seconds)

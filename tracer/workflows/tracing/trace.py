@@ -1,0 +1,323 @@
+"""Photos to outlines: the main job, in memory.
+
+`trace` composes the stages for one lay; `tracer.workflows.job.trace_job` keeps the result in a job
+folder. Files are touched in neither stage nor here.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
+from enum import StrEnum
+from functools import partial
+
+from shapely.geometry import Polygon
+
+from tracer.calibration import CardSizes, calibrate, check_outlines
+from tracer.errors import TracerError
+from tracer.model.calibration import Calibration
+from tracer.model.corrections import Corrections
+from tracer.model.outline import EdgeModel, Outline
+from tracer.model.photo import Photo
+from tracer.model.report import Check, Severity
+from tracer.model.silhouette import Segmentation
+from tracer.model.tool_list import ToolRow
+from tracer.parallax.single_view.tall import tall_check
+from tracer.progress import Progress, StepClock
+from tracer.segmentation import Correction, Frame, Mark, SegmentOptions, Way, segment
+from tracer.segmentation.corrected import corrected
+from tracer.workflows.tracing.cache import StageMemo
+from tracer.workflows.tracing.lay_tools import Defaults, find_tools, outline_of
+from tracer.workflows.tracing.naming import keep_numbers, unlikely_heights
+from tracer.workflows.tracing.tool_findings import (
+    about_tool,
+    label,
+    lay_findings,
+    photo_findings,
+    refuse_above_camera,
+    typed_height,
+)
+
+__all__ = ["Separation", "Trace", "TraceOptions", "trace"]
+
+
+LOOK_FIRST = "something-left-out"  # a pocket that is missing stops a maker more than a poor one
+
+
+class Separation(StrEnum):
+    """How tool is told from ground."""
+
+    AUTO = "auto"
+    CLASSICAL = "classical"
+    LEARNED = "learned"
+
+
+@dataclass(frozen=True, kw_only=True)
+class TraceOptions:
+    """What a maker may set for one lay.
+
+    Attributes
+    ----------
+    card_sizes
+        Printed long and short side of the cards' boards.
+    mat_mm
+        Width and height of a printed mat whose cards lie at known places.
+    camera_height_mm
+        Measured height of the lens above the sheet, where the photo does not know its lens.
+    default_height_mm
+        Height of tools that the list gives none for.
+    edge
+        Edge model of tools that the list gives none for; None lets the product choose.
+    keep_cables
+        Report loose cables as outlines too.
+    separation
+        Which separation of tool and ground.
+    corrections
+        Per photo id.
+    added
+        Per photo id how often photos had been added to the lay before it came; 0 where it is not
+        named. No tool gets less sure by what came later.
+    """
+
+    card_sizes: CardSizes = field(default_factory=CardSizes)
+    mat_mm: tuple[float, float] | None = None
+    camera_height_mm: float | None = None
+    default_height_mm: float | None = None
+    edge: EdgeModel | None = None
+    keep_cables: bool = False
+    separation: Separation = Separation.AUTO
+    corrections: dict[str, Corrections] = field(default_factory=dict)
+    added: dict[str, int] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, eq=False)
+class Trace:
+    """What was found in one lay.
+
+    Attributes
+    ----------
+    outlines
+        In reading order of the first photo.
+    segmentations
+        One per photo.
+    rows
+        The tool list brought up to date: one row per outline, then rows that met no tool.
+    seconds
+        Wall-clock seconds per step.
+    """
+
+    calibration: Calibration
+    segmentations: tuple[Segmentation, ...]
+    outlines: tuple[Outline, ...]
+    rows: tuple[ToolRow, ...]
+    checks: tuple[Check, ...]
+    next_number: int
+    seconds: dict[str, float]
+
+
+def trace(
+    photos: Sequence[Photo],
+    rows: Sequence[ToolRow] = (),
+    *,
+    options: TraceOptions | None = None,
+    list_name: str = "tools.csv",
+    earlier: Sequence[Outline] = (),
+    next_number: int = 1,
+    progress: Progress | None = None,
+    memo: StageMemo | None = None,
+) -> Trace:
+    """Trace one lay.
+
+    Parameters
+    ----------
+    photos
+        One or several photos of the same lay.
+    rows
+        The tool list; points are pixels of the first photo.
+    options
+        Settings of the lay.
+    list_name
+        Name of the tool list, for messages.
+    earlier
+        Outlines of an earlier run over the same lay: tools keep their numbers.
+    next_number
+        First number that was never given in the job.
+    progress
+        Receiver of progress.
+    memo
+        Results of earlier runs: stages whose inputs are unchanged are not run again.
+
+    Raises
+    ------
+    TracerError
+        As the stages do: ``no-card``, ``photo-mirrored`` and others of calibration;
+        ``photo-twice``.
+    """
+    options = options or TraceOptions()
+    memo = memo or StageMemo()
+    _refuse_doubles(photos)
+    clock = StepClock(progress)
+    clock.step("finding cards")
+    lay_key = (
+        *(photo.photo_id for photo in photos),
+        repr((options.card_sizes, options.camera_height_mm, options.mat_mm)),
+    )
+    calibration = memo.get(
+        ("calibrate", lay_key),
+        lambda: calibrate(
+            photos,
+            card_sizes=options.card_sizes,
+            camera_height_mm=options.camera_height_mm,
+            mat_mm=options.mat_mm,
+            progress=clock.fraction,
+        ),
+    )
+    clock.step("finding tools")
+    segmentations, uncorrected = [], []
+    for index, photo in enumerate(photos):
+        corrections = options.corrections.get(photo.photo_id, Corrections())
+        listed = tuple((r.x_px, r.y_px) for r in rows if not r.blank) if index == 0 else ()
+        known = (*corrections.keep, *listed)
+        found_here = memo.get(
+            ("segment", lay_key, photo.photo_id, options.separation, known),
+            partial(_segment, photo, index, calibration, options, known, clock),
+        )
+        uncorrected.append(found_here)
+        segmentations.append(corrected(found_here, corrections, calibration.views[index]))
+    refuse_above_camera(rows, calibration.views, options.default_height_mm, list_name)
+    clock.step("compensating height" if len(photos) == 1 else "solving heights and edges")
+    defaults = Defaults(options.default_height_mm, options.edge, options.keep_cables)
+    found = find_tools(
+        photos,
+        segmentations,
+        calibration,
+        rows,
+        list_name,
+        defaults,
+        clock.fraction,
+        added=[options.added.get(photo.photo_id, 0) for photo in photos],
+    )
+    seen = [t.silhouette.region if t.solved is None else t.solved.region for t in found.tools]
+    points = _points_now(earlier, calibration)
+    ids, next_number = keep_numbers(seen, earlier, next_number, points)
+    outlines: list[Outline] = []
+    checks: list[Check] = []
+    for tool, outline_id in zip(found.tools, ids, strict=True):
+        outline, more = outline_of(tool, outline_id, calibration, defaults)
+        outlines.append(_with_revision(outline, earlier))
+        checks += typed_height(tool, outline, defaults)
+        own = tool.silhouette.silhouette_id
+        checks += [about_tool(replace(c, subject_id=own), outline_id, outline.name) for c in more]
+        if tool.solved is None:
+            tall = tall_check(outline, tool.view, label(outline_id, outline.name))
+            checks += [tall] if tall is not None else []
+    checks = [*lay_findings(found, outlines), *checks]
+    clock.stop()
+    checks = [
+        *(c for photo in photos for c in photo.checks),
+        *calibration.checks,
+        *photo_findings(uncorrected, segmentations, found.tools, outlines),
+        *check_outlines(calibration, [(o.outline_id, o.region) for o in outlines]),
+        *checks,
+        *unlikely_heights(rows, list_name),
+        *_nothing_found(outlines, photos),
+    ]
+    checks.sort(key=lambda c: c.slug != LOOK_FIRST)
+    return Trace(
+        calibration=calibration,
+        segmentations=tuple(segmentations),
+        outlines=tuple(outlines),
+        rows=_updated_rows(rows, outlines, [t.row for t in found.tools]),
+        checks=tuple(checks),
+        next_number=next_number,
+        seconds=clock.seconds,
+    )
+
+
+def _refuse_doubles(photos: Sequence[Photo]) -> None:
+    seen: dict[str, str] = {}
+    for photo in photos:
+        if photo.photo_id in seen:
+            raise TracerError(
+                "photo-twice",
+                f"{seen[photo.photo_id]} and {photo.name} are the same photo.",
+                "Leave one of them out.",
+            )
+        seen[photo.photo_id] = photo.name
+
+
+def _segment(
+    photo: Photo,
+    index: int,
+    calibration: Calibration,
+    options: TraceOptions,
+    known: Sequence[tuple[float, float]],
+    clock: StepClock,
+) -> Segmentation:
+    """What is found in one photo, before any correction but the points of ``known`` tools.
+
+    Those are kept however small, and parted from each other where they touch.
+    """
+    return segment(
+        photo,
+        calibration.views[index],
+        cards=[card.paper_mm for card in calibration.cards],
+        hull=calibration.hull_mm,
+        options=SegmentOptions(way=Way(options.separation.value)),
+        corrections=[Correction(Mark.KEEP, (p,), Frame.PHOTO, photo.photo_id) for p in known],
+        progress=lambda done: clock.fraction((index + done) / len(calibration.views)),
+    )
+
+
+def _points_now(
+    earlier: Sequence[Outline], calibration: Calibration
+) -> dict[str, tuple[float, float]]:
+    """Where the points of earlier outlines, seen in the same photos, lie on the sheet now."""
+    view_of = {view.photo_id: view for view in calibration.views}
+    points = {}
+    for outline in earlier:
+        view = view_of.get(outline.photo_ids[0]) if outline.photo_ids else None
+        if view is not None:
+            x, y = view.to_sheet([outline.point_px])[0]
+            points[outline.outline_id] = (float(x), float(y))
+    return points
+
+
+def _with_revision(outline: Outline, earlier: Sequence[Outline]) -> Outline:
+    """Count up where the geometry differs from the earlier run's."""
+    for before in earlier:
+        if before.outline_id == outline.outline_id:
+            same = _rounded(before.region) == _rounded(outline.region)
+            return replace(outline, revision=before.revision + (0 if same else 1))
+    return outline
+
+
+def _rounded(region: Polygon) -> list[tuple[float, float]]:
+    return [(round(x, 3), round(y, 3)) for x, y, *_ in region.exterior.coords]
+
+
+def _nothing_found(outlines: Sequence[Outline], photos: Sequence[Photo]) -> tuple[Check, ...]:
+    if outlines:
+        return ()
+    return (
+        Check(
+            "no-tools",
+            Severity.WARN,
+            f"No tool was found on the sheet in {photos[0].name}.",
+            "Lay tools between the cards; if there are some, keep them with --keep.",
+        ),
+    )
+
+
+def _updated_rows(
+    rows: Sequence[ToolRow], outlines: Sequence[Outline], row_of: Sequence[ToolRow | None]
+) -> tuple[ToolRow, ...]:
+    """One row per outline with what was typed, then typed rows that met no tool."""
+    listed = []
+    for outline, row in zip(outlines, row_of, strict=True):
+        if row is None:
+            x, y = outline.point_px
+            row = ToolRow(name=outline.outline_id, x_px=round(x, 1), y_px=round(y, 1))
+        listed.append(row)
+    used = {id(row) for row in row_of if row is not None}
+    return (*listed, *(row for row in rows if id(row) not in used and not row.blank))
