@@ -1,0 +1,20 @@
+"""Settings of every test run: workers share the cores, tests before a browser are marked."""
+
+from __future__ import annotations
+
+import os
+
+import cv2
+import pytest
+
+if os.environ.get("PYTEST_XDIST_WORKER"):
+    # one worker per core: threads inside each would only wait for one another
+    for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
+        os.environ.setdefault(name, "1")
+    cv2.setNumThreads(1)
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    for item in items:
+        if "browser" in getattr(item, "fixturenames", ()):
+            item.add_marker(pytest.mark.browser)
