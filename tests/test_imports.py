@@ -34,7 +34,8 @@ ALLOWED["batch"] = set(ALLOWED["cli"])
 ALLOWED["desk"] = set(ALLOWED["cli"])
 ALLOWED["cli"] |= {"desk", "batch"}  # the commands that start them; they know nothing of it
 ALLOWED["__main__"] = {"cli"} | BASE
-ALLOWED["__init__"] = ALLOWED["cli"]
+ALLOWED["api"] = ALLOWED["workflows"] | {"workflows"}
+ALLOWED["__init__"] = ALLOWED["cli"] | {"api"}
 
 #: third-party package -> the only rooms that may import it
 CONFINED = {

@@ -12,7 +12,7 @@ from tracer.export.svg.read import read_svg
 from tracer.loading import read_file
 from tracer.ranges import MOST_BYTES
 
-__all__ = ["check_file", "read_cutting_file"]
+__all__ = ["check_file", "read_cutting_bytes", "read_cutting_file"]
 
 
 def read_cutting_file(path: Path) -> ReadFile:
@@ -31,12 +31,22 @@ def read_cutting_file(path: Path) -> ReadFile:
             "Check its name and folder.",
         )
 
-    data = read_file(path, MOST_BYTES["drawing"], refuse)
+    return read_cutting_bytes(read_file(path, MOST_BYTES["drawing"], refuse), path.name)
+
+
+def read_cutting_bytes(data: bytes, name: str) -> ReadFile:
+    """Read the bytes of a DXF or SVG file; ``name`` is what a message calls it.
+
+    Raises
+    ------
+    TracerError
+        When it cannot be read, or is neither.
+    """
     head = data[:4096].lstrip(b"\xef\xbb\xbf \t\r\n").lower()
     if head.startswith(b"%pdf"):
         raise TracerError(
             "cutting-file-is-pdf",
-            f"{path.name} is a PDF file; only DXF and SVG are examined.",
+            f"{name} is a PDF file; only DXF and SVG are examined.",
             "Export it as DXF or SVG.",
         )
     return read_svg(data) if head.startswith(b"<") else read_dxf(data)
