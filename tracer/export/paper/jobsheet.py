@@ -26,7 +26,7 @@ from reportlab.platypus import (
     TableStyle,
 )
 
-from tracer.export.paper.panel_figure import FONT, PanelFigure, View, register_font
+from tracer.export.paper.panel_figure import FONT, PanelFigure, PanelView, register_font
 from tracer.model.bill import JobSheet, WrittenCheck
 from tracer.model.panel import BayKind, Panel, PanelPocket
 from tracer.model.report import Severity
@@ -75,7 +75,7 @@ def job_sheet_pdf(panel: Panel, sheet: JobSheet, *, paper: str = "a4") -> bytes:
     marks = [w.check for w in sheet.checks if w.check.where_mm is not None]
     story += [
         Spacer(1, 6),
-        PanelFigure(panel, View.FRONT, width_pt=width, height_pt=height * 0.55, checks=marks),
+        PanelFigure(panel, PanelView.FRONT, width_pt=width, height_pt=height * 0.55, checks=marks),
         Spacer(1, 4),
         _p(_key(panel), _SMALL),
         *_cut_list(panel, sheet, width),
@@ -103,7 +103,7 @@ def client_page(panel: Panel, *, paper: str = "a4") -> bytes:
     story = [
         _p(panel.title, _TITLE),
         Spacer(1, 8),
-        PanelFigure(panel, View.CLIENT, width_pt=width, height_pt=height - 60),
+        PanelFigure(panel, PanelView.CLIENT, width_pt=width, height_pt=height - 60),
         Spacer(1, 6),
         _p(
             f"{w:.0f} x {h:.0f} mm, {panel.thickness_mm():g} mm thick, {colour}; "
@@ -282,7 +282,7 @@ def _distances(panel: Panel, width: float, height: float) -> list[Flowable]:
         rows.append([cell for pair in chunk for cell in pair])
     return [
         _p("Distances to check with a tape", _HEAD),
-        PanelFigure(panel, View.DISTANCES, width_pt=width, height_pt=height * 0.5),
+        PanelFigure(panel, PanelView.DISTANCES, width_pt=width, height_pt=height * 0.5),
         Spacer(1, 6),
         _table(rows, (16, 8) * columns, width),
     ]
@@ -302,7 +302,7 @@ def _fixing(panel: Panel, sheet: JobSheet, width: float, height: float) -> list[
             _ALARM,
         ),
         _p(_weight(panel, sheet)),
-        PanelFigure(panel, View.FIXING, width_pt=width, height_pt=height * 0.45),
+        PanelFigure(panel, PanelView.FIXING, width_pt=width, height_pt=height * 0.45),
         Spacer(1, 6),
         _table(rows, (1, 1, 1, 1), width),
     ]

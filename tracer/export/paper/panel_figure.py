@@ -19,7 +19,7 @@ from tracer.geometry.rings import polygons_in
 from tracer.model.panel import Dimension, Panel, PanelPocket, PlyRole
 from tracer.model.report import Check
 
-__all__ = ["FONT", "PanelFigure", "View", "register_font"]
+__all__ = ["FONT", "PanelFigure", "PanelView", "register_font"]
 
 FONT = "DejaVuSans"
 RGB = tuple[int, int, int]
@@ -28,7 +28,7 @@ _INK, _SEAM, _SCREW, _ALARM = (30, 32, 36), (150, 40, 120), (20, 90, 170), (200,
 _SMALLEST_PT, _LETTER_PT = 4.0, 6.5
 
 
-class View(StrEnum):
+class PanelView(StrEnum):
     """What the figure is for."""
 
     FRONT = "front"
@@ -70,7 +70,7 @@ class PanelFigure(Flowable):
     def __init__(
         self,
         panel: Panel,
-        view: View,
+        view: PanelView,
         *,
         width_pt: float,
         height_pt: float,
@@ -90,19 +90,19 @@ class PanelFigure(Flowable):
     def draw(self) -> None:
         """Draw on the canvas the page layout has set."""
         face = next(p.stock for p in self.panel.plies if p.role is PlyRole.FACE)
-        sketch = self.view in (View.DISTANCES, View.FIXING)
+        sketch = self.view in (PanelView.DISTANCES, PanelView.FIXING)
         self._fill(self.panel.shape, (246, 246, 246) if sketch else face.rgb, edge=_INK)
         for pocket in self.panel.pockets:
             self._pocket(pocket, face.rgb, sketch)
         for keep in self.panel.keep_outs:
             self._fill(keep.region, (255, 255, 255) if keep.hole else (190, 190, 190), edge=_INK)
         self._seams()
-        if self.view is View.DISTANCES:
+        if self.view is PanelView.DISTANCES:
             for dimension in self.panel.dimensions[4 if len(self.panel.dimensions) > 4 else 0 :]:
                 self._dimension(dimension)
-        if self.view is View.FIXING:
+        if self.view is PanelView.FIXING:
             self._screws()
-        if self.view is View.FRONT:
+        if self.view is PanelView.FRONT:
             for number, check in enumerate(self.marks, start=1):
                 if check.where_mm is not None:
                     self._mark(check.where_mm, str(number), _ALARM)
@@ -123,9 +123,9 @@ class PanelFigure(Flowable):
         self._fill(pocket.region, floor)
         for well in pocket.wells:
             self._fill(well.region, _shade(floor, 0.75))
-        if self.view is not View.CLIENT:
+        if self.view is not PanelView.CLIENT:
             self._fill(pocket.outline, None, edge=_ink_on(floor), dash=True)
-        if self.view is View.CLIENT:
+        if self.view is PanelView.CLIENT:
             self._label(pocket, face)
         else:
             spot = pocket.region.representative_point()
@@ -147,9 +147,9 @@ class PanelFigure(Flowable):
     def _seams(self) -> None:
         for ply_index, slab in enumerate(self.panel.slabs):
             tiles = [t.region for t in self.panel.tiles if t.slab == slab.index]
-            if len(tiles) < 2 or (self.view is not View.FIXING and ply_index > 0):
+            if len(tiles) < 2 or (self.view is not PanelView.FIXING and ply_index > 0):
                 continue
-            colour = _INK if self.view is View.CLIENT else _SEAM
+            colour = _INK if self.view is PanelView.CLIENT else _SEAM
             for tile in tiles:
                 self._fill(tile, None, edge=colour, dash=ply_index > 0)
 

@@ -2,7 +2,7 @@
 
 What is left unsaid by the photos is not noise but shape: between the heights at which an edge is
 seen the true edge may lie anywhere. The figure to watch is the *left parallax*, the least
-``|rho| z / H`` over the photos that show the edge: how far the best of them still looks past it.
+``the size of rho z / H`` over the photos that show the edge: how far the best of them still looks past it.
 """
 
 from __future__ import annotations
@@ -32,7 +32,7 @@ LEFT_SHARE = 0.28
 STRIFE_SHARE = 0.83
 #: ... an edge that at most two of three photos or more agree on, or one alone, mm
 DISPUTED_MM, ALONE_MM = 1.5, 3.6
-#: |rho| / H below which an edge is seen edge-on: as good as from both sides
+#: the size of rho / H below which an edge is seen edge-on: as good as from both sides
 EDGE_ON = 0.01
 
 

@@ -169,7 +169,7 @@ class Contour:
         return len(self.start_mm)
 
     def crossings(self, middle_mm: Array, direction: Array, reach_mm: float) -> Crossings:
-        """Cut the lines ``middle + d direction``, |d| <= reach, with every segment.
+        """Cut the lines ``middle + d direction``, -reach <= d <= reach, with every segment.
 
         Parameters
         ----------
