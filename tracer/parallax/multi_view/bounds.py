@@ -2,7 +2,7 @@
 
 What is left unsaid by the photos is not noise but shape: between the heights at which an edge is
 seen the true edge may lie anywhere. The figure to watch is the *left parallax*, the least
-``the size of rho z / H`` over the photos that show the edge: how far the best of them still looks past it.
+``|rho| z / H`` over the photos that show the edge: how far the best of them still looks past it.
 """
 
 from __future__ import annotations
