@@ -79,7 +79,7 @@ def test_arranged_and_cut_as_a_panel(page: dict[str, Any], capfd: pytest.Capture
 def test_a_swap_changes_one_outline(page: dict[str, Any]) -> None:
     before = page["traced"]
     old = before.outlines[0]
-    swapped = tracer.swap(before, old.outline_id, before, wishes=_at(old))
+    swapped = tracer.swap(before, old.outline_id, before, options=_at(old))
     assert [o.outline_id for o in swapped.outlines] == [o.outline_id for o in before.outlines]
     changed = [a is not b for a, b in zip(swapped.outlines, before.outlines, strict=True)]
     assert changed == [True] + [False] * (len(changed) - 1)

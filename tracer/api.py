@@ -260,8 +260,8 @@ def swap(
     tool: str,
     new: Trace | PhotoLike | Sequence[PhotoLike],
     *,
-    wishes: SwapWishes | None = None,
-    options: TraceOptions | None = None,
+    options: SwapWishes | None = None,
+    trace_options: TraceOptions | None = None,
     progress: Callback | None = None,
 ) -> ToolSwap:
     """Swap one tool for another: only its outline changes.
@@ -274,9 +274,9 @@ def swap(
         Id or name of the tool that goes.
     new
         Photos of the new tool among its cards, or what `trace` gave of them.
-    wishes
-        How it is laid into the old place; None: by the rule that fits.
     options
+        How it is laid into the old place; None: by the rule that fits.
+    trace_options
         As for `trace`, of the new photos.
 
     Raises
@@ -289,10 +289,10 @@ def swap(
     if not isinstance(tool, str):
         raise _unusable("tool", tool, "an id or a name")
     old = find_outline(before.outlines, tool)
-    done = new if isinstance(new, Trace) else trace(new, options=options, progress=progress)
+    done = new if isinstance(new, Trace) else trace(new, options=trace_options, progress=progress)
     others = [o for o in before.outlines if o is not old]
     same = same_cards(_summary(before.calibration), done)
-    swapped = swap_outline(old, others, done, wishes or SwapWishes(), same_frame=same)
+    swapped = swap_outline(old, others, done, options or SwapWishes(), same_frame=same)
     outlines = tuple(swapped.new if o is old else o for o in before.outlines)
     return ToolSwap(outlines, swapped, (*done.checks, *swapped.checks))
 
