@@ -88,8 +88,8 @@ def test_a_swap_changes_one_outline(page: dict[str, Any]) -> None:
     assert np.allclose(swapped.outlines[0].region.bounds, old.region.bounds, atol=1e-6)
 
 
-def _at(outline: tracer.Outline) -> tracer.SwapWishes:
-    return tracer.SwapWishes(point_px=outline.point_px)
+def _at(outline: tracer.Outline) -> tracer.SwapOptions:
+    return tracer.SwapOptions(point_px=outline.point_px)
 
 
 def test_check_takes_a_path_or_bytes(page: dict[str, Any], tmp_path: Path) -> None:

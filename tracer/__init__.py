@@ -32,7 +32,7 @@ if TYPE_CHECKING:
     from tracer.photos import read_photo
     from tracer.workflows.cutting.cut import CutOptions, CutResult
     from tracer.workflows.cutting.cut_panel import PanelCut
-    from tracer.workflows.swapping.swap import SwapWishes
+    from tracer.workflows.swapping.swap import SwapOptions
     from tracer.workflows.tracing.trace import Trace, TraceOptions
 
 __version__ = "0.1.0"
@@ -47,7 +47,7 @@ __all__ = [
     "Outline",
     "PanelCut",
     "PanelPlan",
-    "SwapWishes",
+    "SwapOptions",
     "ToolRow",
     "ToolSwap",
     "Trace",
@@ -74,7 +74,7 @@ _HOMES = {
     "Outline": "tracer.model.outline",
     "PanelCut": "tracer.workflows.cutting.cut_panel",
     "PanelPlan": "tracer.model.panel_plan",
-    "SwapWishes": "tracer.workflows.swapping.swap",
+    "SwapOptions": "tracer.workflows.swapping.swap",
     "ToolRow": "tracer.model.tool_list",
     "ToolSwap": "tracer.api",
     "Trace": "tracer.workflows.tracing.trace",

@@ -40,8 +40,8 @@ from tracer.workflows.cutting.cut_job import typed_depths
 from tracer.workflows.cutting.cut_panel import PanelCut, PanelCutOptions, cut_panel
 from tracer.workflows.job.trace_job import read_list
 from tracer.workflows.swapping.swap import (
+    SwapOptions,
     Swapped,
-    SwapWishes,
     find_outline,
     same_cards,
     swap_outline,
@@ -260,7 +260,7 @@ def swap(
     tool: str,
     new: Trace | PhotoLike | Sequence[PhotoLike],
     *,
-    options: SwapWishes | None = None,
+    options: SwapOptions | None = None,
     trace_options: TraceOptions | None = None,
     progress: Callback | None = None,
 ) -> ToolSwap:
@@ -292,7 +292,7 @@ def swap(
     done = new if isinstance(new, Trace) else trace(new, options=trace_options, progress=progress)
     others = [o for o in before.outlines if o is not old]
     same = same_cards(_summary(before.calibration), done)
-    swapped = swap_outline(old, others, done, options or SwapWishes(), same_frame=same)
+    swapped = swap_outline(old, others, done, options or SwapOptions(), same_frame=same)
     outlines = tuple(swapped.new if o is old else o for o in before.outlines)
     return ToolSwap(outlines, swapped, (*done.checks, *swapped.checks))
 

@@ -6,7 +6,7 @@ the two heavy stages are kept too, so that a run over the same photos costs tent
 ::
 
     photo.jpg, second.jpg     a lay of 2 megapixels, and another
-    bench.job/                traced from photo.jpg, arranged, cut, with a guest and corrections
+    bench.job/                traced from photo.jpg, arranged, cut, with an imported outline and corrections
     flat.job/                 the same, traced alone
     list.csv, plan.toml, own.toml, part.dxf, part.svg
     shelf/, settings/         the shop's shelf and printer
@@ -166,7 +166,7 @@ class Warm:
         self.strict = False
 
     def get(self, _: object, key: Any, make: Callable[[], Any]) -> Any:
-        """As `StageMemo.get`."""
+        """As `StageCache.get`."""
         if self.strict:
             return make()
         short = key if key[0] != "segment" else (key[0], *key[2:4])
@@ -180,9 +180,9 @@ warm = Warm()
 
 def installed() -> None:
     """Let every run in this process and its children remember the heavy stages."""
-    from tracer.workflows.tracing.cache import StageMemo
+    from tracer.workflows.tracing.cache import StageCache
 
-    StageMemo.get = lambda self, key, make: warm.get(self, key, make)  # type: ignore[method-assign]
+    StageCache.get = lambda self, key, make: warm.get(self, key, make)  # type: ignore[method-assign]
 
 
 def _make(shop: Workshop, megapixels: int) -> None:

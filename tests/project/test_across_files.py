@@ -17,7 +17,7 @@ from tracer.project.outlines_file import OutlinesFile, dump_outlines
 from tracer.project.schema import load_job
 from tracer.project.store import JobFolder
 from tracer.ranges import MOST_BYTES
-from tracer.workflows.arranging.arrange import GUESTS
+from tracer.workflows.arranging.arrange import IMPORTED
 from tracer.workflows.arranging.shelf import put_on_shelf, take_from_shelf
 from tracer.workflows.editing.job_edits import inputs_of
 from tracer.workflows.job.job_files import opened_job
@@ -108,16 +108,18 @@ def test_a_damaged_list_of_a_change_is_refused_and_nothing_moved(
 
 
 @pytest.mark.parametrize("guest", ["G", "Gx1", "first", "7", "G-3", "T" * 50])
-def test_a_guest_without_a_number_is_refused(folder: JobFolder, tmp_path: Path, guest: str) -> None:
+def test_an_import_without_a_number_is_refused(
+    folder: JobFolder, tmp_path: Path, guest: str
+) -> None:
     shelf = tmp_path / "shelf"
     put_on_shelf(folder, ["T01"], shelf)
     name = next(iter(shelf.iterdir())).name.removesuffix(".outline.json")
     assert take_from_shelf(folder, [name], shelf) == ["G01"]
     assert take_from_shelf(folder, [name], shelf) == ["G02"]
     wrong = replace(outline(spanner(), 1), outline_id=guest)
-    (folder.path / GUESTS).write_bytes(dump_outlines(OutlinesFile((wrong,))))
+    (folder.path / IMPORTED).write_bytes(dump_outlines(OutlinesFile((wrong,))))
     error = refusal(take_from_shelf, folder, [name], shelf)
-    assert error.slug == "job-damaged" and GUESTS in error.sentence
+    assert error.slug == "job-damaged" and IMPORTED in error.sentence
 
 
 def test_a_file_on_the_shelf_is_read_within_its_size(folder: JobFolder, tmp_path: Path) -> None:

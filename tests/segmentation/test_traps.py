@@ -23,7 +23,7 @@ from tracer.segmentation.edge.contours import mask_rings, signed_area
 from tracer.segmentation.edge.profiles import sample_profiles
 from tracer.segmentation.edge.refine import MeasuredRing, measure_ring
 from tracer.segmentation.separate.cables import without_cables
-from tracer.segmentation.separate.splitting import part_along, part_at_necks, part_between
+from tracer.segmentation.separate.splitting import split_along, split_at_necks, split_between
 from tracer.segmentation.working_picture.raster import Raster, fit_raster, rectify
 
 Array = NDArray[np.float64]
@@ -231,19 +231,19 @@ def two_bodies(apart: int) -> NDArray[np.bool_]:
 
 def test_a_narrow_neck_parts_and_a_shank_does_not() -> None:
     # chords of 2 sqrt(40^2 - (apart / 2)^2): 12.6 of 80 wide, and 63
-    assert len(part_at_necks(two_bodies(79), 1.0)) == 2
-    assert len(part_at_necks(two_bodies(50), 1.0)) == 1
+    assert len(split_at_necks(two_bodies(79), 1.0)) == 2
+    assert len(split_at_necks(two_bodies(50), 1.0)) == 1
     # one tool with two thick ends: as narrow in between, but for long
     shank = two_bodies(105)
     shank[56:64, 70:175] = True
-    assert len(part_at_necks(shank, 1.0)) == 1
+    assert len(split_at_necks(shank, 1.0)) == 1
 
 
 def test_parts_lose_no_cell() -> None:
     cells = two_bodies(79)
-    by_line = part_along(cells, [np.array([[109.0, 0.0], [109.0, 119.0]])])
-    by_points = part_between(cells, [(70, 60), (149, 60)], np.zeros(cells.shape, np.float32))
-    for parts in (by_line, by_points, part_at_necks(cells, 1.0)):
+    by_line = split_along(cells, [np.array([[109.0, 0.0], [109.0, 119.0]])])
+    by_points = split_between(cells, [(70, 60), (149, 60)], np.zeros(cells.shape, np.float32))
+    for parts in (by_line, by_points, split_at_necks(cells, 1.0)):
         assert len(parts) == 2
         assert np.array_equal(parts[0] | parts[1], cells)
         assert not (parts[0] & parts[1]).any()

@@ -141,7 +141,7 @@ def swap(
     from tracer.workflows.cutting.cut_panel_job import has_panel
     from tracer.workflows.job.trace_job import lay_settings, read_photos
     from tracer.workflows.swapping import swap_job as work
-    from tracer.workflows.swapping.swap import SwapWishes
+    from tracer.workflows.swapping.swap import SwapOptions
     from tracer.workflows.tracing.trace import Separation
 
     typed = lay_settings(
@@ -156,7 +156,7 @@ def swap(
     profile, foam = read_machine(machine), material_named(material)
     refuse_forbidden(profile, foam)
     run = work.SwapRun(settings=typed, machine=profile, height_mm=height, reason=reason)
-    wishes = SwapWishes(
+    options = SwapOptions(
         rule=choice(place, {r.value: r for r in Rule}, "--place"),
         shift_mm=numbers["--shift"] or (0.0, 0.0),
         turn_rad=turn * 3.141592653589793 / 180,
@@ -172,10 +172,10 @@ def swap(
         done = work.remove_tool(folder, tool or "", run, console)
     elif add:
         title = name or tool or ""
-        done = work.add_tool(folder, title, files, wishes, numbers["--at"], run, console)
+        done = work.add_tool(folder, title, files, options, numbers["--at"], run, console)
     else:
         wanted = [w for w in (tool or "").split(",") if w.strip()]
-        done = work.swap_tools(folder, wanted, files, wishes, run, console)
+        done = work.swap_tools(folder, wanted, files, options, run, console)
     console.finish()
     if any(f.startswith("patch/") for f in done.files):
         for sentence in (*PATCH_CAUTIONS, *job_cautions(profile, foam)):

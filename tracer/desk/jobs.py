@@ -33,7 +33,7 @@ from tracer.workflows.cutting.cut_job import cut_job
 from tracer.workflows.editing.job_edits import job_revision, make_edit, redo, undo
 from tracer.workflows.job.retrace import retrace
 from tracer.workflows.job.trace_job import Mode, read_photos, trace_job
-from tracer.workflows.tracing.cache import StageMemo
+from tracer.workflows.tracing.cache import StageCache
 
 __all__ = ["Desk", "DeskJob"]
 
@@ -48,7 +48,7 @@ class DeskJob:
     def __init__(self, job_id: str, folder: JobFolder, hub: EventHub, runner: Runner) -> None:
         self.job_id = job_id
         self.folder = folder
-        self.memo = StageMemo()
+        self.cache = StageCache()
         self.state = RunState(tell=self._tell_run)
         self.cut_checks: list[dict[str, Any]] | None = None  # of the latest cut; None before one
         self.lock = Lock()  # one edit at a time; a run holds it while it writes
@@ -101,7 +101,7 @@ class DeskJob:
             names = [draft.photos[n].name for n in numbers]
             named = [type(f)(name, f.data) for name, f in zip(names, files, strict=True)]
             trace_job(
-                self.folder, named, settings=settings, mode=mode, progress=state, memo=self.memo
+                self.folder, named, settings=settings, mode=mode, progress=state, cache=self.cache
             )
             over()
             self.changed(job_revision(self.folder), files=True)
@@ -129,7 +129,7 @@ class DeskJob:
         self._runner.ask(self.job_id, task, self.state, soon=True)
 
     def _retrace(self, state: RunState) -> None:
-        while not self._unhindered(lambda: retrace(self.folder, progress=state, memo=self.memo)):
+        while not self._unhindered(lambda: retrace(self.folder, progress=state, cache=self.cache)):
             state.step("an edit came in between: once more")
         if self.folder.has(PANEL_JSON):
             self._arrange(state)

@@ -31,7 +31,7 @@ from tracer.geometry.rings import polygons_in
 from tracer.model.drawing import CutPath, Drawing, Layer, Loop, Operation
 from tracer.model.machine import Machine
 
-__all__ = ["CAUTIONS", "patch_files", "patch_steps", "steps_pdf"]
+__all__ = ["CAUTIONS", "patch_steps", "steps_pdf", "swap_files"]
 
 TOLERANCE_MM = 0.05
 AROUND_MM = 40.0  # template: how much of the neighbourhood is drawn to register on
@@ -75,7 +75,7 @@ def _drawing(
     )
 
 
-def patch_files(
+def swap_files(
     subject_id: str,
     *,
     opening: BaseGeometry,

@@ -13,7 +13,7 @@ from shapely.geometry.base import BaseGeometry
 
 from tracer.pictures.canvas import font
 
-__all__ = ["exchange_png"]
+__all__ = ["swap_png"]
 
 LONG_SIDE_PX = 1400
 AROUND_MM = 30.0
@@ -22,7 +22,7 @@ GONE, NEW, KEPT = (222, 132, 92), (92, 158, 138), (214, 220, 214)
 RING = {"old": (160, 78, 40), "new": (28, 98, 80)}
 
 
-def exchange_png(
+def swap_png(
     old: BaseGeometry,
     new: BaseGeometry,
     neighbours: Sequence[Polygon],

@@ -45,10 +45,10 @@ def members(lay: Lay) -> list[set[tuple[int, str]]]:
     return [
         {
             (p.photo, lay.silhouettes[p.photo][k].silhouette_id)
-            for p in party.parts
+            for p in track.parts
             for k in p.silhouettes
         }
-        for party in group_silhouettes(lay.silhouettes, cameras_of(lay))
+        for track in group_silhouettes(lay.silhouettes, cameras_of(lay))
     ]
 
 
@@ -69,10 +69,10 @@ def two_blocks(gap_mm: float, high_mm: float) -> Lay:
 
 def test_every_tool_finds_itself_in_every_photo() -> None:
     lay = bench_lay(ROW_3, names=NAMES)
-    parties = members(lay)
-    assert len(parties) == len(NAMES)
-    for k, party in enumerate(parties):
-        assert party == {(i, f"S{k + 1:02d}") for i in range(3)}
+    tracks = members(lay)
+    assert len(tracks) == len(NAMES)
+    for k, track in enumerate(tracks):
+        assert track == {(i, f"S{k + 1:02d}") for i in range(3)}
 
 
 def test_equal_tools_in_a_row_are_not_exchanged() -> None:
@@ -83,8 +83,8 @@ def test_equal_tools_in_a_row_are_not_exchanged() -> None:
         for k in range(6)
     }
     lay = lay_of(names, bench_lay(AROUND_4, names=NAMES).views)
-    for k, party in enumerate(members(lay)):
-        assert party == {(i, f"S{k + 1:02d}") for i in range(4)}
+    for k, track in enumerate(members(lay)):
+        assert track == {(i, f"S{k + 1:02d}") for i in range(4)}
 
 
 @pytest.mark.parametrize("merging", [0, 1, 2])
@@ -227,15 +227,15 @@ def test_a_tool_out_of_frame_in_one_photo_needs_no_excuse() -> None:
     solution = solve_views(less.silhouettes, less.views)
     used = {len(t.photo_ids) for t in solution.tools}
     assert used == {3, 4}
-    assert not solution.strays
+    assert not solution.outliers
 
 
 def test_cables_are_not_taken_for_tools() -> None:
     lay = bench_lay(ROW_3, names=("driver", "spanner"))
     cable = replace(lay.silhouettes[0][0], kind=Kind.CABLE)
-    parties = members(changed(lay, 0, cable, lay.silhouettes[0][1]))
-    assert {(0, "S01")} in parties
-    assert {(1, "S01"), (2, "S01")} in parties
+    tracks = members(changed(lay, 0, cable, lay.silhouettes[0][1]))
+    assert {(0, "S01")} in tracks
+    assert {(1, "S01"), (2, "S01")} in tracks
 
 
 def test_nothing_in_nothing_out() -> None:

@@ -126,7 +126,7 @@ def test_a_ghost_in_one_photo_is_left_out(lay) -> None:
     ghost = silhouette("S09", "photo-2", Point(0, 0).buffer(25))
     found = solve(with_photo(lay, 1, [*lay.silhouettes[1], ghost]))
     assert len(found.tools) == len(NAMES)
-    assert [s.silhouette.silhouette_id for s in found.strays] == ["S09"]
+    assert [s.silhouette.silhouette_id for s in found.outliers] == ["S09"]
     assert check(found, "not-confirmed").subject_id == "S09"
 
 

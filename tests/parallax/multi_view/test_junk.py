@@ -50,7 +50,7 @@ def test_results_are_sound(seed: int) -> None:
             ]
         )
     solution = solve_views(found, lay.views)
-    assert solution.tools or solution.lone or solution.strays
+    assert solution.tools or solution.lone or solution.outliers
     for tool in solution.tools:
         assert tool.region.is_valid
         assert tool.region.exterior.is_ccw

@@ -15,7 +15,7 @@ from tests.parallax.multi_view.solids import bar, box, seen
 from tracer.geometry.rings import largest_polygon
 from tracer.parallax.multi_view.contours import Contour, normals, resample, rings_of, turns
 from tracer.parallax.multi_view.edges import Camera, CyclicBand, bridged
-from tracer.parallax.multi_view.observation import Glimpse
+from tracer.parallax.multi_view.observation import Observation
 from tracer.parallax.multi_view.oneheight import at_height, search_height
 from tracer.parallax.multi_view.outliers import same_shape
 from tracer.parallax.multi_view.start import back_to_sheet, majority
@@ -123,11 +123,11 @@ def test_one_height_of_a_bar_is_its_axis() -> None:
 
 def test_carrying_up_and_back_is_nothing() -> None:
     camera = Camera(np.array([120.0, -80.0]), 1400.0)
-    glimpse = Glimpse(0, camera, (), Polygon(), True)
+    observation = Observation(0, camera, (), Polygon(), True)
     region = Point(30, 40).buffer(25)
     there = at_height(region, camera, 37.0)
     assert there.area == pytest.approx(region.area * (1 - 37 / 1400) ** 2)
-    assert back_to_sheet(there, glimpse, 37.0).symmetric_difference(region).area < 1e-6
+    assert back_to_sheet(there, observation, 37.0).symmetric_difference(region).area < 1e-6
 
 
 def test_majority_of_three_is_what_two_cover() -> None:

@@ -34,7 +34,7 @@ def test_four_photos_around_measure_every_tool(around) -> None:
     lay, solution = around
     assert len(solution.tools) == len(lay.tools)
     assert not solution.lone
-    assert not solution.strays
+    assert not solution.outliers
     mean, p95, _, signed = np.median(scores(solution, lay), axis=0)
     assert mean < 0.33  # 0.24 measured over two lays
     assert p95 < 0.95  # 0.70

@@ -12,7 +12,7 @@ from shapely.geometry import Polygon, box
 from tests.scene_maker import Scene, make_scene
 from tests.scene_parts import Look, Tool
 from tracer.segmentation.edge.refine import MeasuredRing, measure_ring
-from tracer.segmentation.edge.tracking import JUMP, SLOPE, chances
+from tracer.segmentation.edge.tracking import JUMP, SLOPE, marginals
 
 SQUARE = box(260, 120, 420, 160)
 
@@ -32,8 +32,8 @@ def test_chances_are_those_of_all_paths_round_the_ring() -> None:
             total[i, j] += weight
     expected = total / total.sum(axis=1, keepdims=True)
     # running ahead instead of closing the ring exactly costs most on a ring as short as this
-    assert chances(score, offset, 1.0) == pytest.approx(expected, abs=0.1)
-    assert np.array_equal(chances(score, offset, 1.0).argmax(axis=1), expected.argmax(axis=1))
+    assert marginals(score, offset, 1.0) == pytest.approx(expected, abs=0.1)
+    assert np.array_equal(marginals(score, offset, 1.0).argmax(axis=1), expected.argmax(axis=1))
 
 
 def measured(scene: Scene, truth: Polygon, off_mm: float) -> MeasuredRing:

@@ -142,12 +142,12 @@ def test_a_drawn_outline_becomes_a_tool(job: JobFolder, tmp_path: Path) -> None:
         assert run(["shelf", "draw", "bench", file, "--height", "12", "-q"]) == 0
     assert run(["arrange", "bench", "--bay", "700x320", "-q"]) == 0
     panel = load_panel(job.read("panel.json"), "panel.json").panel
-    guests = [p for p in panel.pockets if p.pocket_id.startswith("G")]
-    assert [p.name for p in guests] == ["drawn", "plate"]
-    assert guests[0].outline.area == pytest.approx(OUTLINES[2].region.area, rel=1e-3)
+    imported = [p for p in panel.pockets if p.pocket_id.startswith("G")]
+    assert [p.name for p in imported] == ["drawn", "plate"]
+    assert imported[0].outline.area == pytest.approx(OUTLINES[2].region.area, rel=1e-3)
     # pi r^2 of the hole, read as chords within 0.001 mm
-    assert guests[1].outline.area == pytest.approx(4000 - 201.06, abs=0.5)
-    assert guests[1].height_mm == 12
+    assert imported[1].outline.area == pytest.approx(4000 - 201.06, abs=0.5)
+    assert imported[1].height_mm == 12
 
 
 @pytest.mark.parametrize(

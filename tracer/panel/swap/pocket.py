@@ -15,11 +15,11 @@ from tracer.panel.fittings.added import add_labels, add_notches, add_wells
 from tracer.panel.layout.placement import Item
 from tracer.panel.layout.places import Tool, put
 
-__all__ = ["Exchanged", "exchange_pocket", "without_pocket"]
+__all__ = ["PocketSwap", "swap_pocket", "without_pocket"]
 
 
 @dataclass(frozen=True, eq=False)
-class Exchanged:
+class PocketSwap:
     """The panel after, and the pocket before and after (None: there is none)."""
 
     panel: Panel
@@ -28,7 +28,7 @@ class Exchanged:
     checks: tuple[Check, ...]
 
 
-def exchange_pocket(panel: Panel, plan: PanelPlan, tool: Tool) -> Exchanged:
+def swap_pocket(panel: Panel, plan: PanelPlan, tool: Tool) -> PocketSwap:
     """The panel with another tool in the place of the pocket of the same id.
 
     ``tool.outline`` is in the old outline's frame, so that the old placement holds for it too.
@@ -50,10 +50,10 @@ def exchange_pocket(panel: Panel, plan: PanelPlan, tool: Tool) -> Exchanged:
     if plan.labels:
         trial = _with(trial, _named(add_labels(trial, plan, rules), tool.pocket_id))
     after = _pocket(trial, tool.pocket_id)
-    return Exchanged(trial, old, after, (*checks, *_screws(panel, after)))
+    return PocketSwap(trial, old, after, (*checks, *_screws(panel, after)))
 
 
-def without_pocket(panel: Panel, pocket_id: str) -> Exchanged:
+def without_pocket(panel: Panel, pocket_id: str) -> PocketSwap:
     """The panel without a pocket; numbers of the others stay.
 
     Raises
@@ -63,7 +63,7 @@ def without_pocket(panel: Panel, pocket_id: str) -> Exchanged:
     """
     old = _pocket(panel, pocket_id)
     pockets = tuple(p for p in panel.pockets if p.pocket_id != pocket_id)
-    return Exchanged(replace(panel, pockets=pockets), old, None, ())
+    return PocketSwap(replace(panel, pockets=pockets), old, None, ())
 
 
 def _with(panel: Panel, pocket: PanelPocket) -> Panel:

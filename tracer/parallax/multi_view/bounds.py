@@ -29,7 +29,7 @@ GRAIN_SHARE = 1.2
 #: ... left parallax, from whichever side an edge is seen:
 LEFT_SHARE = 0.28
 #: ... how far the photos put the edge apart:
-STRIFE_SHARE = 0.83
+RESIDUAL_SHARE = 0.83
 #: ... an edge that at most two of three photos or more agree on, or one alone, mm
 DISPUTED_MM, ALONE_MM = 1.5, 3.6
 #: the size of rho / H below which an edge is seen edge-on: as good as from both sides
@@ -48,7 +48,7 @@ class EdgeQuality:
         (N,) left parallax in the best photo.
     one_sided
         (N,) all photos that show the edge look at it from the same side.
-    lookers
+    view_count
         (N,) number of photos that show the edge where the others put it.
     low_mm, high_mm
         (N,) bounds of the true edge along the normal, relative to the solved one (low <= 0 <=
@@ -58,7 +58,7 @@ class EdgeQuality:
     sigma_mm: Array
     left_mm: Array
     one_sided: Bool
-    lookers: NDArray[np.intp]
+    view_count: NDArray[np.intp]
     low_mm: Array
     high_mm: Array
 
@@ -83,12 +83,12 @@ def edge_quality(
     high = np.array([c.height_mm for c in cameras])[:, None]
     share = s.residual_mm / s.sigma_mm
     agrees = s.seen & (np.abs(share) <= 4.0)
-    lookers = agrees.sum(axis=0)
+    view_count = agrees.sum(axis=0)
 
     z = np.maximum(fit.ring.middle_mm, start_mm / 2)
     parallax = np.where(agrees, np.abs(s.rho_mm) * z / high, np.inf)
     left = parallax.min(axis=0)
-    none = lookers == 0
+    none = view_count == 0
     left[none] = (np.abs(s.rho_mm) * z / high).min(axis=0)[none]
 
     lean = s.rho_mm / high
@@ -98,11 +98,11 @@ def edge_quality(
     sigma = np.sqrt(
         (GRAIN_SHARE * grain_of(s, agrees)) ** 2
         + (LEFT_SHARE * left) ** 2
-        + (STRIFE_SHARE * strife_of(s)) ** 2
-        + doubt_of(lookers, len(cameras)) ** 2
+        + (RESIDUAL_SHARE * residual_of(s)) ** 2
+        + doubt_of(view_count, len(cameras)) ** 2
     )
     low, up = convex_bounds(fit, agrees, high, height_mm)
-    return EdgeQuality(sigma, left, one_sided, lookers, low, up)
+    return EdgeQuality(sigma, left, one_sided, view_count, low, up)
 
 
 def grain_of(sighting: Sighting, agrees: Bool) -> Array:
@@ -112,16 +112,16 @@ def grain_of(sighting: Sighting, agrees: Bool) -> Array:
     return np.asarray(clearest / np.sqrt(np.maximum(agrees.sum(axis=0), 1)), np.float64)
 
 
-def strife_of(sighting: Sighting) -> Array:
+def residual_of(sighting: Sighting) -> Array:
     """Root mean square distance (N,), mm, of what the photos show from the solved edge."""
     square = np.where(sighting.seen, sighting.residual_mm, 0.0) ** 2
     return np.asarray(np.sqrt(square.sum(axis=0) / np.maximum(sighting.seen.sum(axis=0), 1)))
 
 
-def doubt_of(lookers: NDArray[np.intp], photos: int) -> Array:
+def doubt_of(view_count: NDArray[np.intp], photos: int) -> Array:
     """Deviation (N,), mm, where hardly a photo confirms what the others show."""
-    few = np.where((lookers == 2) & (photos > 2), DISPUTED_MM, 0.0)
-    return np.where(lookers < 2, ALONE_MM, few)
+    few = np.where((view_count == 2) & (photos > 2), DISPUTED_MM, 0.0)
+    return np.where(view_count < 2, ALONE_MM, few)
 
 
 def convex_bounds(

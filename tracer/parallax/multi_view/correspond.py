@@ -24,7 +24,7 @@ from tracer.model.silhouette import Silhouette
 from tracer.parallax.multi_view.edges import Camera
 from tracer.parallax.multi_view.oneheight import at_height
 
-__all__ = ["Part", "Party", "group_silhouettes"]
+__all__ = ["Part", "Track", "group_silhouettes"]
 
 Array = NDArray[np.float64]
 
@@ -69,7 +69,7 @@ class Part:
 
 
 @dataclass(frozen=True)
-class Party:
+class Track:
     """One tool as the photos show it: one part per photo that does.
 
     ``disputed`` is set when the photos do not agree on how many tools there are.
@@ -141,7 +141,7 @@ def overlaps(
 
 def group_silhouettes(
     silhouettes: Sequence[Sequence[Silhouette]], cameras: Sequence[Camera]
-) -> tuple[Party, ...]:
+) -> tuple[Track, ...]:
     """Gather the silhouettes of all photos into tools.
 
     Parameters
@@ -153,8 +153,8 @@ def group_silhouettes(
 
     Returns
     -------
-    tuple of Party
-        Every silhouette is in at least one party; a merged one is in several.
+    tuple of Track
+        Every silhouette is in at least one track; a merged one is in several.
     """
     found, nodes = overlaps(silhouettes, cameras)
     if not nodes:
@@ -165,11 +165,11 @@ def group_silhouettes(
     graph = coo_array((np.ones(len(row)), (row, col)), shape=link.shape)
     label = np.asarray(connected_components(graph, directed=False)[1])
     shown = [silhouettes[i][k] for i, k in nodes]
-    parties: list[Party] = []
+    tracks: list[Track] = []
     for cluster in range(label.max() + 1):
         members = [int(m) for m in np.flatnonzero(label == cluster)]
-        parties += resolve(members, found, nodes, shown)
-    return tuple(sorted(parties, key=lambda p: (p.parts[0].photo, p.parts[0].silhouettes)))
+        tracks += resolve(members, found, nodes, shown)
+    return tuple(sorted(tracks, key=lambda p: (p.parts[0].photo, p.parts[0].silhouettes)))
 
 
 def resolve(
@@ -177,7 +177,7 @@ def resolve(
     found: Overlap,
     nodes: list[tuple[int, int]],
     shown: Sequence[Silhouette],
-) -> list[Party]:
+) -> list[Track]:
     """Split a cluster into tools.
 
     Where one photo shows apart what another shows as one, the pair is judged (`one_tool`): its
@@ -187,7 +187,7 @@ def resolve(
     photos = sorted({nodes[m][0] for m in members})
     by_photo = {i: [m for m in members if nodes[m][0] == i] for i in photos}
     if all(len(some) == 1 for some in by_photo.values()):
-        return [Party(tuple(Part(i, (nodes[some[0]][1],)) for i, some in by_photo.items()))]
+        return [Track(tuple(Part(i, (nodes[some[0]][1],)) for i, some in by_photo.items()))]
     group = {m: m for m in members}
 
     def join(a: int, b: int) -> None:
@@ -218,7 +218,7 @@ def resolve(
             for r, c in zip(*linear_sum_assignment(-iou), strict=True):
                 if iou[r, c] > LEAST_IOU:
                     join(rows[r], cols[c])
-    parties = []
+    tracks = []
     for name in sorted({group[m] for m in members if m not in shared}):
         own = [m for m in members if group[m] == name and m not in shared]
         also = [w for w, covered in shared.items() if covered & set(own)]
@@ -231,8 +231,8 @@ def resolve(
             for i in photos
         ]
         quarrel = bool(disputed & {*own, *also})
-        parties.append(Party(tuple(p for p in parts if p.silhouettes), quarrel))
-    return parties
+        tracks.append(Track(tuple(p for p in parts if p.silhouettes), quarrel))
+    return tracks
 
 
 def one_tool(

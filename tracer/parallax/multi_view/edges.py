@@ -224,16 +224,17 @@ def solve_round(
     gap = np.roll(before, -1, axis=0) - before
     x = np.zeros((count, 3))
     weight = base
-    calm = np.ones((count, 2))
-    ease = np.ones((count, 3))  # heights far from the guess are let go
+    step_weight = np.ones((count, 2))
+    prior_weight = np.ones((count, 3))  # heights far from the guess are let go
     band = CyclicBand(count)
     for _ in range(4):
         diagonal = np.einsum("vn,vni,vnj->nij", weight, jac, jac)
-        diagonal[:, [0, 1, 2], [0, 1, 2]] += prior * ease
+        diagonal[:, [0, 1, 2], [0, 1, 2]] += prior * prior_weight
         right = (
-            np.einsum("vn,vni,vn->ni", weight, jac, sighting.residual_mm) + prior * ease * target
+            np.einsum("vn,vni,vn->ni", weight, jac, sighting.residual_mm)
+            + prior * prior_weight * target
         )
-        tie = step[:, None] * calm
+        tie = step[:, None] * step_weight
         for k in (0, 1):
             diagonal[:, k + 1, k + 1] += tie[:, k] + np.roll(tie[:, k], 1)
             right[:, k + 1] += tie[:, k] * gap[:, k] - np.roll(tie[:, k] * gap[:, k], 1)
@@ -241,12 +242,12 @@ def solve_round(
         next_edge = -2 * (bend + np.roll(bend, -1))
         x = band.solve(diagonal, next_edge, -tie, np.roll(bend, -1), right)
         left = sighting.residual_mm - np.einsum("vni,ni->vn", jac, x)
-        ease[:, 1:] = 1 / (1 + prior[:, 1:] * ((target - x)[:, 1:] / 4) ** 2)
+        prior_weight[:, 1:] = 1 / (1 + prior[:, 1:] * ((target - x)[:, 1:] / 4) ** 2)
         # a photo far off says nothing (S. Geman, D. McClure, "Statistical methods for
         # tomographic image reconstruction", Bulletin of the ISI 52-4, 1987)
         weight = base / (1 + (left / (settings.outlier * sighting.sigma_mm)) ** 2) ** 2
         change = (gap + np.roll(x[:, 1:], -1, axis=0) - x[:, 1:]) * np.sqrt(step)[:, None]
-        calm = 1 / np.sqrt(1 + (change / 1.5) ** 2)
+        step_weight = 1 / np.sqrt(1 + (change / 1.5) ** 2)
     return x, np.where(sighting.seen, weight / np.maximum(base, 1e-12), 0.0)
 
 

@@ -13,10 +13,10 @@ from tracer.model.report import Check, Severity
 from tracer.model.silhouette import Silhouette
 from tracer.model.view import View
 from tracer.parallax.multi_view.advice import next_photo, open_share, open_side
-from tracer.parallax.multi_view.correspond import Party
+from tracer.parallax.multi_view.correspond import Track
 from tracer.parallax.multi_view.edges import Camera
 from tracer.parallax.multi_view.oneheight import FLAT_MM, lies_flat
-from tracer.parallax.multi_view.outliers import Slip, Stray, StrayReason
+from tracer.parallax.multi_view.outliers import Outlier, OutlierReason, Slip
 from tracer.parallax.multi_view.together import SolvedRing, TypedPrior, Whole
 
 __all__ = [
@@ -24,8 +24,8 @@ __all__ = [
     "check_disputes",
     "check_flat",
     "check_open_edges",
+    "check_outliers",
     "check_slips",
-    "check_strays",
     "check_typed",
 ]
 
@@ -65,13 +65,13 @@ def ordinal(photo: int) -> str:
     return f"photo {photo + 1}"
 
 
-def check_strays(strays: Sequence[Stray]) -> list[Check]:
+def check_outliers(outliers: Sequence[Outlier]) -> list[Check]:
     """Silhouettes that fit no other photo."""
     checks = []
-    for stray in strays:
-        where = middle(stray.silhouette.region)
-        name, photo = stray.silhouette.silhouette_id, ordinal(stray.photo)
-        if stray.reason == StrayReason.MOVED:
+    for outlier in outliers:
+        where = middle(outlier.silhouette.region)
+        name, photo = outlier.silhouette.silhouette_id, ordinal(outlier.photo)
+        if outlier.reason == OutlierReason.MOVED:
             checks.append(
                 Check(
                     "tool-moved",
@@ -83,7 +83,7 @@ def check_strays(strays: Sequence[Stray]) -> list[Check]:
                     where_mm=where,
                 )
             )
-        elif stray.reason == StrayReason.MIRRORED:
+        elif outlier.reason == OutlierReason.MIRRORED:
             checks.append(
                 Check(
                     "mirror-image",
@@ -95,7 +95,7 @@ def check_strays(strays: Sequence[Stray]) -> list[Check]:
                     where_mm=where,
                 )
             )
-        elif stray.reason == StrayReason.FLAT:
+        elif outlier.reason == OutlierReason.FLAT:
             checks.append(
                 Check(
                     "flat-left-out",
@@ -107,7 +107,7 @@ def check_strays(strays: Sequence[Stray]) -> list[Check]:
                     where_mm=where,
                 )
             )
-        elif stray.kept:
+        elif outlier.kept:
             checks.append(
                 Check(
                     "seen-in-one-photo",
@@ -180,7 +180,7 @@ def check_baselines(cameras: Sequence[Camera]) -> list[Check]:
     ]
 
 
-def check_disputes(parties: Sequence[Party], tools: Sequence[Found]) -> list[Check]:
+def check_disputes(tracks: Sequence[Track], tools: Sequence[Found]) -> list[Check]:
     """Photos that show one tool where others show two."""
     return [
         Check(
@@ -191,8 +191,8 @@ def check_disputes(parties: Sequence[Party], tools: Sequence[Found]) -> list[Che
             tool.silhouettes[0].silhouette_id,
             where_mm=middle(tool.region),
         )
-        for party, tool in zip(parties, tools, strict=True)
-        if party.disputed
+        for track, tool in zip(tracks, tools, strict=True)
+        if track.disputed
     ]
 
 

@@ -13,14 +13,14 @@ from shapely.geometry.base import BaseGeometry
 from tracer.model.silhouette import Silhouette
 from tracer.parallax.multi_view.edges import Camera
 
-__all__ = ["Glimpse"]
+__all__ = ["Observation"]
 
 #: how deep into two pieces a bridge between them reaches
 FACING_MM = 3.0
 
 
 @dataclass(frozen=True, eq=False)
-class Glimpse:
+class Observation:
     """One photo's part of a tool.
 
     Attributes

@@ -17,11 +17,11 @@ from shapely.affinity import affine_transform
 from shapely.geometry import Polygon
 
 from tracer.model.silhouette import Silhouette
-from tracer.parallax.multi_view.correspond import Party
+from tracer.parallax.multi_view.correspond import Track
 from tracer.parallax.multi_view.edges import Camera, Fit
 from tracer.parallax.multi_view.oneheight import at_height
 
-__all__ = ["Slip", "Stray", "StrayReason", "in_view", "same_shape", "slips", "sort_strays"]
+__all__ = ["Outlier", "OutlierReason", "Slip", "in_view", "same_shape", "slips", "sort_outliers"]
 
 Array = NDArray[np.float64]
 
@@ -31,7 +31,7 @@ ALIKE = 0.72
 LEAST_SLIP_MM = 1.5
 
 
-class StrayReason(StrEnum):
+class OutlierReason(StrEnum):
     """Why a silhouette was left out, or kept with a warning."""
 
     MOVED = "moved"  # the same tool lies elsewhere in the other photos
@@ -42,7 +42,7 @@ class StrayReason(StrEnum):
 
 
 @dataclass(frozen=True, eq=False)
-class Stray:
+class Outlier:
     """A silhouette that does not fit the other photos.
 
     ``kept`` says whether it is still treated as a tool, from its one photo.
@@ -50,7 +50,7 @@ class Stray:
 
     photo: int
     silhouette: Silhouette
-    reason: StrayReason
+    reason: OutlierReason
     kept: bool = False
 
 
@@ -161,34 +161,34 @@ def slips(fit: Fit, photos: Sequence[int]) -> list[Slip]:
     return out
 
 
-def sort_strays(
-    parties: Sequence[Party],
+def sort_outliers(
+    tracks: Sequence[Track],
     silhouettes: Sequence[Sequence[Silhouette]],
     cameras: Sequence[Camera],
     frames: Sequence[Polygon],
-) -> tuple[list[Party], list[Silhouette], list[Stray]]:
+) -> tuple[list[Track], list[Silhouette], list[Outlier]]:
     """Part what several photos show from what only one does.
 
     Returns
     -------
-    several, lone, strays
-        Parties of two photos or more; silhouettes to be taken from their one photo; silhouettes
+    several, lone, outliers
+        Tracks of two photos or more; silhouettes to be taken from their one photo; silhouettes
         that do not fit, a few of which are among the lone ones (``kept``).
     """
-    several = [p for p in parties if len(p.parts) > 1]
+    several = [p for p in tracks if len(p.parts) > 1]
     single = [
-        (p.parts[0].photo, k) for p in parties if len(p.parts) == 1 for k in p.parts[0].silhouettes
+        (p.parts[0].photo, k) for p in tracks if len(p.parts) == 1 for k in p.parts[0].silhouettes
     ]
     lone: list[Silhouette] = []
-    strays: list[Stray] = []
+    outliers: list[Outlier] = []
     kept_single: list[tuple[int, int]] = []
     for photo, k in sorted(single):
         silhouette = silhouettes[photo][k]
         elsewhere = [
             silhouettes[part.photo][j].region
-            for party in several
-            if photo not in {part.photo for part in party.parts}
-            for part in party.parts
+            for track in several
+            if photo not in {part.photo for part in track.parts}
+            for part in track.parts
             for j in part.silhouettes
         ] + [silhouettes[i][j].region for i, j in kept_single if i != photo]
         expected = sum(
@@ -199,12 +199,12 @@ def sort_strays(
         if not silhouette.touches_border and any(
             same_shape(silhouette.region, other) > ALIKE for other in elsewhere
         ):
-            strays.append(Stray(photo, silhouette, StrayReason.MOVED))
+            outliers.append(Outlier(photo, silhouette, OutlierReason.MOVED))
         elif expected >= 2 or (expected == 1 and silhouette.confidence < 0.5):
-            strays.append(Stray(photo, silhouette, StrayReason.UNCONFIRMED))
+            outliers.append(Outlier(photo, silhouette, OutlierReason.UNCONFIRMED))
         else:
             lone.append(silhouette)
             kept_single.append((photo, k))
             if expected:
-                strays.append(Stray(photo, silhouette, StrayReason.DOUBTFUL, kept=True))
-    return several, lone, strays
+                outliers.append(Outlier(photo, silhouette, OutlierReason.DOUBTFUL, kept=True))
+    return several, lone, outliers

@@ -13,7 +13,7 @@ from tracer.model.outline import EdgeModel, HeightSource, Outline
 from tracer.model.report import Check
 from tracer.model.silhouette import Silhouette
 from tracer.parallax.multi_view.heightmap import HeightMap
-from tracer.parallax.multi_view.outliers import Slip, Stray
+from tracer.parallax.multi_view.outliers import Outlier, Slip
 
 __all__ = ["EdgeHeights", "SolvedTool", "TypedHeight", "ViewsSolution"]
 
@@ -125,7 +125,7 @@ class ViewsSolution:
     lone
         Silhouettes that only one photo shows and no other should: to be compensated like those
         of a single photo.
-    strays
+    outliers
         Silhouettes left out, with the reason.
     checks
         Findings about the lay and about tools; a tool is named by the silhouette it has in the
@@ -134,5 +134,5 @@ class ViewsSolution:
 
     tools: tuple[SolvedTool, ...]
     lone: tuple[Silhouette, ...]
-    strays: tuple[Stray, ...]
+    outliers: tuple[Outlier, ...]
     checks: tuple[Check, ...]

@@ -16,7 +16,7 @@ from shapely.geometry import Polygon
 from shapely.geometry.base import BaseGeometry
 
 from tracer.geometry.rings import largest_polygon, polygons_in
-from tracer.parallax.multi_view.observation import Glimpse
+from tracer.parallax.multi_view.observation import Observation
 from tracer.parallax.multi_view.oneheight import at_height
 
 __all__ = ["majority", "start_region", "steepest"]
@@ -57,7 +57,7 @@ def bulky_parts(shape: BaseGeometry) -> list[Polygon]:
     return [p for p in shapely.get_parts(opened) if isinstance(p, Polygon) and p.area > 15.0]
 
 
-def confirmed(tab: Polygon, own: Glimpse, others: Sequence[Glimpse], z_mm: float) -> bool:
+def confirmed(tab: Polygon, own: Observation, others: Sequence[Observation], z_mm: float) -> bool:
     """Whether another photo covers a tab, given at height ``z_mm``, at one height or another.
 
     Only heights near the tool's one height are tried: far from it the body itself slides over the
@@ -73,41 +73,41 @@ def confirmed(tab: Polygon, own: Glimpse, others: Sequence[Glimpse], z_mm: float
     return False
 
 
-def back_to_sheet(shape: BaseGeometry, glimpse: Glimpse, z_mm: float) -> BaseGeometry:
+def back_to_sheet(shape: BaseGeometry, observation: Observation, z_mm: float) -> BaseGeometry:
     """Undo `at_height`."""
-    high = glimpse.camera.height_mm
-    return at_height(shape, glimpse.camera, high - high * high / (high - z_mm))
+    high = observation.camera.height_mm
+    return at_height(shape, observation.camera, high - high * high / (high - z_mm))
 
 
-def hidden_gap(gap: Polygon, others: Sequence[Glimpse], top_mm: float) -> bool:
+def hidden_gap(gap: Polygon, others: Sequence[Observation], top_mm: float) -> bool:
     """Whether every other photo looks too far aslant to see the sheet through a gap."""
     width = 2 * gap.area / max(gap.length, 1e-9) * 1.5
     return all(g.lean * top_mm > width for g in others)
 
 
-def trusted(glimpses: Sequence[Glimpse]) -> list[Glimpse]:
+def trusted(observations: Sequence[Observation]) -> list[Observation]:
     """Photos that show the tool whole and in one piece, the steepest first; else all."""
-    usable = [g for g in glimpses if g.whole] or list(glimpses)
+    usable = [g for g in observations if g.whole] or list(observations)
     unbroken = [g for g in usable if g.largest_share > 0.9] or usable
     return sorted(unbroken, key=lambda g: g.lean)
 
 
-def steepest(glimpses: Sequence[Glimpse]) -> Glimpse:
+def steepest(observations: Sequence[Observation]) -> Observation:
     """The photo whose shape is trusted most."""
-    return trusted(glimpses)[0]
+    return trusted(observations)[0]
 
 
-def start_region(glimpses: Sequence[Glimpse], z_mm: float, top_mm: float) -> Polygon:
+def start_region(observations: Sequence[Observation], z_mm: float, top_mm: float) -> Polygon:
     """First guess of the tool seen straight down; empty when the photos share nothing.
 
     Parameters
     ----------
-    glimpses
+    observations
         What the photos show.
     z_mm, top_mm
         The one height that fits best, and the highest an edge may be.
     """
-    whole = trusted(glimpses)
+    whole = trusted(observations)
     placed = [shapely.make_valid(at_height(g.joined, g.camera, z_mm)) for g in whole]
     if len(placed) == 1:
         return without_specks(placed[0])
@@ -117,7 +117,11 @@ def start_region(glimpses: Sequence[Glimpse], z_mm: float, top_mm: float) -> Pol
 
 
 def mended(
-    shape: BaseGeometry, vote: BaseGeometry, whole: Sequence[Glimpse], z_mm: float, top_mm: float
+    shape: BaseGeometry,
+    vote: BaseGeometry,
+    whole: Sequence[Observation],
+    z_mm: float,
+    top_mm: float,
 ) -> BaseGeometry:
     """The steepest photo's shape without its unconfirmed tabs and gaps."""
     best, others = whole[0], whole[1:]

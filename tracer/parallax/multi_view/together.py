@@ -15,7 +15,7 @@ from tracer.model.silhouette import Silhouette
 from tracer.parallax.multi_view.bounds import EdgeQuality, edge_quality
 from tracer.parallax.multi_view.contours import Contour, resample, rings_of
 from tracer.parallax.multi_view.edges import EdgeSettings, Fit, cleaned, solve_ring
-from tracer.parallax.multi_view.observation import Glimpse
+from tracer.parallax.multi_view.observation import Observation
 from tracer.parallax.multi_view.oneheight import OneHeight, search_height
 from tracer.parallax.multi_view.start import start_region, steepest
 from tracer.parallax.multi_view.sweep import sweep_ring
@@ -94,22 +94,22 @@ def silhouette_rings(silhouette: Silhouette) -> tuple[list[Array], list[Array]]:
     return rings, sigmas
 
 
-def contour_of(glimpse: Glimpse) -> Contour:
+def contour_of(observation: Observation) -> Contour:
     """All edges that a photo shows of the tool; what the frame cuts off is no edge."""
     rings: list[Array] = []
     sigmas: list[Array] = []
     cut = False
-    for silhouette in glimpse.silhouettes:
+    for silhouette in observation.silhouettes:
         some, spread = silhouette_rings(silhouette)
         rings += some
         sigmas += spread
         cut |= silhouette.touches_border
-    return Contour(rings, sigmas, keep=glimpse.frame_mm if cut else None)
+    return Contour(rings, sigmas, keep=observation.frame_mm if cut else None)
 
 
 def find_height(
-    glimpses: Sequence[Glimpse],
-    siblings: Sequence[Sequence[Glimpse]],
+    observations: Sequence[Observation],
+    siblings: Sequence[Sequence[Observation]],
     typed: TypedPrior | None,
 ) -> OneHeight:
     """One height of the edges, from whole silhouettes where there are two, else from what is left.
@@ -118,10 +118,10 @@ def find_height(
     (``siblings``: what the photos show of each of its members). A typed height enters with the
     scatter of edge heights.
     """
-    usable = [g for g in glimpses if g.whole]
+    usable = [g for g in observations if g.whole]
     if len(usable) < 2:
-        by_photo: dict[int, list[Glimpse]] = {}
-        for member in (glimpses, *siblings):
+        by_photo: dict[int, list[Observation]] = {}
+        for member in (observations, *siblings):
             for g in member:
                 by_photo.setdefault(g.photo, []).append(g)
         regions = [shapely.union_all([g.region for g in gs]) for gs in by_photo.values()]
@@ -148,8 +148,8 @@ def tool_height(top_mm: float, one_height: OneHeight) -> tuple[float, float]:
 
 
 def solve_together(
-    glimpses: Sequence[Glimpse],
-    siblings: Sequence[Sequence[Glimpse]] = (),
+    observations: Sequence[Observation],
+    siblings: Sequence[Sequence[Observation]] = (),
     typed: TypedPrior | None = None,
     settings: EdgeSettings | None = None,
 ) -> Whole | None:
@@ -157,7 +157,7 @@ def solve_together(
 
     Parameters
     ----------
-    glimpses
+    observations
         What two photos or more show of it.
     siblings
         The same of the tools it is run together with in some photo.
@@ -172,18 +172,18 @@ def solve_together(
         None when the photos share nothing that could be a tool.
     """
     settings = settings or EdgeSettings()
-    one = find_height(glimpses, siblings, typed)
+    one = find_height(observations, siblings, typed)
     z0 = max(one.z_mm, 0.5)
-    limit = 0.5 * min(g.camera.height_mm for g in glimpses)
+    limit = 0.5 * min(g.camera.height_mm for g in observations)
     if typed is not None and z0 < typed.height_mm + 3 * typed.sigma_mm:
         limit = max(typed.height_mm + 2 * typed.sigma_mm, 1.1 * z0)
-    cameras = [g.camera for g in glimpses]
-    contours = [contour_of(g) for g in glimpses]
-    start = start_region(glimpses, z0, min(max(2.4 * z0, 3.0), limit))
+    cameras = [g.camera for g in observations]
+    contours = [contour_of(g) for g in observations]
+    start = start_region(observations, z0, min(max(2.4 * z0, 3.0), limit))
     if start.is_empty:
         return None
-    own = steepest(glimpses)
-    others = [k for k, g in enumerate(glimpses) if g is not own]
+    own = steepest(observations)
+    others = [k for k, g in enumerate(observations) if g is not own]
 
     def solved(ring: Array, hole: bool) -> Fit | None:
         points, guess = sweep_ring(
@@ -225,5 +225,5 @@ def solve_together(
 
 def seen_hole(quality: EdgeQuality) -> bool:
     """Two photos must confirm a part of a hole, or the only one that can look into it."""
-    confirmed = float(np.mean(quality.lookers >= 2))
-    return confirmed > 0.3 or (confirmed > 0.1 and float(np.mean(quality.lookers >= 1)) > 0.8)
+    confirmed = float(np.mean(quality.view_count >= 2))
+    return confirmed > 0.3 or (confirmed > 0.1 and float(np.mean(quality.view_count >= 1)) > 0.8)

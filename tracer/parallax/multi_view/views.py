@@ -23,21 +23,21 @@ from tracer.model.outline import HeightSource
 from tracer.model.report import Check
 from tracer.model.silhouette import Kind, Silhouette
 from tracer.model.view import View
-from tracer.parallax.multi_view.correspond import Party, group_silhouettes
+from tracer.parallax.multi_view.correspond import Track, group_silhouettes
 from tracer.parallax.multi_view.edges import Camera, EdgeSettings
 from tracer.parallax.multi_view.findings import (
     check_baselines,
     check_disputes,
     check_flat,
     check_open_edges,
+    check_outliers,
     check_slips,
-    check_strays,
     check_typed,
 )
 from tracer.parallax.multi_view.heightmap import height_map
-from tracer.parallax.multi_view.observation import Glimpse
+from tracer.parallax.multi_view.observation import Observation
 from tracer.parallax.multi_view.oneheight import lies_flat
-from tracer.parallax.multi_view.outliers import Slip, Stray, StrayReason, slips, sort_strays
+from tracer.parallax.multi_view.outliers import Outlier, OutlierReason, Slip, slips, sort_outliers
 from tracer.parallax.multi_view.solved import EdgeHeights, SolvedTool, TypedHeight, ViewsSolution
 from tracer.parallax.multi_view.together import SolvedRing, TypedPrior, Whole, solve_together
 from tracer.parallax.shared.uncertainty import pose_sigma_mm, typical_sigma_mm
@@ -68,45 +68,45 @@ def frame_of(view: View, inset_px: float = 3.0, per_side: int = 30) -> Polygon:
     return largest_polygon(shapely.make_valid(Polygon(on_sheet[np.isfinite(on_sheet).all(axis=1)])))
 
 
-def glimpses_of(
-    party: Party,
+def observations_of(
+    track: Track,
     silhouettes: Sequence[Sequence[Silhouette]],
     cameras: Sequence[Camera],
     frames: Sequence[Polygon],
-) -> list[Glimpse]:
+) -> list[Observation]:
     """What each photo shows of one tool."""
     out = []
-    for part in party.parts:
+    for part in track.parts:
         some = tuple(silhouettes[part.photo][k] for k in part.silhouettes)
         whole = not part.shared and not any(s.touches_border for s in some)
-        out.append(Glimpse(part.photo, cameras[part.photo], some, frames[part.photo], whole))
+        out.append(Observation(part.photo, cameras[part.photo], some, frames[part.photo], whole))
     return out
 
 
-def siblings_of(parties: Sequence[Party], index: int) -> list[int]:
-    """Other parties that share a silhouette with this one."""
-    mine = {(p.photo, k) for p in parties[index].parts if p.shared for k in p.silhouettes}
+def siblings_of(tracks: Sequence[Track], index: int) -> list[int]:
+    """Other tracks that share a silhouette with this one."""
+    mine = {(p.photo, k) for p in tracks[index].parts if p.shared for k in p.silhouettes}
     return [
         j
-        for j, party in enumerate(parties)
-        if j != index and any((p.photo, k) in mine for p in party.parts for k in p.silhouettes)
+        for j, track in enumerate(tracks)
+        if j != index and any((p.photo, k) in mine for p in track.parts for k in p.silhouettes)
     ]
 
 
 def typed_for(
-    glimpses: Sequence[Glimpse], typed: Sequence[TypedHeight], views: Sequence[View]
+    observations: Sequence[Observation], typed: Sequence[TypedHeight], views: Sequence[View]
 ) -> TypedHeight | None:
     """The typed height whose point lies in one of the tool's silhouettes, nearest its middle."""
     best: tuple[float, TypedHeight] | None = None
     for row in typed:
-        for g in glimpses:
+        for g in observations:
             view = views[g.photo]
             if view.photo_id != row.photo_id:
                 continue
             spot = Point(view.to_sheet([row.point_px])[0])
             if not g.region.buffer(1.0).contains(spot):
                 continue
-            others = [o.region.centroid for o in glimpses if o.whole] or [g.region.centroid]
+            others = [o.region.centroid for o in observations if o.whole] or [g.region.centroid]
             away = float(np.mean([spot.distance(c) for c in others]))
             if best is None or away < best[0]:
                 best = (away, row)
@@ -115,7 +115,7 @@ def typed_for(
 
 def assemble(
     whole: Whole,
-    glimpses: Sequence[Glimpse],
+    observations: Sequence[Observation],
     views: Sequence[View],
     calibration: Calibration | None,
     typed: TypedHeight | None,
@@ -124,7 +124,7 @@ def assemble(
     """Turn solved rings into the tool's outline with everything known about it."""
     outer_ring = whole.exterior
     points = outer_ring.fit.ring.points_mm
-    sigma = with_calibration(outer_ring, glimpses, calibration)
+    sigma = with_calibration(outer_ring, observations, calibration)
     region = largest_polygon(shapely.make_valid(Polygon(points)))
     holes = [h.fit.ring.points_mm for h in whole.holes]
     if holes:
@@ -144,7 +144,7 @@ def assemble(
     source = HeightSource.MEASURED
     if typed is not None:
         height, spread, source = typed.height_mm, typed.sigma_mm, HeightSource.TYPED
-    whole_views = [g for g in glimpses if g.whole] or list(glimpses)
+    whole_views = [g for g in observations if g.whole] or list(observations)
     heights = height_map(
         region,
         points,
@@ -153,11 +153,11 @@ def assemble(
         [g.camera for g in whole_views],
         max(height, whole.top_mm),
     )
-    first = min(glimpses, key=lambda g: g.photo)
+    first = min(observations, key=lambda g: g.photo)
     inside = largest_polygon(first.region).representative_point()
     spot = views[first.photo].to_photo([[inside.x, inside.y]])[0]
-    support = float(np.mean(quality.lookers >= 2))
-    own = float(np.mean([s.confidence for g in glimpses for s in g.silhouettes]))
+    support = float(np.mean(quality.view_count >= 2))
+    own = float(np.mean([s.confidence for g in observations for s in g.silhouettes]))
     return SolvedTool(
         region=region,
         sigma_ring_mm=sigma,
@@ -172,17 +172,19 @@ def assemble(
         heights=heights,
         edge_mm=max(whole.one_height.z_mm, 0.0),
         confidence=min(1.0, own * (0.5 + 0.5 * support)),
-        photo_ids=tuple(views[g.photo].photo_id for g in sorted(glimpses, key=lambda g: g.photo)),
-        silhouettes=tuple(s for g in glimpses for s in g.silhouettes),
+        photo_ids=tuple(
+            views[g.photo].photo_id for g in sorted(observations, key=lambda g: g.photo)
+        ),
+        silhouettes=tuple(s for g in observations for s in g.silhouettes),
         point_px=(float(spot[0]), float(spot[1])),
-        cable=glimpses[0].silhouettes[0].kind == Kind.CABLE,
-        cut_by_frame=all(any(s.touches_border for s in g.silhouettes) for g in glimpses),
+        cable=observations[0].silhouettes[0].kind == Kind.CABLE,
+        cut_by_frame=all(any(s.touches_border for s in g.silhouettes) for g in observations),
         slips=tuple(moved),
     )
 
 
 def with_calibration(
-    ring: SolvedRing, glimpses: Sequence[Glimpse], calibration: Calibration | None
+    ring: SolvedRing, observations: Sequence[Observation], calibration: Calibration | None
 ) -> Array:
     """Standard deviation (N,) of a ring, the map's and the pose's part in quadrature."""
     sigma = ring.quality.sigma_mm
@@ -190,8 +192,8 @@ def with_calibration(
         return sigma
     fit = ring.fit
     sigma = np.hypot(sigma, calibration.sigma.at(fit.ring.points_mm))
-    pose = np.full((len(glimpses), len(sigma)), np.inf)
-    for i, g in enumerate(glimpses):
+    pose = np.full((len(observations), len(sigma)), np.inf)
+    for i, g in enumerate(observations):
         cov = calibration.pose_cov.get(calibration.views[g.photo].photo_id)
         pose[i] = pose_sigma_mm(
             fit.sighting.rho_mm[i], fit.normal, fit.ring.middle_mm, g.camera.height_mm, cov
@@ -250,43 +252,43 @@ def solve_views(
     cameras = [Camera(v.nadir_mm, v.height_mm) for v in views]
     frames = [frame_of(v) for v in views]
     found = group_silhouettes(silhouettes, cameras)
-    parties, lone, strays = sort_strays(found, silhouettes, cameras, frames)
-    all_glimpses = [glimpses_of(p, silhouettes, cameras, frames) for p in parties]
+    tracks, lone, outliers = sort_outliers(found, silhouettes, cameras, frames)
+    all_observations = [observations_of(p, silhouettes, cameras, frames) for p in tracks]
     checks: list[Check] = []
     tools: list[SolvedTool] = []
     rings: list[SolvedRing] = []
     seen_from: list[list[Camera]] = []
-    solved: list[Party] = []
-    for k, glimpses in enumerate(all_glimpses):
-        row = typed_for(glimpses, typed, views)
+    solved: list[Track] = []
+    for k, observations in enumerate(all_observations):
+        row = typed_for(observations, typed, views)
         prior = None if row is None else TypedPrior(row.height_mm, row.sigma_mm)
-        siblings = [all_glimpses[j] for j in siblings_of(parties, k)]
+        siblings = [all_observations[j] for j in siblings_of(tracks, k)]
         best: Solved | None = None
-        reason: StrayReason | None = None
-        for trial in growing(glimpses, added):
+        reason: OutlierReason | None = None
+        for trial in growing(observations, added):
             use = [g for g in trial if best is None or g.photo not in best.refused]
             one = solve_tool(use, siblings, prior, settings)
-            if isinstance(one, StrayReason):
+            if isinstance(one, OutlierReason):
                 reason = reason or one
                 continue
-            tool = assemble(one.whole, one.glimpses, views, calibration, row, one.slips)
+            tool = assemble(one.whole, one.observations, views, calibration, row, one.slips)
             best = surer(best, replace(one, tool=tool), use)
         if progress is not None:
-            progress((k + 1) / len(parties))
+            progress((k + 1) / len(tracks))
         if best is None or best.tool is None:
-            reason = reason or StrayReason.UNCONFIRMED
-            strays += [Stray(g.photo, s, reason) for g in glimpses for s in g.silhouettes]
+            reason = reason or OutlierReason.UNCONFIRMED
+            outliers += [Outlier(g.photo, s, reason) for g in observations for s in g.silhouettes]
             continue
         own = best.tool.silhouettes[0].silhouette_id
         checks += check_typed(best.whole, prior, own) + check_flat(best.whole, prior, own)
         tools.append(best.tool)
         rings.append(best.whole.exterior)
-        seen_from.append([g.camera for g in best.glimpses])
-        solved.append(parties[k])
-    checks += check_strays(strays) + check_baselines(cameras)
+        seen_from.append([g.camera for g in best.observations])
+        solved.append(tracks[k])
+    checks += check_outliers(outliers) + check_baselines(cameras)
     checks += check_disputes(solved, tools) + check_slips(tools)
     checks += check_open_edges(tools, rings, seen_from, views[0])
-    return ViewsSolution(tuple(tools), tuple(lone), tuple(strays), tuple(checks))
+    return ViewsSolution(tuple(tools), tuple(lone), tuple(outliers), tuple(checks))
 
 
 @dataclass(frozen=True, eq=False)
@@ -294,66 +296,68 @@ class Solved:
     """A tool solved from some of the photos that show it; ``refused`` are the others' indices."""
 
     whole: Whole
-    glimpses: Sequence[Glimpse]
+    observations: Sequence[Observation]
     slips: Sequence[Slip]
     tool: SolvedTool | None = None
     refused: frozenset[int] = frozenset()
 
 
-def growing(glimpses: Sequence[Glimpse], added: Sequence[int] | None) -> list[Sequence[Glimpse]]:
+def growing(
+    observations: Sequence[Observation], added: Sequence[int] | None
+) -> list[Sequence[Observation]]:
     """The photos of a tool as they came: the first ones, then with all that were added next ..."""
     if added is None:
-        return [glimpses]
-    times = sorted({added[g.photo] for g in glimpses})
-    trials = [[g for g in glimpses if added[g.photo] <= time] for time in times]
+        return [observations]
+    times = sorted({added[g.photo] for g in observations})
+    trials = [[g for g in observations if added[g.photo] <= time] for time in times]
     return [trial for trial in trials if len(trial) > 1]
 
 
-def surer(best: Solved | None, found: Solved, tried: Sequence[Glimpse]) -> Solved:
+def surer(best: Solved | None, found: Solved, tried: Sequence[Observation]) -> Solved:
     """The surer of a tool without and with further photos."""
     if best is None or best.tool is None or found.tool is None:
         return found
     if found.tool.sigma_mm <= best.tool.sigma_mm:
         return replace(found, refused=best.refused)
-    used = {g.photo for g in best.glimpses}
+    used = {g.photo for g in best.observations}
     return replace(best, refused=best.refused | {g.photo for g in tried if g.photo not in used})
 
 
 def solve_tool(
-    glimpses: Sequence[Glimpse],
-    siblings: Sequence[Sequence[Glimpse]],
+    observations: Sequence[Observation],
+    siblings: Sequence[Sequence[Observation]],
     prior: TypedPrior | None,
     settings: EdgeSettings | None,
-) -> Solved | StrayReason:
+) -> Solved | OutlierReason:
     """Solve a tool; without the one photo of three or more that shows it shifted, where one does.
 
     Returns why it is no tool where it is none.
     """
-    whole = solve_together(glimpses, siblings, prior, settings)
-    reason = no_tool(whole, glimpses, prior)
+    whole = solve_together(observations, siblings, prior, settings)
+    reason = no_tool(whole, observations, prior)
     if whole is None or reason is not None:
-        return reason or StrayReason.UNCONFIRMED
-    moved = slips(whole.exterior.fit, [g.photo for g in glimpses])
+        return reason or OutlierReason.UNCONFIRMED
+    moved = slips(whole.exterior.fit, [g.photo for g in observations])
     shifted = {s.photo for s in moved if s.plain}
-    if len(shifted) == 1 and len(glimpses) > 2:
-        rest = [g for g in glimpses if g.photo not in shifted]
+    if len(shifted) == 1 and len(observations) > 2:
+        rest = [g for g in observations if g.photo not in shifted]
         again = solve_together(rest, siblings, prior, settings)
         if again is not None and no_tool(again, rest, prior) is None:
             return Solved(again, rest, moved)
-    return Solved(whole, glimpses, moved)
+    return Solved(whole, observations, moved)
 
 
 def no_tool(
-    whole: Whole | None, glimpses: Sequence[Glimpse], typed: TypedPrior | None
-) -> StrayReason | None:
+    whole: Whole | None, observations: Sequence[Observation], typed: TypedPrior | None
+) -> OutlierReason | None:
     """Why what was solved is no tool; None where it is one, or nothing was solved."""
     if whole is None:
         return None
     if mirrored(whole):
-        return StrayReason.MIRRORED
-    faint = [np.mean(s.edge_confidence < FAINT) for g in glimpses for s in g.silhouettes]
+        return OutlierReason.MIRRORED
+    faint = [np.mean(s.edge_confidence < FAINT) for g in observations for s in g.silhouettes]
     if typed is None and lies_flat(whole.one_height) and min(faint) > STAIN_SHARE:
-        return StrayReason.FLAT
+        return OutlierReason.FLAT
     return None
 
 

@@ -14,7 +14,7 @@ from shapely.geometry.polygon import orient
 from tracer.geometry.rings import largest_polygon
 from tracer.parallax.single_view.sampled_ring import SampledRing
 
-__all__ = ["brought_down", "largest", "lowered"]
+__all__ = ["brought_down", "largest", "relief_corrected"]
 
 Array = NDArray[np.float64]
 
@@ -22,7 +22,9 @@ PINCHED_MM = 3.0  # farther outside the result, a point's part of the tool was l
 REACHES_MM = (8.0, 16.0, 32.0, 64.0)  # widths over which heights are evened out, one after another
 
 
-def lowered(ring: SampledRing, nadir: Array, camera_height_mm: float, z_mm: Array) -> Array:
+def relief_corrected(
+    ring: SampledRing, nadir: Array, camera_height_mm: float, z_mm: Array
+) -> Array:
     """Ring points (N, 2) brought down along their rays from height z (N,)."""
     return np.asarray(
         nadir + (ring.points_mm - nadir) * (1 - z_mm / camera_height_mm)[:, None], np.float64
@@ -50,14 +52,14 @@ def brought_down(
     over as little as makes the part hold; were all heights one, the rings would only be scaled.
     """
     z = np.asarray(z_mm, np.float64)
-    inner = [lowered(ring, nadir, camera_height_mm, height) for ring, height in holes]
-    lost = _lost(lowered(outer, nadir, camera_height_mm, z))
+    inner = [relief_corrected(ring, nadir, camera_height_mm, height) for ring, height in holes]
+    lost = _lost(relief_corrected(outer, nadir, camera_height_mm, z))
     for reach_mm in REACHES_MM if lost.any() else ():
         even = _evened(outer.points_mm, z, lost, reach_mm)
-        if not _lost(lowered(outer, nadir, camera_height_mm, even)).any():
+        if not _lost(relief_corrected(outer, nadir, camera_height_mm, even)).any():
             z = even
             break
-    return _assembled(lowered(outer, nadir, camera_height_mm, z), inner), z
+    return _assembled(relief_corrected(outer, nadir, camera_height_mm, z), inner), z
 
 
 def _lost(moved: Array) -> NDArray[np.bool_]:

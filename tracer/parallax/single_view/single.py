@@ -41,7 +41,7 @@ from tracer.parallax.shared.uncertainty import (
     typical_sigma_mm,
 )
 from tracer.parallax.single_view.prism import prism, stands_round
-from tracer.parallax.single_view.relief import brought_down, largest, lowered
+from tracer.parallax.single_view.relief import brought_down, largest, relief_corrected
 from tracer.parallax.single_view.sampled_ring import SampledRing, sampled
 from tracer.parallax.single_view.touch import displacing_share, learned_scatter
 
@@ -147,7 +147,7 @@ def compensate(
                 (inner, edge_height_mm(rho_of_hole, camera, height_mm, edge, share_of_hole))
             )
         shape, z = brought_down(outer, z, holes, nadir, camera)
-    moved = lowered(outer, nadir, camera, z)
+    moved = relief_corrected(outer, nadir, camera, z)
     share = z / height_mm if height_mm > 0 else np.full(len(z), UNKNOWN_FRACTION)
     scatter: ArrayLike = EDGE_SCATTER[edge]
     if edge is EdgeModel.LEARNED:

@@ -109,7 +109,7 @@ def measure_ring(
     fine = max(1, int(FITTED_MM_PER_PX / scale))
     cell_mm, blur_px = scale * fine, sigma_px / fine
     tracked = track.offset_mm / scale
-    start = px + _calm(tracked)[:, None] * normals
+    start = px + _without_outliers(tracked)[:, None] * normals
     normals = _outward(start, ring)
     near = sample_profiles(pixels, start, normals, OUTER_PX, shrink=fine)
     deviation = blur_deviation(blur_px)
@@ -117,8 +117,8 @@ def measure_ring(
     use = near.offset_px >= -inner - 2.0
     signal = contrast_signal(near, -deviation, 4.0)[:, use]
     fit = fit_shaded(near.offset_px[use], signal, np.zeros(len(start)), blur_px, inner)
-    shift, trusted = _accepted(fit, (tracked - _calm(tracked)) / fine)
-    shift = _calm(shift)
+    shift, trusted = _accepted(fit, (tracked - _without_outliers(tracked)) / fine)
+    shift = _without_outliers(shift)
     points = plane.to_sheet(start + fine * shift[:, None] * normals)
     contrast = np.abs(fit.ground - fit.tool) / np.maximum(
         np.maximum(np.abs(fit.ground), np.abs(fit.tool)), 0.01
@@ -165,7 +165,7 @@ def _outward(px: Array, ring: Array) -> Array:
     return normals if np.sign(signed_area(px)) == np.sign(signed_area(ring)) else -normals
 
 
-def _calm(offset: Array) -> Array:
+def _without_outliers(offset: Array) -> Array:
     """Replace outliers along the ring: beyond 4 robust deviations of the median of 5."""
     middle = median_filter(offset, 5, mode="wrap")
     off = np.abs(offset - middle)

@@ -4,8 +4,8 @@ Every point has candidates along its normal. A candidate's *score* is a weighted
 looks like; the ring's own place is a prior, as narrow as the decision was sure; neighbours change
 their offset little. That is a hidden Markov chain closed to a ring, so the forward-backward
 algorithm (L. R. Rabiner, "A tutorial on hidden Markov models", Proc. IEEE 77, 1989) gives the
-chance of every candidate. The best one is the edge; how widely the chance is spread says how far
-the choice can be trusted.
+posterior marginal of every candidate. The best one is the edge; how widely the marginal is spread
+says how far the choice can be trusted.
 """
 
 from __future__ import annotations
@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import correlate1d, median_filter
 
-__all__ = ["Tracked", "chances", "scores", "track_edge"]
+__all__ = ["Tracked", "marginals", "scores", "track_edge"]
 
 Array = NDArray[np.float64]
 
@@ -35,7 +35,7 @@ LEFT_OUT_MM = -0.79  # per mm of clear edges farther out
 NEAR_RING = 0.55  # of the Gaussian prior
 WEIGHT = 0.6  # neighbours see the same light, so what they tell is not independent
 PRIOR_REACH = 4.0  # deviations beyond which farther is no less likely: decisions fail at times
-SLOPE, JUMP = 0.2, 5e-4  # typical change of offset per mm of ring; chance of a jump
+SLOPE, JUMP = 0.2, 5e-4  # typical change of offset per mm of ring; marginal of a jump
 WARM_UP = 40  # points that the chain runs ahead to forget where it was cut open
 
 
@@ -48,7 +48,7 @@ class Tracked:
     offset_mm
         (M,) along the normal, outward positive.
     spread_mm
-        (M,) standard deviation of the chance about that offset.
+        (M,) standard deviation of the marginal about that offset.
     strength
         (M,) step of log light there.
     """
@@ -87,12 +87,12 @@ def track_edge(
     score, strength = scores(light, offset_mm, search_mm, blur_mm)
     at = offset_mm[np.abs(offset_mm) <= search_mm]
     away = np.minimum(np.abs(at) / doubt_mm[:, None], PRIOR_REACH)
-    chance = chances(WEIGHT * (score - NEAR_RING * away**2 / 2), at, spacing_mm)
-    best = np.argmax(chance, axis=1)
-    # centre of the chance's own peak, between the samples
-    peak = np.where(np.abs(np.arange(len(at)) - best[:, None]) <= 1, chance, 0)
+    marginal = marginals(WEIGHT * (score - NEAR_RING * away**2 / 2), at, spacing_mm)
+    best = np.argmax(marginal, axis=1)
+    # centre of the marginal's own peak, between the samples
+    peak = np.where(np.abs(np.arange(len(at)) - best[:, None]) <= 1, marginal, 0)
     place = peak @ at / peak.sum(axis=1)
-    spread = np.sqrt(np.sum(chance * (at - place[:, None]) ** 2, axis=1))
+    spread = np.sqrt(np.sum(marginal * (at - place[:, None]) ** 2, axis=1))
     return Tracked(place, spread, strength[np.arange(len(best)), best])
 
 
@@ -169,8 +169,8 @@ def _means(
     )
 
 
-def chances(score: Array, offset_mm: Array, spacing_mm: float) -> Array:
-    """Chance (M, J) of each offset (J,) at each point of a closed ring, rows summing to 1."""
+def marginals(score: Array, offset_mm: Array, spacing_mm: float) -> Array:
+    """Posterior marginal (M, J) of each offset (J,) at each point of a ring; rows sum to 1."""
     change = np.abs(offset_mm[:, None] - offset_mm[None, :]) / spacing_mm
     step = np.exp(-change / SLOPE) + JUMP * np.exp(-change)
     own = np.exp(score - score.max(axis=1, keepdims=True))

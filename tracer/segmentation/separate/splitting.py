@@ -14,7 +14,7 @@ from skimage import segmentation
 from tracer.segmentation.working_picture.components import highest, label_cells
 from tracer.segmentation.working_picture.raster import Image, Mask
 
-__all__ = ["part_along", "part_at_necks", "part_between"]
+__all__ = ["split_along", "split_at_necks", "split_between"]
 
 Array = NDArray[np.float64]
 
@@ -24,7 +24,7 @@ LEAST_PART_MM2 = 600.0  # each part must be a tool of its own
 LEAST_PART_MM = 50.0
 
 
-def part_along(cells: Mask, lines: Sequence[Array]) -> list[Mask]:
+def split_along(cells: Mask, lines: Sequence[Array]) -> list[Mask]:
     """Cut a mask along polylines of (column, row); the cut cells go to the nearer part."""
     cut = cells.astype(np.uint8)
     for line in lines:
@@ -35,7 +35,7 @@ def part_along(cells: Mask, lines: Sequence[Array]) -> list[Mask]:
     return _shared(cells, labels, count)
 
 
-def part_between(cells: Mask, points: Sequence[tuple[int, int]], border: Image) -> list[Mask]:
+def split_between(cells: Mask, points: Sequence[tuple[int, int]], border: Image) -> list[Mask]:
     """Part a mask between points (column, row), one tool each.
 
     The line runs where the mask is thin or an edge runs through it.
@@ -52,7 +52,7 @@ def part_between(cells: Mask, points: Sequence[tuple[int, int]], border: Image) 
     return [labels == k for k in np.unique(labels) if k > 0]
 
 
-def part_at_necks(cells: Mask, mm: float) -> list[Mask]:
+def split_at_necks(cells: Mask, mm: float) -> list[Mask]:
     """Part a mask at necks: clearly narrower than both of their sides, and short.
 
     A long thin stretch between two bodies is the shank of one tool; two tools that touch widen

@@ -19,7 +19,7 @@ from tracer.model.silhouette import Kind
 from tracer.segmentation.separate.cables import without_cables
 from tracer.segmentation.separate.joining import grown_back, joined_pieces
 from tracer.segmentation.separate.left_out import LeftOut, Reason, things_in
-from tracer.segmentation.separate.splitting import part_along, part_at_necks, part_between
+from tracer.segmentation.separate.splitting import split_along, split_at_necks, split_between
 from tracer.segmentation.working_picture.components import Labels, highest, label_cells
 from tracer.segmentation.working_picture.evidence import RegionEvidence
 from tracer.segmentation.working_picture.options import SegmentOptions
@@ -232,17 +232,17 @@ def _parts(
 ) -> list[Mask]:
     """One mask per tool: typed lines first, then typed points, then necks."""
     lines = [line - origin for line in marks.split]
-    parts = part_along(cells, lines) if lines else [cells]
+    parts = split_along(cells, lines) if lines else [cells]
     if len(parts) > 1:
         return parts
     points = [p for p in _points_in(labels, marks.keep, label)]
     if len(points) > 1:
         h, w = cells.shape
         border = evidence.border[origin[1] : origin[1] + h, origin[0] : origin[0] + w]
-        return part_between(cells, [(x - origin[0], y - origin[1]) for x, y in points], border)
+        return split_between(cells, [(x - origin[0], y - origin[1]) for x, y in points], border)
     if points or evidence.instances is not None:
         return [cells]
-    return part_at_necks(cells, evidence.raster.mm_per_cell)
+    return split_at_necks(cells, evidence.raster.mm_per_cell)
 
 
 def _cell(point: Array, shape: tuple[int, ...]) -> tuple[int, int]:

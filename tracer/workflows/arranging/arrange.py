@@ -32,7 +32,7 @@ from tracer.workflows.job.persons_files import left_alone
 
 __all__ = ["Arranged", "arrange_job", "arrange_tools", "plan_in_force", "tools_of_job"]
 
-PANEL_JSON, PANEL_TOML, GUESTS = "panel.json", "panel.toml", "guests.json"
+PANEL_JSON, PANEL_TOML, IMPORTED = "panel.json", "panel.toml", "guests.json"
 FRONT, CHECKED = "pictures/panel.png", "pictures/panel-checks.png"
 
 Edit = Callable[[PanelPlan], PanelPlan]
@@ -75,10 +75,10 @@ def tools_of_job(folder: JobFolder, plan: PanelPlan) -> tuple[list[Tool], list[C
     tools = None
     if folder.has("tools.csv"):
         tools = parse_tool_list(folder.read("tools.csv"), "tools.csv")
-    guests: tuple[Outline, ...] = ()
-    if folder.has(GUESTS):
-        guests = load_outlines(folder.read(GUESTS), GUESTS).outlines
-    return job_tools(content, tools, plan, guests)
+    imported: tuple[Outline, ...] = ()
+    if folder.has(IMPORTED):
+        imported = load_outlines(folder.read(IMPORTED), IMPORTED).outlines
+    return job_tools(content, tools, plan, imported)
 
 
 def arrange_job(

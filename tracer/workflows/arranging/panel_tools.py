@@ -78,11 +78,11 @@ def job_tools(
     content: OutlinesFile,
     tools: ToolList | None,
     plan: PanelPlan,
-    guests: Sequence[Outline] = (),
+    imported: Sequence[Outline] = (),
 ) -> tuple[list[Tool], list[Check]]:
     """Everything that gets a pocket, in the order of its numbers, and what does not.
 
-    ``guests`` are outlines from the shelf or from drawings.
+    ``imported`` are outlines from the shelf or from drawings.
     """
     rows = rows_by_outline(content, tools)
     found: list[Tool] = []
@@ -96,7 +96,7 @@ def job_tools(
         row = rows.get(outline.outline_id)
         tool = Tool(outline.outline_id, outline, upright(content.calibration, lay), lay)
         found.append(tool if row is None else _with_row(tool, row))
-    found += [Tool(o.outline_id, o, Placement(0.0, 0.0), 0) for o in guests]
+    found += [Tool(o.outline_id, o, Placement(0.0, 0.0), 0) for o in imported]
     wanted = [
         CopyPlan(t.pocket_id)
         for t in found

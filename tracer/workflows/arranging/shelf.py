@@ -1,8 +1,8 @@
 """Outlines used again: a shelf across jobs, and outlines drawn by hand or by another program.
 
 The shelf is a folder of its own, one file per outline, in the form of ``outlines.json``. What a
-job takes from it, or from a drawing, becomes a *guest*: it is kept in the job's ``guests.json``
-and gets a pocket beside the traced tools.
+job takes from it, or from a drawing, becomes an *imported outline*: it is kept in the job's
+``guests.json`` and gets a pocket beside the traced tools.
 """
 
 from __future__ import annotations
@@ -29,7 +29,7 @@ from tracer.model.outline import EdgeModel, HeightSource, Outline
 from tracer.project.outlines_file import OutlinesFile, dump_outlines, load_outlines
 from tracer.project.store import JobFolder
 from tracer.ranges import COUNTS, MOST_BYTES, shown
-from tracer.workflows.arranging.arrange import GUESTS
+from tracer.workflows.arranging.arrange import IMPORTED
 from tracer.workflows.arranging.panel_tools import upright
 from tracer.workflows.check import read_cutting_file
 
@@ -96,7 +96,7 @@ def _shelf_file(path: Path) -> bytes:
 
 
 def take_from_shelf(folder: JobFolder, names: Sequence[str], shelf: Path) -> list[str]:
-    """Outlines from the shelf into a job as guests; their ids there.
+    """Outlines from the shelf into a job as imported outlines; their ids there.
 
     Raises
     ------
@@ -113,13 +113,13 @@ def take_from_shelf(folder: JobFolder, names: Sequence[str], shelf: Path) -> lis
                 f"It holds: {', '.join(shelf_names(shelf)) or 'nothing'}.",
             )
         found += load_outlines(_shelf_file(path), path.name).outlines
-    return _add_guests(folder, found)
+    return _add_imported(folder, found)
 
 
 def draw_into_job(
     folder: JobFolder, path: Path, *, height_mm: float, name: str | None = None
 ) -> list[str]:
-    """Closed curves of a DXF or SVG file into a job as guests; their ids there.
+    """Closed curves of a DXF or SVG file into a job as imported outlines; their ids there.
 
     Raises
     ------
@@ -145,7 +145,7 @@ def draw_into_job(
         _drawn(region, stem if len(regions) == 1 else f"{stem} {n}", height_mm)
         for n, region in enumerate(regions, start=1)
     ]
-    return _add_guests(folder, outlines)
+    return _add_imported(folder, outlines)
 
 
 def drawn_regions(curves: Sequence[ReadCurve], mm_per_unit: float) -> list[Polygon]:
@@ -234,33 +234,34 @@ def _drawn(region: Polygon, name: str, height_mm: float) -> Outline:
     )
 
 
-def _add_guests(folder: JobFolder, outlines: Sequence[Outline]) -> list[str]:
+def _add_imported(folder: JobFolder, outlines: Sequence[Outline]) -> list[str]:
     with folder.locked():
         if not folder.exists():
             raise UsageError("job-missing", f"There is no job {folder.name} here.", "Trace first.")
         before = OutlinesFile(())
-        if folder.has(GUESTS):
-            before = load_outlines(folder.read(GUESTS), GUESTS)
-        numbers = [_guest_number(o.outline_id) for o in before.outlines]
+        if folder.has(IMPORTED):
+            before = load_outlines(folder.read(IMPORTED), IMPORTED)
+        numbers = [_imported_number(o.outline_id) for o in before.outlines]
         first = max(numbers, default=0) + 1
         named = [replace(o, outline_id=f"G{n:02d}") for n, o in enumerate(outlines, start=first)]
-        folder.commit({GUESTS: dump_outlines(OutlinesFile((*before.outlines, *named)))})
+        folder.commit({IMPORTED: dump_outlines(OutlinesFile((*before.outlines, *named)))})
     return [o.outline_id for o in named]
 
 
-def _guest_number(guest_id: str) -> int:
-    """The number in a guest's id.
+def _imported_number(imported_id: str) -> int:
+    """The number in an imported outline's id.
 
     Raises
     ------
     TracerError
         ``job-damaged``.
     """
-    found = re.fullmatch(r"G([0-9]{2,6})", guest_id)
+    found = re.fullmatch(r"G([0-9]{2,6})", imported_id)
     if found is None:
         raise TracerError(
             "job-damaged",
-            f"The file {GUESTS} names a guest {shown(guest_id)}; guests are named G01, G02 and on.",
-            "Restore the file from a copy, or delete it and take the guests again.",
+            f"The file {IMPORTED} names an imported outline {shown(imported_id)}; they are named"
+            " G01, G02 and on.",
+            "Restore the file from a copy, or delete it and import the outlines again.",
         )
     return int(found[1])

@@ -11,7 +11,7 @@ from tracer.project.store import JobFolder
 from tracer.workflows.arranging.arrange import PANEL_JSON, tools_of_job
 from tracer.workflows.cutting.cut import CutOptions, CutResult, cut_dxf_options
 from tracer.workflows.cutting.cut_panel import PanelCut, PanelCutOptions, cut_panel
-from tracer.workflows.cutting.panel_options import foam_as_typed, refuse_other_wishes
+from tracer.workflows.cutting.panel_options import foam_as_typed, refuse_other_options
 
 __all__ = ["cut_job_panel", "has_panel"]
 
@@ -36,7 +36,7 @@ def cut_job_panel(
         as `cut_panel`.
     """
     content = load_panel(folder.read(PANEL_JSON), PANEL_JSON)
-    refuse_other_wishes(options, content.panel, content.plan, folder.name)
+    refuse_other_options(options, content.panel, content.plan, folder.name)
     noted = foam_as_typed(options, content.panel, content.plan)
     tools, _ = tools_of_job(folder, content.plan)
     done = cut_panel(

@@ -14,13 +14,13 @@ from tracer.model.report import Check, Severity
 from tracer.panel.pocket.fits import default_fit
 from tracer.workflows.cutting.cut import CutOptions
 
-__all__ = ["foam_as_typed", "refuse_other_wishes"]
+__all__ = ["foam_as_typed", "refuse_other_options"]
 
 #: lengths and shares are the same when they read the same
 _SAME = 1e-6
 
 
-def refuse_other_wishes(options: CutOptions, panel: Panel, plan: PanelPlan, job: str) -> None:
+def refuse_other_options(options: CutOptions, panel: Panel, plan: PanelPlan, job: str) -> None:
     """Stop where an option was typed that the panel decides otherwise.
 
     Raises

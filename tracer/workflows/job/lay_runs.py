@@ -29,7 +29,7 @@ from tracer.workflows.job.job_files import (
 from tracer.workflows.job.kept_outlines import with_kept
 from tracer.workflows.job.list_rows import in_file_order
 from tracer.workflows.job.usable_edits import usable_lay
-from tracer.workflows.tracing.cache import StageMemo
+from tracer.workflows.tracing.cache import StageCache
 from tracer.workflows.tracing.trace import Trace, trace
 
 __all__ = ["RETIRED", "LayRuns", "run_lays"]
@@ -59,7 +59,7 @@ def run_lays(
     dxf: DxfOptions | None = None,
     clock: StepClock | None = None,
     seen_before: bytes | None = None,
-    memo: StageMemo | None = None,
+    cache: StageCache | None = None,
     read: Callable[[str], bytes] | None = None,
     retired_before: bytes | None = None,
     said: Mapping[int, Sequence[Check]] | None = None,
@@ -78,7 +78,7 @@ def run_lays(
         Receives progress and measures the steps.
     seen_before
         ``silhouettes.json`` of the earlier run, for the lays that are not run.
-    memo
+    cache
         Results of earlier runs, see `trace`.
     read
         Gives the bytes of any file of the job; needed where outlines were swapped.
@@ -118,7 +118,7 @@ def run_lays(
             ],
             next_number=record.next_outline,
             progress=clock.receiver,
-            memo=memo,
+            cache=cache,
         )
         done = replace(done, checks=(*(said or {}).get(number, ()), *done.checks))
         if record.kept and read is not None:

@@ -11,7 +11,7 @@ from tracer.project.tool_list import ToolList
 from tracer.workflows.job.job_files import inputs_digest, opened_job
 from tracer.workflows.job.lay_runs import RETIRED, run_lays
 from tracer.workflows.job.trace_job import SEEN
-from tracer.workflows.tracing.cache import StageMemo
+from tracer.workflows.tracing.cache import StageCache
 
 __all__ = ["retrace", "stale_lays"]
 
@@ -26,7 +26,7 @@ def stale_lays(record: JobRecord, tools: ToolList) -> list[int]:
 
 
 def retrace(
-    folder: JobFolder, *, progress: Progress | None = None, memo: StageMemo | None = None
+    folder: JobFolder, *, progress: Progress | None = None, cache: StageCache | None = None
 ) -> bool:
     """Run the lays whose inputs have changed.
 
@@ -61,7 +61,7 @@ def retrace(
         read=folder.read,
         retired_before=folder.read(RETIRED) if folder.has(RETIRED) else None,
         seen_before=seen,
-        memo=memo,
+        cache=cache,
     )
     with folder.locked():
         record_now, before_now, _ = _read(folder)

@@ -37,7 +37,7 @@ from tracer.workflows.job.more_photos import ending, refuse_changed_lay, with_mo
 from tracer.workflows.job.persons_files import left_alone
 from tracer.workflows.job.same_lay import refuse_known_photos, refuse_same_lay
 from tracer.workflows.job.usable_edits import refuse_outside
-from tracer.workflows.tracing.cache import StageMemo
+from tracer.workflows.tracing.cache import StageCache
 from tracer.workflows.tracing.trace import Separation, Trace
 
 __all__ = [
@@ -116,7 +116,7 @@ def trace_job(
     mode: Mode | None = None,
     dxf: DxfOptions | None = None,
     progress: Progress | None = None,
-    memo: StageMemo | None = None,
+    cache: StageCache | None = None,
     said: Sequence[Check] = (),
 ) -> JobTrace:
     """Trace photos into a job, or the job's own photos again when none are given.
@@ -137,7 +137,7 @@ def trace_job(
         What the job's own list is said to be in.
     mode
         Whether to add a lay or replace the job where it exists.
-    memo
+    cache
         Results of earlier runs, see `tracer.workflows.tracing.trace.trace`.
     said
         What was found about the photos before.
@@ -180,7 +180,7 @@ def trace_job(
             dxf=dxf,
             clock=clock,
             read=folder.read,
-            memo=memo,
+            cache=cache,
             retired_before=folder.read(RETIRED)
             if folder.has(RETIRED) and not mode.replace
             else None,

@@ -21,7 +21,7 @@ from tracer.panel.pocket.clearance import Cut, room_for
 from tracer.panel.pocket.fits import FIT_PROBABILITY, FITS, LOOSEST_MM, default_fit, typed_fit
 from tracer.panel.pocket.pockets import make_pocket
 from tracer.panel.swap.old_pocket import Patch, PatchRules, plan_patch
-from tracer.panel.swap.pocket import exchange_pocket, without_pocket
+from tracer.panel.swap.pocket import swap_pocket, without_pocket
 from tracer.project.cut_record import CutPocket, cut_records
 from tracer.project.panel_file import PanelFile
 from tracer.project.store import JobFolder
@@ -73,7 +73,7 @@ def panel_change(
     else:
         tools, _ = tools_of_job(folder, file.plan)
         tool = next(t for t in tools if t.pocket_id == before.outline_id)
-        done = exchange_pocket(file.panel, file.plan, replace(tool, outline=after))
+        done = swap_pocket(file.panel, file.plan, replace(tool, outline=after))
     old, new = _cut(done.before), _cut(done.after)
     others = tuple(
         shape

@@ -26,7 +26,7 @@ from tracer.panel.swap.place import Placed, Rule, place_new, same_tool
 from tracer.workflows.tracing.trace import Trace
 
 __all__ = [
-    "SwapWishes",
+    "SwapOptions",
     "Swapped",
     "area_change",
     "find_outline",
@@ -42,7 +42,7 @@ CARDS_TURNED_RAD = 0.006  # 1 mm over a card's length
 
 
 @dataclass(frozen=True, kw_only=True)
-class SwapWishes:
+class SwapOptions:
     """What was typed about the new tool and its place.
 
     Attributes
@@ -131,7 +131,7 @@ def swap_outline(
     old: Outline,
     others: Sequence[Outline],
     done: Trace,
-    wishes: SwapWishes,
+    options: SwapOptions,
     *,
     same_frame: bool,
 ) -> Swapped:
@@ -149,18 +149,18 @@ def swap_outline(
     UsageError
         ``swap-which-tool``, ``swap-no-tool``, ``swap-rule-impossible``.
     """
-    found = the_new_one(old, others, done, wishes, same_frame)
+    found = the_new_one(old, others, done, options, same_frame)
     placed = place_new(
         found.region,
         old.region,
-        rule=wishes.rule,
+        rule=options.rule,
         same_frame=same_frame,
-        shift_mm=wishes.shift_mm,
-        turn_rad=wishes.turn_rad,
-        mirror=wishes.mirror,
+        shift_mm=options.shift_mm,
+        turn_rad=options.turn_rad,
+        mirror=options.mirror,
     )
     sigma = float(np.hypot(found.sigma_mm, old.sigma_mm))
-    moved_by_hand = wishes.shift_mm != (0.0, 0.0) or wishes.turn_rad != 0 or wishes.mirror
+    moved_by_hand = options.shift_mm != (0.0, 0.0) or options.turn_rad != 0 or options.mirror
     # the same tool is the same wherever it lies: compare the outlines laid best over one another
     best = mirrored_region(found.region) if placed.registration.mirrored else found.region
     same, _ = same_tool(placed.registration.motion.region(best), old.region, sigma)
@@ -169,7 +169,7 @@ def swap_outline(
     new = replace(
         found,
         outline_id=old.outline_id,
-        name=wishes.name or old.name,
+        name=options.name or old.name,
         region=placed.region,
         sigma_ring_mm=_carried_sigma(found, placed),
         outer=_moved(found.outer, placed, found.region),
@@ -185,7 +185,7 @@ def the_new_one(
     old: Outline | None,
     others: Sequence[Outline],
     done: Trace,
-    wishes: SwapWishes,
+    options: SwapOptions,
     same_frame: bool,
 ) -> Outline:
     """Which of the outlines in the new photo is meant.
@@ -196,15 +196,15 @@ def the_new_one(
         ``swap-which-tool``, ``swap-no-tool``.
     """
     found = list(done.outlines)
-    if wishes.point_px is not None:
+    if options.point_px is not None:
         view = done.calibration.views[0]
-        point = Point(view.to_sheet([wishes.point_px])[0])
+        point = Point(view.to_sheet([options.point_px])[0])
         hit = [o for o in found if Polygon(o.region.exterior).distance(point) < 8.0]
         if hit:
             return min(hit, key=lambda o: Polygon(o.region.exterior).distance(point))
         raise UsageError(
             "swap-no-tool",
-            f"No tool was found at ({wishes.point_px[0]:.0f}, {wishes.point_px[1]:.0f}).",
+            f"No tool was found at ({options.point_px[0]:.0f}, {options.point_px[1]:.0f}).",
             "Give a point on the new tool, in pixels of the upright photo.",
         )
     if same_frame and len(found) > 1:

@@ -2,18 +2,18 @@
 
 from __future__ import annotations
 
-from tracer.export.swap_files import patch_files, patch_steps, steps_pdf
+from tracer.export.swap_files import patch_steps, steps_pdf, swap_files
 from tracer.model.machine import Machine
 from tracer.model.outline import Outline
 from tracer.model.swap import AreaChange
 from tracer.panel.swap.old_pocket import Remedy
-from tracer.pictures.swap import exchange_png
+from tracer.pictures.swap import swap_png
 from tracer.workflows.swapping.pocket_change import PocketChange
 
-__all__ = ["patch_papers"]
+__all__ = ["swap_documents"]
 
 
-def patch_papers(
+def swap_documents(
     subject: Outline,
     moved: PocketChange,
     change: AreaChange,
@@ -37,10 +37,10 @@ def patch_papers(
     title = f"{subject.outline_id} {subject.name}, revision {revision}"
     files = {
         "steps.pdf": steps_pdf(title, lines, steps),
-        "before-after.png": exchange_png(moved.old, moved.new, moved.neighbours, title, lines),
+        "before-after.png": swap_png(moved.old, moved.new, moved.neighbours, title, lines),
     }
     if patch.remedy is not Remedy.NOTHING:
-        files |= patch_files(
+        files |= swap_files(
             subject.outline_id,
             opening=patch.opening,
             pieces=patch.pieces,

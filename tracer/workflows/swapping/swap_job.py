@@ -34,8 +34,8 @@ from tracer.workflows.job.trace_job import PhotoFile
 from tracer.workflows.job.usable_edits import refuse_outside
 from tracer.workflows.swapping.pocket_change import lay_change, panel_change
 from tracer.workflows.swapping.swap import (
+    SwapOptions,
     Swapped,
-    SwapWishes,
     area_change,
     find_outline,
     near_neighbours,
@@ -44,7 +44,7 @@ from tracer.workflows.swapping.swap import (
     the_new_one,
     view_of_lay,
 )
-from tracer.workflows.swapping.swap_documents import patch_papers
+from tracer.workflows.swapping.swap_documents import swap_documents
 from tracer.workflows.swapping.swap_store import (
     OpenJob,
     change_entry,
@@ -112,7 +112,7 @@ def swap_tools(
     folder: JobFolder,
     wanted: Sequence[str],
     photo_files: Sequence[PhotoFile],
-    wishes: SwapWishes,
+    options: SwapOptions,
     run: SwapRun,
     progress: Progress | None = None,
 ) -> JobSwap:
@@ -139,12 +139,12 @@ def swap_tools(
         lay = lays.pop()
         height = run.height_mm if run.height_mm is not None else max(o.height_mm for o in olds)
         settings = _settings(job, lay, run)
-        done = _traced(photo_files, settings, height, wishes.point_px, clock)
+        done = _traced(photo_files, settings, height, options.point_px, clock)
         clock.step("laying into place")
         same = same_cards(job.calibration(lay), done)
         gone = {o.outline_id for o in olds}
         others = [o for o in job.beside("", lay) if o.outline_id not in gone]
-        swaps = [swap_outline(old, others, done, wishes, same_frame=same) for old in olds]
+        swaps = [swap_outline(old, others, done, options, same_frame=same) for old in olds]
         view = view_of_lay(job.calibration(lay))
         changed = {
             s.old.outline_id: _in_lay(s.new, view) for s in swaps if s.outcome is Outcome.CHANGED
@@ -173,7 +173,7 @@ def add_tool(
     folder: JobFolder,
     name: str,
     photo_files: Sequence[PhotoFile],
-    wishes: SwapWishes,
+    options: SwapOptions,
     at_mm: tuple[float, float] | None,
     run: SwapRun,
     progress: Progress | None = None,
@@ -192,10 +192,10 @@ def add_tool(
     with folder.locked():
         job = open_job(folder)
         settings = _settings(job, 1, run)
-        done = _traced(photo_files, settings, run.height_mm, wishes.point_px, clock)
+        done = _traced(photo_files, settings, run.height_mm, options.point_px, clock)
         clock.step("laying into place")
         same = same_cards(job.calibration(1), done)
-        found = the_new_one(None, job.beside("", 1), done, wishes, same)
+        found = the_new_one(None, job.beside("", 1), done, options, same)
         if at_mm is None and not same:
             raise UsageError(
                 "swap-no-place",
@@ -204,9 +204,9 @@ def add_tool(
             )
         x, y = found.region.centroid.coords[0]
         to = at_mm or (x, y)
-        turn = Motion(wishes.turn_rad)
+        turn = Motion(options.turn_rad)
         tx, ty = turn.points([(x, y)])[0]
-        region = Motion(wishes.turn_rad, (to[0] - float(tx), to[1] - float(ty))).region(
+        region = Motion(options.turn_rad, (to[0] - float(tx), to[1] - float(ty))).region(
             found.region
         )
         outline_id = f"T{job.record.next_outline:02d}"
@@ -368,7 +368,7 @@ def _write(
         )
         files |= {
             f"patch/r{revision}-{subject.outline_id}/{name}": data
-            for name, data in patch_papers(
+            for name, data in swap_documents(
                 subject, moved, change, rule, revision, run.machine, run.reason
             ).items()
         }

@@ -7,12 +7,12 @@ from collections.abc import Callable, Hashable
 from threading import Lock
 from typing import TypeVar
 
-__all__ = ["StageMemo"]
+__all__ = ["StageCache"]
 
 T = TypeVar("T")
 
 
-class StageMemo:
+class StageCache:
     """The latest results, each under a key that names everything it was made from.
 
     Stages are pure, so an equal key means an equal result. Safe to use from several threads; two
@@ -20,8 +20,8 @@ class StageMemo:
 
     Examples
     --------
-    >>> memo = StageMemo()
-    >>> memo.get("a", lambda: 1), memo.get("a", lambda: 2)
+    >>> cache = StageCache()
+    >>> cache.get("a", lambda: 1), cache.get("a", lambda: 2)
     (1, 1)
     """
 

@@ -26,7 +26,7 @@ from tracer.parallax.single_view.tall import tall_check
 from tracer.progress import Progress, StepClock
 from tracer.segmentation import Correction, Frame, Mark, SegmentOptions, Way, segment
 from tracer.segmentation.corrected import corrected
-from tracer.workflows.tracing.cache import StageMemo
+from tracer.workflows.tracing.cache import StageCache
 from tracer.workflows.tracing.lay_tools import Defaults, find_tools, outline_of
 from tracer.workflows.tracing.naming import keep_numbers, unlikely_heights
 from tracer.workflows.tracing.tool_findings import (
@@ -124,7 +124,7 @@ def trace(
     earlier: Sequence[Outline] = (),
     next_number: int = 1,
     progress: Progress | None = None,
-    memo: StageMemo | None = None,
+    cache: StageCache | None = None,
 ) -> Trace:
     """Trace one lay.
 
@@ -144,7 +144,7 @@ def trace(
         First number that was never given in the job.
     progress
         Receiver of progress.
-    memo
+    cache
         Results of earlier runs: stages whose inputs are unchanged are not run again.
 
     Raises
@@ -154,7 +154,7 @@ def trace(
         ``photo-twice``.
     """
     options = options or TraceOptions()
-    memo = memo or StageMemo()
+    cache = cache or StageCache()
     _refuse_doubles(photos)
     clock = StepClock(progress)
     clock.step("finding cards")
@@ -162,7 +162,7 @@ def trace(
         *(photo.photo_id for photo in photos),
         repr((options.card_sizes, options.camera_height_mm, options.mat_mm)),
     )
-    calibration = memo.get(
+    calibration = cache.get(
         ("calibrate", lay_key),
         lambda: calibrate(
             photos,
@@ -178,7 +178,7 @@ def trace(
         corrections = options.corrections.get(photo.photo_id, Corrections())
         listed = tuple((r.x_px, r.y_px) for r in rows if not r.blank) if index == 0 else ()
         known = (*corrections.keep, *listed)
-        found_here = memo.get(
+        found_here = cache.get(
             ("segment", lay_key, photo.photo_id, options.separation, known),
             partial(_segment, photo, index, calibration, options, known, clock),
         )
