@@ -6,7 +6,7 @@ the two heavy stages are kept too, so that a run over the same photos costs tent
 ::
 
     photo.jpg, second.jpg     a lay of 2 megapixels, and another
-    bench.job/                traced from photo.jpg, arranged, cut, with an imported outline and corrections
+    bench.job/                traced from photo.jpg, arranged, cut, with an import and corrections
     flat.job/                 the same, traced alone
     list.csv, plan.toml, own.toml, part.dxf, part.svg
     shelf/, settings/         the shop's shelf and printer
