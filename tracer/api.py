@@ -20,7 +20,7 @@ from tracer.loading import read_file
 from tracer.model.calibration import Calibration
 from tracer.model.machine import Machine
 from tracer.model.outline import Outline
-from tracer.model.panel import Bay, Panel
+from tracer.model.panel import Bay, BayKind, Panel
 from tracer.model.panel_plan import FitClass, PanelPlan
 from tracer.model.photo import Photo
 from tracer.model.report import Check
@@ -168,7 +168,7 @@ def arrange(
         width, height = _pair(bay_mm, "bay_mm")
         for side in (width, height):
             _within("A side of the bay", side, OPTIONS["--bay"])
-        bay = plan.bay or Bay(width, height)
+        bay = plan.bay or Bay(BayKind.DRAWER, width, height)
         plan = replace(plan, bay=replace(bay, width_mm=width, height_mm=height))
     told = _Told(progress)
     told.step("panel")
@@ -374,7 +374,7 @@ def _rows(tools: Path | str | Sequence[ToolRow]) -> tuple[Sequence[ToolRow], str
 
 def _plan_missing(path: Path) -> Callable[[str], TracerError]:
     return lambda why: TracerError(
-        "panel-plan-unreadable",
+        "panel-plan-missing",
         f"The plan {path} cannot be read: {why}.",
         "Check its name and folder.",
     )

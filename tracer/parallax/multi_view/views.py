@@ -23,6 +23,7 @@ from tracer.model.outline import HeightSource
 from tracer.model.report import Check
 from tracer.model.silhouette import Kind, Silhouette
 from tracer.model.view import View
+from tracer.parallax.multi_view.bounds import EdgeQuality
 from tracer.parallax.multi_view.correspond import Track, group_silhouettes
 from tracer.parallax.multi_view.edges import Camera, EdgeSettings
 from tracer.parallax.multi_view.findings import (
@@ -138,8 +139,6 @@ def assemble(
     high = (ring.middle_mm + ring.half_mm)[nearest]
     outer, inner = hull_bounds(whole)
     quality = outer_ring.quality
-    hiding = quality.one_sided & (quality.left_mm > 1.0)
-    bias = float(np.percentile(quality.left_mm * hiding, 95))
     height, spread = whole.height_mm, whole.height_sigma_mm
     source = HeightSource.MEASURED
     if typed is not None:
@@ -164,7 +163,7 @@ def assemble(
         sigma_mm=typical_sigma_mm(sigma, rim),
         outer=outer,
         inner=inner,
-        bias_bound_mm=bias,
+        bias_bound_mm=bias_bound_of(quality),
         height_mm=height,
         height_sigma_mm=spread,
         height_source=source,
@@ -181,6 +180,15 @@ def assemble(
         cut_by_frame=all(any(s.touches_border for s in g.silhouettes) for g in observations),
         slips=tuple(moved),
     )
+
+
+def bias_bound_of(quality: EdgeQuality) -> float:
+    """How far the true edge may lie outside where photos see it from one side only, mm.
+
+    Left parallax that 95 % of the ring's samples keep to; below 1 mm nothing is hidden.
+    """
+    hiding = quality.one_sided & (quality.left_mm > 1.0)
+    return float(np.percentile(quality.left_mm * hiding, 95))
 
 
 def with_calibration(
