@@ -18,6 +18,7 @@ from tracer.export.examine.file import examine as examine_drawing
 from tracer.export.machine.profiles import read_machine
 from tracer.loading import read_file
 from tracer.model.calibration import Calibration
+from tracer.model.lay_calibration import LayCalibration
 from tracer.model.machine import Machine
 from tracer.model.outline import Outline
 from tracer.model.panel import Bay, BayKind, Panel
@@ -28,7 +29,7 @@ from tracer.model.tool_list import ToolRow
 from tracer.panel.layout.places import Tool
 from tracer.panel.layout.rows import Change
 from tracer.photos import decode_photo, read_photo
-from tracer.project.outlines_file import OutlinesFile, calibration_summary
+from tracer.project.outlines_file import OutlinesFile, kept_calibration
 from tracer.project.plan_file import plan_from_toml
 from tracer.project.tool_list import ToolList, parse_tool_list
 from tracer.ranges import MOST_BYTES, OPTIONS, Range, shown
@@ -291,7 +292,7 @@ def swap(
     old = find_outline(before.outlines, tool)
     done = new if isinstance(new, Trace) else trace(new, options=trace_options, progress=progress)
     others = [o for o in before.outlines if o is not old]
-    same = same_cards(_summary(before.calibration), done)
+    same = same_cards(_kept(before.calibration), done)
     swapped = swap_outline(old, others, done, options or SwapOptions(), same_frame=same)
     outlines = tuple(swapped.new if o is old else o for o in before.outlines)
     return ToolSwap(outlines, swapped, (*done.checks, *swapped.checks))
@@ -384,7 +385,7 @@ def _content(traced: Trace | Sequence[Outline]) -> tuple[OutlinesFile, ToolList 
     """Outlines and tool list as a job would hold them."""
     if isinstance(traced, Trace):
         lay_of = {o.outline_id: 1 for o in traced.outlines}
-        content = OutlinesFile(traced.outlines, _summary(traced.calibration), (), lay_of)
+        content = OutlinesFile(traced.outlines, (_kept(traced.calibration),), (), lay_of)
         return content, ToolList(traced.rows)
     outlines = tuple(_listed(traced, "outlines"))
     for outline in outlines:
@@ -393,8 +394,8 @@ def _content(traced: Trace | Sequence[Outline]) -> tuple[OutlinesFile, ToolList 
     return OutlinesFile(outlines, lay_of={o.outline_id: 1 for o in outlines}), None
 
 
-def _summary(calibration: Calibration) -> dict[str, Any]:
-    return calibration_summary(calibration, {})
+def _kept(calibration: Calibration) -> LayCalibration:
+    return kept_calibration(calibration, {})
 
 
 #: lengths of a cut with the range that the command line keeps

@@ -317,6 +317,12 @@ JOB: dict[str, Range] = {
     "photo.K": Range(-1e6, 1e6, "px"),
     "photo.camera_height_mm": Range(-1e6, 1e6, "mm"),
     "lay.leave_one_out_mm": Range(-1e6, 1e6, "mm"),
+    **dict.fromkeys(
+        ("lay.sigma_px", "lay.rms_px", "lay.max_px", "card.rms_px"), Range(0, 1e6, "px")
+    ),
+    "lay.scale_sigma": Range(0, 1000),
+    "photo.nadir_mm": Range(-1e9, 1e9, "mm"),
+    "photo.tilt_deg": Range(-360, 360, "deg"),
     "photo.dist": Range(-1e6, 1e6),
     "photo.R": Range(-1.001, 1.001),
     "photo.t": Range(-1e6, 1e6, "mm"),

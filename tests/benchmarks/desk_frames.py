@@ -47,13 +47,11 @@ def crowd(folder: JobFolder) -> None:
     large = image.resize((image.width * SIDE, image.height * SIDE))
     out = io.BytesIO()
     large.save(out, "JPEG", quality=90)
-    summary = dict(content.calibration)
-    first = dict(summary["photos"][0])
-    first["size_px"] = list(large.size)
-    k = np.asarray(first["K"])
+    first = content.calibration[0].photos[0]
+    k = np.asarray(first.K)
     k[:2] *= SIDE
-    first["K"] = k.tolist()
-    summary["photos"] = [first]
+    first = replace(first, size_px=large.size, K=tuple(k.tolist()))
+    lays = (replace(content.calibration[0], photos=(first,)),)
     outlines, edges = [], []
     for n in range(TOOLS):
         o, e = content.outlines[n % 10], seen[n % 10]
@@ -76,7 +74,7 @@ def crowd(folder: JobFolder) -> None:
                 "job.json": dump_job(record),
                 photo.file: out.getvalue(),
                 "outlines.json": dump_outlines(
-                    OutlinesFile(tuple(outlines), summary, content.checks, lay_of)
+                    OutlinesFile(tuple(outlines), lays, content.checks, lay_of)
                 ),
                 "silhouettes.json": dump_silhouettes({photo.photo_id: tuple(edges)}),
             }

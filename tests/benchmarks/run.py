@@ -76,7 +76,7 @@ class Run:
                 (p["size_px"][0], p["size_px"][1]),
                 *(np.array(p[key], float) for key in ("K", "dist", "R", "t")),
             )
-            for p in self.outlines.get("calibration", {}).get("photos", [])
+            for p in next(iter(self.outlines.get("calibration", [])), {}).get("photos", [])
         ]
 
 

@@ -21,6 +21,7 @@ from PIL import Image
 from shapely.geometry import Point, Polygon
 from skimage.measure import find_contours
 
+from tracer.model.lay_calibration import CardPlace, LayCalibration, PhotoCamera
 from tracer.model.outline import EdgeModel, HeightSource, Outline
 from tracer.model.report import Check, Severity
 from tracer.model.tool_list import ToolRow
@@ -79,7 +80,7 @@ def _files(scene: str, shrink: int) -> dict[str, bytes]:
     )
     content = OutlinesFile(
         tuple(outlines),
-        _calibration(truth, photo, photo_id),
+        (_calibration(truth, photo, photo_id),),
         checks,
         {o.outline_id: 1 for o in outlines},
     )
@@ -162,7 +163,7 @@ def _outline(
     )
 
 
-def _calibration(truth: dict[str, Any], photo: dict[str, Any], photo_id: str) -> dict[str, Any]:
+def _calibration(truth: dict[str, Any], photo: dict[str, Any], photo_id: str) -> LayCalibration:
     cards = []
     for card in truth["cards"]:
         angle = math.radians(card["angle_deg"])
@@ -170,33 +171,30 @@ def _calibration(truth: dict[str, Any], photo: dict[str, Any], photo_id: str) ->
         x = card["origin_mm"][0] + width * math.sin(angle)
         y = card["origin_mm"][1] - width * math.cos(angle)
         cards.append(
-            {
-                "number": card["number"],
-                "size_mm": [168.0 * card["scale_x"], 112.0 * card["scale_y"]],
-                "x_mm": x,
-                "y_mm": y,
-                "angle_deg": math.degrees(angle),
-                "used": True,
-                "reason": "",
-                "rms_px": 0.09,
-            }
+            CardPlace(
+                number=card["number"],
+                size_mm=(168.0 * card["scale_x"], 112.0 * card["scale_y"]),
+                x_mm=x,
+                y_mm=y,
+                angle_deg=math.degrees(angle),
+                used=True,
+                rms_px=0.09,
+            )
         )
-    hull = [[c["x_mm"], c["y_mm"]] for c in cards]
-    return {
-        "photos": [
-            {
-                "photo_id": photo_id,
-                "name": photo["file"],
-                "size_px": [photo["width"], photo["height"]],
-                **{k: photo[k] for k in ("K", "dist", "R", "t", "camera_height_mm", "tilt_deg")},
-                "nadir_mm": photo["nadir_mm"],
-            }
-        ],
-        "cards": cards,
-        "hull": np.asarray(Polygon(hull).convex_hull.exterior.coords)[:-1].tolist(),
-        "rms_px": 0.09,
-        "max_px": 0.31,
-        "sigma_px": 0.06,
-        "scale_sigma": 0.0004,
-        "leave_one_out_mm": {},
-    }
+    camera = PhotoCamera(
+        photo_id=photo_id,
+        name=photo["file"],
+        size_px=(photo["width"], photo["height"]),
+        **{k: photo[k] for k in ("K", "dist", "R", "t", "camera_height_mm", "tilt_deg")},
+        nadir_mm=photo["nadir_mm"],
+    )
+    hull = Polygon([[c.x_mm, c.y_mm] for c in cards]).convex_hull
+    return LayCalibration(
+        photos=(camera,),
+        cards=tuple(cards),
+        hull=np.asarray(hull.exterior.coords)[:-1].tolist(),
+        rms_px=0.09,
+        max_px=0.31,
+        sigma_px=0.06,
+        scale_sigma=0.0004,
+    )

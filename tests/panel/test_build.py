@@ -83,7 +83,7 @@ def test_without_a_bay_the_panel_fits_the_lay_in_whole_millimetres() -> None:
 
 def content(*shapes: Polygon) -> OutlinesFile:
     outlines = tuple(outline(s, n) for n, s in enumerate(shapes, 1))
-    return OutlinesFile(outlines, {}, (), {o.outline_id: 1 for o in outlines})
+    return OutlinesFile(outlines, (), (), {o.outline_id: 1 for o in outlines})
 
 
 def test_copies_and_plain_pockets_find_free_places() -> None:

@@ -20,6 +20,7 @@ from tracer.export.machine.profiles import machine_toml, parse_machine, read_mac
 from tracer.geometry.sound import UnsoundShape, sound_area, sound_polygon, sound_ring
 from tracer.loading import parse_json, parse_toml, read_file
 from tracer.model.corrections import Corrections, Stroke
+from tracer.model.lay_calibration import CardPlace, LayCalibration, PhotoCamera
 from tracer.model.panel_plan import CopyPlan, KeepOutPlan, PanelPlan, ToolPlan, WellPlan
 from tracer.model.report import Check, Severity
 from tracer.panel.checks.report import check_panel
@@ -33,32 +34,25 @@ from tracer.project.schema import JobRecord, KeptOutline, LayRecord, PhotoRecord
 from tracer.project.silhouettes_file import SeenEdge, dump_silhouettes, load_silhouettes
 
 SQUARE = np.array([(0, 0), (90, 0), (90, 40), (0, 40)], np.float64)
-LAY = {
-    "photos": [
-        {
-            "photo_id": "p1",
-            "name": "a.jpg",
-            "size_px": [4000, 3000],
-            "K": np.diag([3000.0, 3000.0, 1.0]).tolist(),
-            "dist": [0.1, 0.0],
-            "R": np.eye(3).tolist(),
-            "t": [0.0, 0.0, 900.0],
-            "camera_height_mm": 900.0,
-        }
-    ],
-    "cards": [
-        {
-            "number": 3,
-            "size_mm": [168.0, 112.0],
-            "x_mm": 0.0,
-            "y_mm": 0.0,
-            "angle_deg": 0.0,
-            "used": True,
-        }
-    ],
-    "hull": SQUARE.tolist(),
-    "leave_one_out_mm": {"3": 0.1},
-}
+LAY = LayCalibration(
+    photos=(
+        PhotoCamera(
+            photo_id="p1",
+            name="a.jpg",
+            size_px=(4000, 3000),
+            K=([3000.0, 0.0, 0.0], [0.0, 3000.0, 0.0], [0.0, 0.0, 1.0]),
+            dist=[0.1, 0.0],
+            R=([1.0, 0.0, 0.0], [0.0, 1.0, 0.0], [0.0, 0.0, 1.0]),
+            t=[0.0, 0.0, 900.0],
+            camera_height_mm=900.0,
+        ),
+    ),
+    cards=(
+        CardPlace(number=3, size_mm=(168.0, 112.0), x_mm=0.0, y_mm=0.0, angle_deg=0.0, used=True),
+    ),
+    hull=SQUARE.tolist(),
+    leave_one_out_mm={"3": 0.1},
+)
 
 
 def job_bytes() -> bytes:
@@ -73,7 +67,7 @@ def job_bytes() -> bytes:
 def outlines_bytes() -> bytes:
     tools = (outline(spanner(), 1), replace(outline(bar(), 2), outer=bar(30), inner=bar(20)))
     check = Check("a-b", Severity.WARN, "A.", value=1.0, limit=2.0, where_mm=(1.0, 2.0))
-    return dump_outlines(OutlinesFile(tools, {**LAY, "further_lays": [LAY]}, (check,), {"T02": 2}))
+    return dump_outlines(OutlinesFile(tools, (LAY, LAY), (check,), {"T02": 2}))
 
 
 def panel_bytes() -> bytes:

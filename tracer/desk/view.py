@@ -18,6 +18,7 @@ from tracer.desk.checks import check_record
 from tracer.desk.jobs import DeskJob
 from tracer.model.card import WHITE_MM
 from tracer.model.corrections import Corrections
+from tracer.model.lay_calibration import CardPlace, of_lay
 from tracer.model.outline import Outline
 from tracer.model.view import View
 from tracer.pictures.tiles import TILE_PX, level_count
@@ -84,20 +85,22 @@ def photo_record(job: DeskJob, photo_id: str) -> dict[str, Any]:
         seen = load_silhouettes(job.folder.read("silhouettes.json"), "silhouettes.json").get(
             photo_id, ()
         )
-    calibration = _calibration(content, number)
-    summary = {p["photo_id"]: p for p in calibration.get("photos", [])}.get(photo_id)
-    view = _view(summary) if summary else None
+    calibration = of_lay(content.calibration, number)
+    camera = calibration.camera(photo_id)
+    view = camera.view() if camera else None
     mine = [o for o in content.outlines if content.lay_of[o.outline_id] == number]
     return {
         "photo": photo_id,
         "seen": [_seen(e) for e in seen],
         "true": [_true(o, view) for o in mine] if view else [],
-        "cards": [_card(c, view) for c in calibration.get("cards", [])] if view else [],
-        "hull": _path(_project(view, calibration["hull"]))
-        if view and "hull" in calibration
-        else "",
-        "camera": {k: summary[k] for k in ("camera_height_mm", "tilt_deg")} if summary else None,
-        "fit": {k: calibration.get(k) for k in ("rms_px", "max_px", "sigma_px", "scale_sigma")},
+        "cards": [_card(c, view) for c in calibration.cards] if view else [],
+        "hull": _path(_project(view, calibration.hull)) if view and calibration.hull else "",
+        "camera": {k: getattr(camera, k) for k in ("camera_height_mm", "tilt_deg")}
+        if camera
+        else None,
+        "fit": {
+            k: getattr(calibration, k) for k in ("rms_px", "max_px", "sigma_px", "scale_sigma")
+        },
     }
 
 
@@ -105,16 +108,9 @@ def _edit_name(edit: Edit | None) -> dict[str, str] | None:
     return None if edit is None else {"kind": edit.kind, "subject": edit.subject}
 
 
-def _calibration(content: OutlinesFile, lay: int) -> dict[str, Any]:
-    if lay == 1:
-        return content.calibration
-    further = content.calibration.get("further_lays", [])
-    return dict(further[lay - 2]) if lay - 2 < len(further) else {}
-
-
 def _lay(number: int, lay: LayRecord, content: OutlinesFile) -> dict[str, Any]:
-    calibration = _calibration(content, number)
-    sizes = {p["photo_id"]: p["size_px"] for p in calibration.get("photos", [])}
+    calibration = of_lay(content.calibration, number)
+    sizes = {p.photo_id: p.size_px for p in calibration.photos}
     return {
         "number": number,
         "settings": {
@@ -136,8 +132,8 @@ def _lay(number: int, lay: LayRecord, content: OutlinesFile) -> dict[str, Any]:
             for p in lay.photos
         ],
         "corrections": {p.photo_id: _corrections(p.corrections) for p in lay.photos},
-        "cards": calibration.get("cards", []),
-        "leave_one_out_mm": calibration.get("leave_one_out_mm", {}),
+        "cards": [asdict(card) for card in calibration.cards],
+        "leave_one_out_mm": calibration.leave_one_out_mm,
     }
 
 
@@ -182,17 +178,6 @@ def _finite(value: float) -> float | None:
     return round(value, 3) if math.isfinite(value) else None
 
 
-def _view(summary: dict[str, Any]) -> View:
-    return View(
-        photo_id=summary["photo_id"],
-        size_px=tuple(summary["size_px"]),
-        K=np.asarray(summary["K"], np.float64),
-        dist=np.asarray(summary["dist"], np.float64),
-        R=np.asarray(summary["R"], np.float64),
-        t=np.asarray(summary["t"], np.float64),
-    )
-
-
 def _project(view: View | None, ring_mm: Any) -> NDArray[np.float64]:
     """A sheet ring in pixels; long straight sides bend with the lens."""
     assert view is not None
@@ -226,9 +211,9 @@ def _true(o: Outline, view: View) -> dict[str, Any]:
     }
 
 
-def _card(card: dict[str, Any], view: View) -> dict[str, Any]:
-    length, width = card["size_mm"]
-    angle = math.radians(card["angle_deg"])
+def _card(card: CardPlace, view: View) -> dict[str, Any]:
+    length, width = card.size_mm
+    angle = math.radians(card.angle_deg or 0.0)
     turn = np.array([[math.cos(angle), math.sin(angle)], [-math.sin(angle), math.cos(angle)]])
     left, above, right, below = WHITE_MM
     corners = np.array(
@@ -239,13 +224,13 @@ def _card(card: dict[str, Any], view: View) -> dict[str, Any]:
             (-left, width + above),
         ]
     )
-    ring = corners @ turn + [card["x_mm"], card["y_mm"]]
+    ring = corners @ turn + [card.x_mm or 0.0, card.y_mm or 0.0]
     pixels = _project(view, ring.tolist())
     return {
-        "number": card["number"],
-        "used": card["used"],
-        "reason": card["reason"],
-        "rms_px": card["rms_px"],
+        "number": card.number,
+        "used": card.used,
+        "reason": card.reason,
+        "rms_px": card.rms_px,
         "path": _path(pixels),
         "centre": np.round(pixels.mean(axis=0), 1).tolist(),
     }

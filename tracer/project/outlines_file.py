@@ -8,8 +8,8 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Iterable
-from dataclasses import dataclass, field
+from collections.abc import Iterable, Mapping
+from dataclasses import asdict, dataclass, field
 from typing import Any
 
 import numpy as np
@@ -21,25 +21,30 @@ from shapely.geometry.polygon import orient
 from tracer.errors import TracerError
 from tracer.geometry.sound import UnsoundShape, sound_area, sound_polygon, sound_ring
 from tracer.model.calibration import Calibration
+from tracer.model.lay_calibration import CardPlace, LayCalibration, PhotoCamera
 from tracer.model.outline import EdgeModel, HeightSource, Outline
 from tracer.model.report import Check
 from tracer.project.refusals import Wrong, checked
 from tracer.project.schema import read_versioned
 from tracer.ranges import JOB
 
-__all__ = ["OutlinesFile", "calibration_summary", "dump_outlines", "load_outlines", "ring_out"]
+__all__ = ["OutlinesFile", "dump_outlines", "kept_calibration", "load_outlines", "ring_out"]
 
 FORMAT = "tracer-outlines"
-VERSION = 1
+VERSION = 2
 DECIMALS = 3
 
 
 @dataclass(frozen=True)
 class OutlinesFile:
-    """Content of ``outlines.json``. ``lay_of`` tells the lay (1, 2 ...) of each outline id."""
+    """Content of ``outlines.json``.
+
+    ``calibration`` holds one value per lay, in order; ``lay_of`` tells the lay (1, 2 ...) of each
+    outline id.
+    """
 
     outlines: tuple[Outline, ...]
-    calibration: dict[str, Any] = field(default_factory=dict)
+    calibration: tuple[LayCalibration, ...] = ()
     checks: tuple[Check, ...] = ()
     lay_of: dict[str, int] = field(default_factory=dict)
 
@@ -48,12 +53,13 @@ def dump_outlines(content: OutlinesFile) -> bytes:
     """JSON bytes; one outline a line, so that unchanged outlines keep their very bytes."""
     outlines = [_outline_out(o, content.lay_of.get(o.outline_id, 1)) for o in content.outlines]
     lines = ",\n".join("  " + _compact(o) for o in outlines)
+    lays = ",\n".join("  " + _compact(asdict(lay)) for lay in content.calibration)
     checks = ",\n".join("  " + _compact(_check_out(c)) for c in content.checks)
     text = (
         "{\n"
         f' "format": "{FORMAT}",\n "version": {VERSION},\n "units": "mm",\n "frame": "sheet",\n'
         f' "outlines": [\n{lines}\n ],\n'
-        f' "calibration": {_compact(content.calibration)},\n'
+        f' "calibration": [\n{lays}\n ],\n'
         f' "checks": [\n{checks}\n ]\n'
         "}\n"
     )
@@ -68,16 +74,15 @@ def load_outlines(data: bytes, name: str) -> OutlinesFile:
     TracerError
         ``job-damaged``, ``job-newer``.
     """
-    body = read_versioned(data, name, FORMAT, VERSION, {})
+    body = read_versioned(data, name, FORMAT, VERSION, {1: _with_lays_alike})
     try:
         content: _Content = checked(_CONTENT, body, names=_NAMES, spans=JOB, longest=MOST_ENTRIES)
-        for number, lay in enumerate((content.calibration, *content.calibration.further_lays)):
+        for number, lay in enumerate(content.calibration, start=1):
             sound_ring(lay.hull, least=0)
-            _refuse_half_known(lay, f"calibration of lay {number + 1}")
+            _refuse_half_known(lay, f"calibration of lay {number}")
         return OutlinesFile(
             outlines=tuple(_outline_in(row) for row in content.outlines),
-            # kept as it was read, with whatever more a lay's summary holds
-            calibration=body.get("calibration", {}),
+            calibration=content.calibration,
             checks=content.checks,
             lay_of={row.id: row.lay for row in content.outlines},
         )
@@ -121,53 +126,24 @@ class _OutlineRow:
 
 
 @dataclass(frozen=True)
-class _PhotoRow:
-    """A camera as it stands in the file, in the letters of `tracer.model.view`."""
-
-    photo_id: str
-    size_px: tuple[int, int]
-    K: tuple[list[float], list[float], list[float]]
-    dist: list[float]
-    R: tuple[list[float], list[float], list[float]]
-    t: list[float]
-    camera_height_mm: float | None = None
-
-
-@dataclass(frozen=True)
-class _CardRow:
-    """A card's place as it stands in the file."""
-
-    number: int
-    size_mm: tuple[float, float]
-    x_mm: float | None
-    y_mm: float | None
-    angle_deg: float | None
-    used: bool
-
-
-@dataclass(frozen=True)
-class _LayRow:
-    """What the file keeps of a lay's calibration; all of it may be absent."""
-
-    photos: tuple[_PhotoRow, ...] = ()
-    cards: tuple[_CardRow, ...] = ()
-    hull: Ring = field(default_factory=list)
-    leave_one_out_mm: dict[str, float | None] = field(default_factory=dict)
-
-
-@dataclass(frozen=True)
-class _FirstLayRow(_LayRow):
-    further_lays: tuple[_LayRow, ...] = ()
-
-
-@dataclass(frozen=True)
 class _Content:
     outlines: tuple[_OutlineRow, ...]
-    calibration: _FirstLayRow = field(default_factory=_FirstLayRow)
+    calibration: tuple[LayCalibration, ...] = ()
     checks: tuple[Check, ...] = ()
 
 
-def _refuse_half_known(lay: _LayRow, place: str) -> None:
+def _with_lays_alike(body: dict[str, Any]) -> dict[str, Any]:
+    """Version 1 held the first lay's calibration, and the further ones inside it."""
+    first = body.get("calibration", {})
+    if not isinstance(first, dict):
+        return body
+    further = first.get("further_lays", [])
+    own = {k: v for k, v in first.items() if k != "further_lays"}
+    lays = [own, *further] if isinstance(further, list) else further
+    return {**body, "calibration": [] if lays == [{}] else lays}
+
+
+def _refuse_half_known(lay: LayCalibration, place: str) -> None:
     if any(len(row) != 3 for p in lay.photos for row in (*p.K, *p.R, p.t)):
         raise Wrong(place, "a camera needs rows of 3 numbers")
     for card in lay.cards:
@@ -179,52 +155,51 @@ _CONTENT = TypeAdapter(_Content)
 _NAMES: dict[type, str] = {
     _Content: "",
     _OutlineRow: "outline",
-    _PhotoRow: "photo",
-    _CardRow: "card",
-    _LayRow: "lay",
-    _FirstLayRow: "lay",
+    PhotoCamera: "photo",
+    CardPlace: "card",
+    LayCalibration: "lay",
     Check: "check",
 }
 
 
-def calibration_summary(calibration: Calibration, names: dict[str, str]) -> dict[str, Any]:
-    """What outlines.json keeps of a calibration; ``names`` gives each photo id's file name."""
-    return {
-        "photos": [
-            {
-                "photo_id": view.photo_id,
-                "name": names.get(view.photo_id, ""),
-                "size_px": list(view.size_px),
-                "K": _rounded(view.K, 6),
-                "dist": _rounded(view.dist, 9),
-                "R": _rounded(view.R, 9),
-                "t": _rounded(view.t, 6),
-                "camera_height_mm": _number(view.height_mm),
-                "nadir_mm": _rounded(view.nadir_mm, 3),
-                "tilt_deg": _number(view.tilt_deg),
-            }
+def kept_calibration(calibration: Calibration, names: Mapping[str, str]) -> LayCalibration:
+    """What a job keeps of a calibration; ``names`` gives each photo id's file name."""
+    return LayCalibration(
+        photos=tuple(
+            PhotoCamera(
+                photo_id=view.photo_id,
+                name=names.get(view.photo_id, ""),
+                size_px=view.size_px,
+                K=_rounded(view.K, 6),
+                dist=_rounded(view.dist, 9),
+                R=_rounded(view.R, 9),
+                t=_rounded(view.t, 6),
+                camera_height_mm=_number(view.height_mm),
+                nadir_mm=_rounded(view.nadir_mm, 3),
+                tilt_deg=_number(view.tilt_deg),
+            )
             for view in calibration.views
-        ],
-        "cards": [
-            {
-                "number": card.number,
-                "size_mm": list(card.size_mm),
-                "x_mm": _number(card.placement[0]),
-                "y_mm": _number(card.placement[1]),
-                "angle_deg": _number(math.degrees(card.placement[2])),
-                "used": card.used,
-                "reason": card.reason,
-                "rms_px": _number(card.rms_px),
-            }
+        ),
+        cards=tuple(
+            CardPlace(
+                number=card.number,
+                size_mm=card.size_mm,
+                x_mm=_number(card.placement[0]),
+                y_mm=_number(card.placement[1]),
+                angle_deg=_number(math.degrees(card.placement[2])),
+                used=card.used,
+                reason=card.reason,
+                rms_px=_number(card.rms_px),
+            )
             for card in calibration.cards
-        ],
-        "hull": _rounded(np.asarray(calibration.hull_mm.exterior.coords)[:-1], DECIMALS),
-        "sigma_px": _number(calibration.sigma_px),
-        "rms_px": _number(calibration.rms_px),
-        "max_px": _number(calibration.max_px),
-        "scale_sigma": _number(calibration.scale_sigma, 6),
-        "leave_one_out_mm": {str(k): _number(v) for k, v in calibration.leave_one_out_mm.items()},
-    }
+        ),
+        hull=_rounded(np.asarray(calibration.hull_mm.exterior.coords)[:-1], DECIMALS),
+        sigma_px=_number(calibration.sigma_px),
+        rms_px=_number(calibration.rms_px),
+        max_px=_number(calibration.max_px),
+        scale_sigma=_number(calibration.scale_sigma, 6),
+        leave_one_out_mm={str(k): _number(v) for k, v in calibration.leave_one_out_mm.items()},
+    )
 
 
 def _outline_out(o: Outline, lay: int) -> dict[str, Any]:

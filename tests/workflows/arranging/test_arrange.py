@@ -26,7 +26,7 @@ OUTLINES = tuple(
 
 def write_job(path: Path, outlines: tuple[object, ...] = OUTLINES) -> JobFolder:
     folder = JobFolder(path)
-    content = OutlinesFile(outlines, {}, (), {o.outline_id: 1 for o in outlines})  # type: ignore[arg-type, attr-defined]
+    content = OutlinesFile(outlines, (), (), {o.outline_id: 1 for o in outlines})  # type: ignore[arg-type, attr-defined]
     with folder.locked():
         folder.commit(
             {"job.json": dump_job(JobRecord(lays=())), "outlines.json": dump_outlines(content)}

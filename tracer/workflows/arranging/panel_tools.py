@@ -3,15 +3,15 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import replace
-from typing import Any
 
 import numpy as np
 from scipy.optimize import linear_sum_assignment
 from shapely.geometry import Polygon, box
 
 from tracer.errors import TracerError
+from tracer.model.lay_calibration import LayCalibration, of_lay
 from tracer.model.outline import EdgeModel, HeightSource, Outline
 from tracer.model.panel import Placement
 from tracer.model.panel_plan import CopyPlan, PanelPlan, PlainPocketPlan
@@ -62,14 +62,13 @@ def _away_px(outline: Outline, row: ToolRow) -> tuple[float, float]:
     return outline.point_px[0] - row.x_px, outline.point_px[1] - row.y_px
 
 
-def upright(calibration: Mapping[str, Any], lay: int) -> Placement:
+def upright(calibration: Sequence[LayCalibration], lay: int) -> Placement:
     """Turn of a lay that makes its first photo's right the panel's right."""
-    lays = [calibration, *calibration.get("further_lays", [])]
-    try:
-        across = lays[lay - 1]["photos"][0]["R"][0]
-        angle = math.atan2(float(across[1]), float(across[0]))
-    except (IndexError, KeyError, TypeError, ValueError):
+    photos = of_lay(calibration, lay).photos
+    if not photos:
         return Placement(0.0, 0.0)  # drawn or imported: as it is
+    across = photos[0].R[0]
+    angle = math.atan2(across[1], across[0])
     # the camera's own small roll is kept; only the card's chance direction is taken out
     return Placement(0.0, 0.0, -angle)
 

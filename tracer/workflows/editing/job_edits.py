@@ -75,9 +75,7 @@ def inputs_of(folder: JobFolder) -> Inputs:
 
 def _sizes_px(content: OutlinesFile) -> dict[str, tuple[int, int]]:
     """Width and height of the photos that a run has seen, by photo id."""
-    lays = [content.calibration, *content.calibration.get("further_lays", [])]
-    photos = [photo for lay in lays for photo in lay.get("photos", [])]
-    return {p["photo_id"]: (p["size_px"][0], p["size_px"][1]) for p in photos}
+    return {p.photo_id: p.size_px for lay in content.calibration for p in lay.photos}
 
 
 def row_of_outline(

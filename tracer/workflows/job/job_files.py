@@ -8,7 +8,6 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Sequence
 from dataclasses import replace
-from typing import Any
 
 from shapely import affinity
 
@@ -17,11 +16,12 @@ from tracer.errors import TracerError
 from tracer.export.drawing.draw import draw_outlines
 from tracer.export.dxf.write import DxfOptions
 from tracer.export.verify import verified_dxf, verified_svg
+from tracer.model.lay_calibration import LayCalibration, of_lay
 from tracer.model.outline import EdgeModel, Outline
 from tracer.model.photo import Photo
 from tracer.model.report import Check
 from tracer.pictures.overlay import overlay_bytes
-from tracer.project.outlines_file import OutlinesFile, calibration_summary, load_outlines
+from tracer.project.outlines_file import OutlinesFile, kept_calibration, load_outlines
 from tracer.project.schema import JobRecord, LayRecord, load_job
 from tracer.project.store import JobFolder
 from tracer.project.tool_list import ToolList, parse_tool_list
@@ -110,24 +110,21 @@ def merged_outlines(
     """Outlines of all lays: new where a lay was run, as they were elsewhere."""
     outlines: list[Outline] = []
     lay_of: dict[str, int] = {}
-    calibrations: list[dict[str, Any]] = []
+    calibrations: list[LayCalibration] = []
     checks: list[Check] = []
-    first = {k: v for k, v in before.calibration.items() if k != "further_lays"}
-    old = [first, *before.calibration.get("further_lays", [])]
     for number, lay in enumerate(record.lays, start=1):
         done = traces.get(number)
         if done is not None:
             names = {p.photo_id: p.name for p in lay.photos}
             mine: Sequence[Outline] = done.outlines
-            calibrations.append(calibration_summary(done.calibration, names))
+            calibrations.append(kept_calibration(done.calibration, names))
             checks += done.checks
         else:
             mine = [o for o in before.outlines if before.lay_of[o.outline_id] == number]
-            calibrations.append(old[number - 1] if number <= len(old) else {})
+            calibrations.append(of_lay(before.calibration, number))
         outlines += mine
         lay_of |= {o.outline_id: number for o in mine}
-    calibration = {**calibrations[0], "further_lays": calibrations[1:]}
-    return OutlinesFile(tuple(outlines), calibration, tuple(checks), lay_of)
+    return OutlinesFile(tuple(outlines), tuple(calibrations), tuple(checks), lay_of)
 
 
 def lay_pictures(number: int, photos: Sequence[Photo], done: Trace) -> dict[str, bytes]:

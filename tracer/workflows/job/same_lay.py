@@ -8,7 +8,6 @@ they did, and so do the tools.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -17,6 +16,7 @@ from shapely.geometry import Polygon
 
 from tracer.errors import TracerError
 from tracer.geometry.compare import iou
+from tracer.model.lay_calibration import LayCalibration
 from tracer.model.outline import Outline
 from tracer.project.outlines_file import OutlinesFile
 from tracer.project.schema import JobRecord
@@ -90,8 +90,7 @@ def refuse_same_lay(
     TracerError
         ``lay-in-job``, naming photos and lay.
     """
-    calibrations = [before.calibration, *before.calibration.get("further_lays", [])]
-    for number, calibration in enumerate(calibrations, start=1):
+    for number, calibration in enumerate(before.calibration, start=1):
         motion = cards_as_before(calibration, done)
         if motion is None:
             continue
@@ -112,13 +111,13 @@ def refuse_same_lay(
             )
 
 
-def cards_as_before(calibration: dict[str, Any], done: Trace) -> list[float] | None:
+def cards_as_before(calibration: LayCalibration, done: Trace) -> list[float] | None:
     """The motion from the new lay's frame to an old one's, where the cards lie as they did.
 
     Parameters
     ----------
     calibration
-        Summary of the old lay's calibration as ``outlines.json`` keeps it.
+        What the job keeps of the old lay's.
 
     Returns
     -------
@@ -126,11 +125,7 @@ def cards_as_before(calibration: dict[str, Any], done: Trace) -> list[float] | N
         ``[a, b, d, e, x, y]`` as `shapely.affinity.affine_transform` takes it; None where cards
         were moved, or fewer than two are in both.
     """
-    was = {
-        int(c["number"]): (c["x_mm"], c["y_mm"], np.radians(c["angle_deg"]), c["size_mm"][0])
-        for c in calibration.get("cards", [])
-        if c.get("used")
-    }
+    was = calibration.used_cards
     now = {c.number: (*c.placement, c.size_mm[0]) for c in done.calibration.cards if c.used}
     common = sorted(set(was) & set(now))
     if len(common) < 2:

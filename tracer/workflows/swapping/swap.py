@@ -18,6 +18,7 @@ from shapely.geometry.base import BaseGeometry
 from tracer.errors import UsageError
 from tracer.geometry.compare import boundary_distance, iou
 from tracer.geometry.register import mirrored_region
+from tracer.model.lay_calibration import LayCalibration
 from tracer.model.outline import Outline
 from tracer.model.report import Check, Severity
 from tracer.model.swap import AreaChange, Outcome
@@ -101,15 +102,15 @@ def find_outline(outlines: Sequence[Outline], wanted: str) -> Outline:
     )
 
 
-def same_cards(calibration: dict[str, Any], done: Trace) -> bool:
+def same_cards(calibration: LayCalibration, done: Trace) -> bool:
     """Whether the new photo shows the old cards unmoved, so that both frames are one.
 
     Parameters
     ----------
     calibration
-        Summary of the old lay's calibration as ``outlines.json`` keeps it.
+        What the job keeps of the old lay's.
     """
-    old = {c["number"]: c for c in calibration.get("cards", []) if c.get("used")}
+    old = calibration.used_cards
     new = {c.number: c for c in done.calibration.cards if c.used}
     if not old or not new or min(old) != min(new):
         return False
@@ -118,9 +119,9 @@ def same_cards(calibration: dict[str, Any], done: Trace) -> bool:
         return False
     for number in common:
         x, y, angle = new[number].placement
-        was = old[number]
-        turn = np.angle(np.exp(1j * (angle - np.radians(was["angle_deg"]))))
-        if max(abs(x - was["x_mm"]), abs(y - was["y_mm"])) > CARDS_MOVED_MM:
+        was_x, was_y, was_angle, _ = old[number]
+        turn = np.angle(np.exp(1j * (angle - was_angle)))
+        if max(abs(x - was_x), abs(y - was_y)) > CARDS_MOVED_MM:
             return False
         if abs(turn) > CARDS_TURNED_RAD:
             return False
@@ -307,14 +308,6 @@ def near_neighbours(new: Outline, others: Sequence[Outline], least_mm: float = 1
     return checks
 
 
-def view_of_lay(calibration: dict[str, Any]) -> View | None:
-    """Camera of the first photo of a lay, from its summary in ``outlines.json``."""
-    try:
-        photo = calibration["photos"][0]
-        return View(
-            photo["photo_id"],
-            (int(photo["size_px"][0]), int(photo["size_px"][1])),
-            *(np.asarray(photo[key], np.float64) for key in ("K", "dist", "R", "t")),
-        )
-    except (KeyError, IndexError, TypeError, ValueError):
-        return None
+def view_of_lay(calibration: LayCalibration) -> View | None:
+    """Camera of the first photo of a lay."""
+    return calibration.photos[0].view() if calibration.photos else None

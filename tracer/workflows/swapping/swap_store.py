@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from tracer.errors import UsageError
+from tracer.model.lay_calibration import LayCalibration, of_lay
 from tracer.model.outline import Outline
 from tracer.model.tool_list import ToolRow
 from tracer.project.outlines_file import OutlinesFile, dump_outlines, load_outlines
@@ -47,11 +48,9 @@ class OpenJob:
         """Number of the lay of an outline."""
         return self.content.lay_of[outline_id]
 
-    def calibration(self, lay: int) -> dict[str, Any]:
-        """Summary of a lay's calibration."""
-        first = {k: v for k, v in self.content.calibration.items() if k != "further_lays"}
-        summaries: list[dict[str, Any]] = [first, *self.content.calibration.get("further_lays", [])]
-        return summaries[lay - 1]
+    def calibration(self, lay: int) -> LayCalibration:
+        """What the job keeps of a lay's calibration."""
+        return of_lay(self.content.calibration, lay)
 
     def beside(self, outline_id: str, lay: int) -> list[Outline]:
         """The other outlines of a lay."""
