@@ -8,6 +8,8 @@ from __future__ import annotations
 
 import ast
 import re
+import sys
+import tomllib
 from graphlib import TopologicalSorter
 from pathlib import Path
 
@@ -53,6 +55,14 @@ CONFINED = {
     "fsspec": {"batch"},
 }
 
+#: import name -> name of the distribution, where they differ
+DISTRIBUTIONS = {
+    "cv2": "opencv-python",
+    "skimage": "scikit-image",
+    "PIL": "pillow",
+    "fontTools": "fonttools",
+}
+
 MODULES = sorted(PACKAGE.rglob("*.py"))
 
 
@@ -87,6 +97,17 @@ def violations(room: str, names: list[str]) -> list[str]:
 @pytest.mark.parametrize("path", MODULES, ids=lambda p: str(p.relative_to(PACKAGE)))
 def test_imports_flow_one_way(path: Path) -> None:
     assert violations(room_of(path), imported(path)) == []
+
+
+def test_whatever_is_imported_is_declared() -> None:
+    project = tomllib.loads((PACKAGE.parent / "pyproject.toml").read_text("utf-8"))["project"]
+    extras = project["optional-dependencies"]
+    asked = [*project["dependencies"], *extras["cluster"], *extras["remote"], *extras["learning"]]
+    declared = {re.split(r"[\[<>=~; ]", line)[0].lower() for line in asked}
+    declared |= {"dask", "pydantic-core"}  # parts of distributed and pydantic, pinned by them
+    tops = {name.split(".")[0] for path in MODULES for name in imported(path)}
+    outside = {DISTRIBUTIONS.get(t, t) for t in tops - sys.stdlib_module_names - {"tracer"}}
+    assert {name for name in outside if name.replace("_", "-").lower() not in declared} == set()
 
 
 def test_rule_catches_a_step_back() -> None:

@@ -24,7 +24,6 @@ MAX_CHI2 = 9.0
 MIN_HEIGHT_MM = 300.0
 MAX_TILT_DEG = 50.0
 ULTRA_WIDE_MM = 20.0
-SURE_TILT_DEG = 8.0  # above it the cards themselves show the focal length
 HEIGHT_SIGMA_SHARE = 0.05  # of the camera height: 0.3 mm on a tool 20 mm tall, 300 mm away
 SCATTER_MM = 0.5
 ROUNDING = 0.08  # whole millimetres, and what focusing adds

@@ -59,11 +59,6 @@ class SeenEdge:
     kind: str = "tool"
     touches_border: bool = False
 
-    @property
-    def region_px(self) -> Polygon:
-        """The silhouette as a polygon in pixels."""
-        return Polygon(self.exterior_px, self.holes_px)
-
 
 def seen_edges(
     segmentation: Segmentation, view: PlaneMap, outlines: Sequence[Outline]

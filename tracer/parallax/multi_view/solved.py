@@ -12,7 +12,6 @@ from shapely.geometry.base import BaseGeometry
 from tracer.model.outline import EdgeModel, HeightSource, Outline
 from tracer.model.report import Check
 from tracer.model.silhouette import Silhouette
-from tracer.parallax.multi_view.heightmap import HeightMap
 from tracer.parallax.multi_view.outliers import Outlier, Slip
 
 __all__ = ["EdgeHeights", "SolvedTool", "TypedHeight", "ViewsSolution"]
@@ -61,8 +60,6 @@ class SolvedTool:
         Highest point, typed or estimated from the highest edges seen.
     edges
         Heights along the outline.
-    heights
-        Map of heights over the tool.
     edge_mm
         The one height that fits all edges best.
     photo_ids
@@ -81,7 +78,6 @@ class SolvedTool:
     height_sigma_mm: float
     height_source: HeightSource
     edges: EdgeHeights
-    heights: HeightMap
     edge_mm: float
     confidence: float
     photo_ids: tuple[str, ...]

@@ -35,7 +35,6 @@ from tracer.parallax.multi_view.findings import (
     check_slips,
     check_typed,
 )
-from tracer.parallax.multi_view.heightmap import height_map
 from tracer.parallax.multi_view.observation import Observation
 from tracer.parallax.multi_view.oneheight import lies_flat
 from tracer.parallax.multi_view.outliers import Outlier, OutlierReason, Slip, slips, sort_outliers
@@ -143,15 +142,6 @@ def assemble(
     source = HeightSource.MEASURED
     if typed is not None:
         height, spread, source = typed.height_mm, typed.sigma_mm, HeightSource.TYPED
-    whole_views = [g for g in observations if g.whole] or list(observations)
-    heights = height_map(
-        region,
-        points,
-        ring.middle_mm + ring.half_mm,
-        [largest_polygon(g.region) for g in whole_views],
-        [g.camera for g in whole_views],
-        max(height, whole.top_mm),
-    )
     first = min(observations, key=lambda g: g.photo)
     inside = largest_polygon(first.region).representative_point()
     spot = views[first.photo].to_photo([[inside.x, inside.y]])[0]
@@ -168,7 +158,6 @@ def assemble(
         height_sigma_mm=spread,
         height_source=source,
         edges=EdgeHeights(low, high),
-        heights=heights,
         edge_mm=max(whole.one_height.z_mm, 0.0),
         confidence=min(1.0, own * (0.5 + 0.5 * support)),
         photo_ids=tuple(

@@ -292,8 +292,10 @@ def _with_revision(outline: Outline, earlier: Sequence[Outline]) -> Outline:
     return outline
 
 
-def _rounded(region: Polygon) -> list[tuple[float, float]]:
-    return [(round(x, 3), round(y, 3)) for x, y, *_ in region.exterior.coords]
+def _rounded(region: Polygon) -> list[list[tuple[float, float]]]:
+    """Corners of all rings, holes too, as they are written."""
+    rings = (region.exterior, *region.interiors)
+    return [[(round(x, 3), round(y, 3)) for x, y, *_ in ring.coords] for ring in rings]
 
 
 def _nothing_found(outlines: Sequence[Outline], photos: Sequence[Photo]) -> tuple[Check, ...]:
