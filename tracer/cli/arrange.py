@@ -14,12 +14,21 @@ from tracer.errors import TracerError, UsageError
 from tracer.lengths import format_length
 from tracer.loading import read_file
 from tracer.model.panel import BayKind
-from tracer.model.panel_plan import Anchor, Arrangement, FitClass, Hand
+from tracer.model.panel_plan import (
+    Anchor,
+    Arrangement,
+    Effort,
+    FitClass,
+    Hand,
+    Spare,
+    Style,
+)
 from tracer.ranges import MOST_BYTES, shown
 
 if TYPE_CHECKING:
     from tracer.model.panel_plan import PanelPlan
     from tracer.workflows.arranging.arrange import Arranged
+    from tracer.workflows.arranging.fresh_layouts import Choice
 
 __all__ = ["arrange"]
 
@@ -74,9 +83,57 @@ def arrange(
             help=with_range("Lower edge of a wall panel above the floor.", "--above-floor"),
         ),
     ] = None,
-    tidy: Annotated[
-        bool | None,
-        typer.Option("--tidy/--as-photographed", help="Straighten, equalise and centre the lay."),
+    place: Annotated[
+        str | None,
+        typer.Option(
+            metavar="HOW",
+            help="photographed (as they lay), tidied (rows straightened), or fresh (a layout made "
+            "from nothing; needs a bay).",
+        ),
+    ] = None,
+    style: Annotated[
+        str | None,
+        typer.Option(
+            metavar="STYLE", help="Of a fresh layout: rows, dense (smallest), spread (fills)."
+        ),
+    ] = None,
+    choice: Annotated[
+        Any,
+        typer.Option(
+            parser=number("--choice"),
+            metavar="N",
+            help=with_range("Which of the fresh layouts shown to take.", "--choice"),
+        ),
+    ] = None,
+    stay: Annotated[
+        str | None,
+        typer.Option(
+            metavar="ID,ID", help="Tools that stay where they are; the rest is laid out afresh."
+        ),
+    ] = None,
+    gap: Annotated[
+        Any,
+        typer.Option(
+            parser=length("--gap"),
+            metavar="LENGTH",
+            help=with_range("Between tools of a fresh layout.", "--gap"),
+        ),
+    ] = None,
+    spare: Annotated[
+        str | None,
+        typer.Option(metavar="HOW", help="Free room of a fresh layout: whole, or spread."),
+    ] = None,
+    effort: Annotated[
+        str | None,
+        typer.Option(metavar="HOW", help="Search for fresh layouts: quick, usual, or long."),
+    ] = None,
+    seed: Annotated[
+        Any,
+        typer.Option(
+            parser=number("--seed"),
+            metavar="N",
+            help=with_range("Start of the search; the same number gives the same.", "--seed"),
+        ),
     ] = None,
     max_shift: Annotated[
         Any,
@@ -144,24 +201,33 @@ def arrange(
     kinds = _choice(kind, {k.value: k for k in BayKind}, "--kind")
     where = _choice(anchor, {a.value: a for a in Anchor}, "--anchor")
     fits = _choice(fit, {f.value: f for f in FitClass}, "--fit")
+    fresh: dict[str, Any] = {
+        "style": _choice(style, {x.value: x for x in Style}, "--style"),
+        "choice": None if choice is None else int(choice),
+        "gap_mm": gap,
+        "spare": _choice(spare, {x.value: x for x in Spare}, "--spare"),
+        "effort": _choice(effort, {x.value: x for x in Effort}, "--effort"),
+        "seed": None if seed is None else int(seed),
+    }
+    ways = _choice(place, {a.value: a for a in Arrangement}, "--place")
+    stays = [name.strip() for name in stay.split(",") if name.strip()] if stay else []
+    if ways is None and (stays or _given(fresh)):
+        ways = Arrangement.FRESH  # what was typed means nothing else
 
     from tracer.project.store import JobFolder, job_path
     from tracer.workflows.arranging.arrange import arrange_job
 
     def edit(old: PanelPlan) -> PanelPlan:
-        place = old.placement
         changes: dict[str, Any] = {
-            "arrangement": None
-            if tidy is None
-            else Arrangement.TIDIED
-            if tidy
-            else Arrangement.PHOTOGRAPHED,
+            "arrangement": ways,
             "max_shift_mm": max_shift,
             "anchor": where,
             "edge_mm": edge,
             "turn_deg": turn,
         }
-        place = replace(place, **_given(changes))
+        placed = replace(old.placement, **_given(changes | fresh))
+        if ways is Arrangement.FRESH and choice is None:
+            placed = replace(placed, choice=1)
         whole = {
             "fit": fits,
             "fit_probability": fit_probability,
@@ -177,15 +243,25 @@ def arrange(
         }
         if diagonals is not None:
             measures |= {"rising_mm": diagonals[0], "falling_mm": diagonals[1]}
-        new = replace(old, placement=place, **_given(whole))
-        return replace(new, bay=_bay(new, bay, _given(measures)))
+        new = replace(old, placement=placed, **_given(whole))
+        new = replace(new, bay=_bay(new, bay, _given(measures)))
+        if ways is not None or edge is not None or new.bay != old.bay:
+            new = replace(new, places=())  # what was chosen before was chosen for something else
+        return new
 
-    done = arrange_job(JobFolder(job_path(job)), edit, plan_file=_plan(plan), progress=console)
+    done = arrange_job(
+        JobFolder(job_path(job)), edit, plan_file=_plan(plan), stay=stays, progress=console
+    )
     console.finish()
     for change in done.changes:
         console.say(
             f"tidied {change.pocket_id}: {format_length(change.dx_mm, inch=inch)} right, "
             f"{format_length(change.dy_mm, inch=inch)} up, {change.turn_deg:.1f} degrees"
+        )
+    for n, one in enumerate(done.choices, start=1):
+        console.say(
+            f"layout {n}{' (taken)' if n == done.plan.placement.choice else ''}: "
+            f"{_figures(one, inch)}"
         )
     console.checks(done.checks)
     console.unmet(accept or (), done.checks)
@@ -195,6 +271,15 @@ def arrange(
 
     if failed(done.checks, accept or ()):
         raise typer.Exit(EXIT_CHECK_FAILED)
+
+
+def _figures(one: Choice, inch: bool) -> str:
+    """A line of figures of a layout."""
+    width, height = (format_length(v, inch=inch) for v in one.score.spare_mm)
+    terms = ", ".join(f"{name} {value:.2f}" for name, value in one.score.terms.items())
+    return (
+        f"{one.style}, {one.score.total:.2f} of 1 ({terms}); free in one piece {width} x {height}"
+    )
 
 
 def _given(values: dict[str, Any]) -> dict[str, Any]:
@@ -273,6 +358,17 @@ def _record(done: Arranged) -> dict[str, Any]:
                 "turn_deg": round(c.turn_deg, 3),
             }
             for c in done.changes
+        ],
+        "layouts": [
+            {
+                "number": n,
+                "taken": n == done.plan.placement.choice,
+                "style": c.style,
+                "score": c.score.total,
+                "terms": dict(c.score.terms),
+                "free_mm": list(c.score.spare_mm),
+            }
+            for n, c in enumerate(done.choices, start=1)
         ],
         "checks": [check_record(c) for c in done.checks],
         "files": list(done.files),

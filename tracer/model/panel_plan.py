@@ -17,7 +17,9 @@ from tracer.model.panel import Bay, Stock
 __all__ = [
     "Anchor",
     "Arrangement",
+    "ChosenPlace",
     "CopyPlan",
+    "Effort",
     "FitClass",
     "FixingPlan",
     "Hand",
@@ -29,6 +31,8 @@ __all__ = [
     "PlainPocketPlan",
     "PlyPlan",
     "SlotPlan",
+    "Spare",
+    "Style",
     "ToolPlan",
     "WellPlan",
 ]
@@ -39,6 +43,30 @@ class Arrangement(StrEnum):
 
     PHOTOGRAPHED = "photographed"
     TIDIED = "tidied"
+    FRESH = "fresh"  # made from nothing
+
+
+class Style(StrEnum):
+    """What a layout made from nothing is to look like."""
+
+    ROWS = "rows"
+    DENSE = "dense"
+    SPREAD = "spread"
+
+
+class Spare(StrEnum):
+    """What becomes of free room in a fresh layout."""
+
+    WHOLE = "whole"  # one useful piece: room for the next tool
+    SPREAD = "spread"
+
+
+class Effort(StrEnum):
+    """How long a fresh layout is searched for."""
+
+    QUICK = "quick"
+    USUAL = "usual"
+    LONG = "long"
 
 
 class Anchor(StrEnum):
@@ -80,10 +108,14 @@ class PlyPlan:
 
 @dataclass(frozen=True)
 class PlacementPlan:
-    """How the lay is set and tidied.
+    """How the lay is set and tidied, or what a layout made from nothing is to look like.
 
     ``turn_deg`` turns the whole lay (None: upright as photographed). Tidying changes no place by
     more than ``max_shift_mm`` and no angle by more than ``max_turn_deg``.
+
+    For fresh layouts: ``style``; which of the best is taken (``choice``, from 1); the gap between
+    tools where it is not the rules'; what becomes of free room (None: as usual for the bay);
+    weights of soft rules by name; how long to search (``effort``) and from which ``seed``.
     """
 
     arrangement: Arrangement = Arrangement.PHOTOGRAPHED
@@ -93,6 +125,13 @@ class PlacementPlan:
     max_shift_mm: float = 40.0
     max_turn_deg: float = 12.0
     pairs: bool = True
+    style: Style = Style.ROWS
+    choice: int = 1
+    gap_mm: float | None = None
+    spare: Spare | None = None
+    effort: Effort = Effort.USUAL
+    seed: int = 0
+    weights: dict[str, float] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
@@ -152,6 +191,19 @@ class MovePlan:
     x_mm: float | None = None
     y_mm: float | None = None
     turn_deg: float | None = None
+
+
+@dataclass(frozen=True)
+class ChosenPlace:
+    """Where a chosen layout put a pocket: centre of the tool's box, turn from the photographed lie.
+
+    Kept in the plan so that the layout stays when anything else is changed.
+    """
+
+    pocket_id: str
+    x_mm: float
+    y_mm: float
+    turn_deg: float
 
 
 @dataclass(frozen=True)
@@ -235,6 +287,7 @@ class PanelPlan:
     labels: bool = True
     tools: tuple[ToolPlan, ...] = ()
     moves: tuple[MovePlan, ...] = ()
+    places: tuple[ChosenPlace, ...] = ()
     copies: tuple[CopyPlan, ...] = ()
     plain: tuple[PlainPocketPlan, ...] = ()
     keep_outs: tuple[KeepOutPlan, ...] = ()
@@ -247,3 +300,7 @@ class PanelPlan:
         typed = {t.pocket_id: t for t in self.tools}
         original = pocket_id.rsplit("-", 1)[0]
         return typed.get(pocket_id) or typed.get(original) or ToolPlan(pocket_id)
+
+    def place(self, pocket_id: str) -> ChosenPlace | None:
+        """Where the chosen layout has a pocket; None where it has not."""
+        return next((p for p in self.places if p.pocket_id == pocket_id), None)

@@ -48,11 +48,14 @@ from tracer.panel.stock.seams import retiled, seam_lines
 __all__ = [
     "DEFAULT_PLIES",
     "Built",
+    "Made",
     "Tool",
     "build_panel",
     "make_panel_pocket",
+    "make_pockets",
     "plies_of",
     "rules_of",
+    "wanted_tools",
 ]
 
 #: dark grey face over a yellow base: two colours of cross-linked foam that every dealer has
@@ -111,14 +114,51 @@ def rules_of(plan: PanelPlan, bay: Bay) -> Rules:
     return rules_for(bay.kind, plies_of(plan), plan.rules)
 
 
+Made = tuple[tuple[PanelPocket, ...], tuple[Check, ...]]
+
+
+def wanted_tools(tools: Sequence[Tool], plan: PanelPlan) -> list[Tool]:
+    """Tools that get a pocket.
+
+    Raises
+    ------
+    TracerError
+        ``panel-empty``.
+    """
+    wanted = [t for t in tools if not plan.tool(t.pocket_id).skip]
+    if not wanted:
+        raise TracerError(
+            "panel-empty", "There is no tool to make a panel for.", "Trace a photo first."
+        )
+    return wanted
+
+
+def make_pockets(
+    tools: Sequence[Tool], plan: PanelPlan, progress: Callable[[float], None] | None = None
+) -> Made:
+    """Pockets of tools in their own frames, and what was found while making them."""
+    bay = plan.bay or Bay(BayKind.DRAWER, 1.0, 1.0)
+    plies, rules = plies_of(plan), rules_of(plan, bay)
+    pockets: list[PanelPocket] = []
+    checks: list[Check] = []
+    for i, tool in enumerate(tools):
+        pocket, found = make_panel_pocket(tool, i + 1, plan, bay, plies, rules)
+        pockets.append(pocket)
+        checks += found
+        if progress:
+            progress((i + 1) / len(tools))
+    return tuple(pockets), tuple(checks)
+
+
 def build_panel(
     tools: Sequence[Tool],
     plan: PanelPlan,
     *,
     revision: int = 1,
     progress: Callable[[float], None] | None = None,
+    made: Made | None = None,
 ) -> Built:
-    """The panel for these tools.
+    """The panel for these tools; ``made`` are their pockets where they were made before.
 
     Raises
     ------
@@ -126,24 +166,15 @@ def build_panel(
         ``panel-empty``, ``bay-impossible``, ``panel-stack-impossible``, ``panel-rule-unknown``,
         ``panel-unknown-tool``, ``panel-no-room``.
     """
-    wanted = [t for t in tools if not plan.tool(t.pocket_id).skip]
-    if not wanted:
-        raise TracerError(
-            "panel-empty", "There is no tool to make a panel for.", "Trace a photo first."
-        )
+    wanted = wanted_tools(tools, plan)
     bay = plan.bay or Bay(BayKind.DRAWER, 1.0, 1.0)
     plies, rules = plies_of(plan), rules_of(plan, bay)
-    pockets: list[PanelPocket] = []
-    checks: list[Check] = []
-    for i, tool in enumerate(wanted):
-        pocket, found = make_panel_pocket(tool, i + 1, plan, bay, plies, rules)
-        pockets.append(pocket)
-        checks += found
-        if progress:
-            progress(0.7 * (i + 1) / len(wanted))
-    laid = lay_out(wanted, pockets, plan, bay, rules)
+    part = (lambda done: progress(0.7 * done)) if progress else None
+    in_own_frame, found = made or make_pockets(wanted, plan, part)
+    checks = list(found)
+    laid = lay_out(wanted, in_own_frame, plan, bay, rules)
     checks += laid.checks
-    pockets = [put(p, item) for p, item in zip(pockets, laid.items, strict=True)]
+    pockets = [put(p, item) for p, item in zip(in_own_frame, laid.items, strict=True)]
     panel = Panel(
         title=plan.title,
         revision=revision,

@@ -17,6 +17,7 @@ from tracer.errors import UsageError
 from tracer.loading import parse_toml
 from tracer.model import panel_plan, stack
 from tracer.model.panel_plan import (
+    ChosenPlace,
     CopyPlan,
     FixingPlan,
     KeepOutPlan,
@@ -58,6 +59,7 @@ TABLES: dict[type, str] = {
     WellPlan: "wells",
     NotchPlan: "notches",
     MovePlan: "moves",
+    ChosenPlace: "places",
     CopyPlan: "copies",
     PlainPocketPlan: "plain",
     KeepOutPlan: "keep_outs",

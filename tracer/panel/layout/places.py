@@ -14,7 +14,7 @@ from shapely.geometry.base import BaseGeometry
 from tracer.errors import TracerError
 from tracer.model.outline import Outline
 from tracer.model.panel import Bay, BayKind, KeepOut, PanelPocket, Placement
-from tracer.model.panel_plan import Arrangement, PanelPlan
+from tracer.model.panel_plan import Arrangement, ChosenPlace, PanelPlan
 from tracer.model.report import Check, Severity
 from tracer.panel.layout.bay import keep_outs, panel_shape
 from tracer.panel.layout.placement import (
@@ -22,6 +22,7 @@ from tracer.panel.layout.placement import (
     beside,
     free_place,
     joint_box,
+    middle,
     moved_by_hand,
     set_into,
 )
@@ -116,6 +117,13 @@ def lay_out(
             _refused(ids, shift, plan.placement.max_shift_mm) for ids, shift in tidied.refused
         ]
     laid = set_into(laid, shape, plan.placement.anchor, edge)
+    if plan.placement.arrangement is Arrangement.FRESH:
+        # a turn of the whole lay means nothing to a layout that does not come from it
+        laid = [
+            _chosen(Item(t.pocket_id, p.region, t.lie), place)
+            for t, p in zip(tools, pockets, strict=True)
+            if (place := plan.place(t.pocket_id)) is not None
+        ]
     known = {item.pocket_id for item in items.values()}
     moves = [m for m in plan.moves if m.pocket_id in {i.pocket_id for i in laid}]
     strange = [m for m in plan.moves if m.pocket_id not in known]
@@ -132,6 +140,13 @@ def lay_out(
         }
     where = tuple(placed[t.pocket_id] for t in tools)
     return Laid(where, shape, bay, blocked, changes, tuple(checks))
+
+
+def _chosen(item: Item, place: ChosenPlace) -> Item:
+    """A tool where the chosen layout has it."""
+    item = item.turned(math.radians(place.turn_deg))
+    x, y = middle(item.placed.bounds)
+    return item.shifted(place.x_mm - x, place.y_mm - y)
 
 
 def _extra(

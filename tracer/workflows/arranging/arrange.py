@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, replace
 
@@ -12,7 +12,7 @@ from tracer.model.outline import Outline
 from tracer.model.panel import Panel, PlyRole
 from tracer.model.panel_plan import PanelPlan
 from tracer.model.report import Check, Severity
-from tracer.panel.build import build_panel
+from tracer.panel.build import Made, build_panel, make_pockets, wanted_tools
 from tracer.panel.checks.report import check_panel, sorted_checks
 from tracer.panel.layout.places import Tool
 from tracer.panel.layout.rows import Change
@@ -27,6 +27,7 @@ from tracer.project.panel_file import PanelFile, dump_panel, load_panel
 from tracer.project.plan_file import plan_from_toml, plan_toml
 from tracer.project.store import JobFolder
 from tracer.project.tool_list import parse_tool_list
+from tracer.workflows.arranging.fresh_layouts import Choice, fresh_choices, held, needs_search
 from tracer.workflows.arranging.panel_tools import job_tools
 from tracer.workflows.job.persons_files import left_alone
 
@@ -34,6 +35,7 @@ __all__ = ["Arranged", "arrange_job", "arrange_tools", "plan_in_force", "tools_o
 
 PANEL_JSON, PANEL_TOML, IMPORTED = "panel.json", "panel.toml", "guests.json"
 FRONT, CHECKED = "pictures/panel.png", "pictures/panel-checks.png"
+CHOICE = "pictures/layout-{}.png"
 
 Edit = Callable[[PanelPlan], PanelPlan]
 
@@ -49,6 +51,7 @@ class Arranged:
     checks: tuple[Check, ...]
     files: tuple[str, ...]
     seconds: dict[str, float]
+    choices: tuple[Choice, ...] = ()
 
 
 def arrange_tools(
@@ -57,9 +60,18 @@ def arrange_tools(
     *,
     revision: int = 1,
     progress: Callable[[float], None] | None = None,
+    made: Made | None = None,
 ) -> tuple[Panel, tuple[Change, ...]]:
-    """The checked panel for these tools, in layers where the machine only cuts through."""
-    built = build_panel(tools, plan, revision=revision, progress=progress)
+    """The checked panel for these tools, in layers where the machine only cuts through.
+
+    ``made`` are the tools' pockets where they were made before. A plan of a fresh layout without
+    places gets the best one.
+    """
+    if needs_search(plan, tools):
+        wanted = wanted_tools(tools, plan)
+        made = made or make_pockets(wanted, plan)
+        plan = fresh_choices(wanted, made, plan)[0][0].plan
+    built = build_panel(tools, plan, revision=revision, progress=progress, made=made)
     panel, checks = built.panel, list(built.checks)
     if plan.through_only:
         panel, more = layered(panel, plan)
@@ -86,6 +98,7 @@ def arrange_job(
     edit: Edit | None = None,
     *,
     plan_file: tuple[str, bytes] | None = None,
+    stay: Sequence[str] = (),
     progress: Progress | None = None,
 ) -> Arranged:
     """Arrange a job's outlines.
@@ -96,6 +109,8 @@ def arrange_job(
         Change to the plan (what was typed on the command line), applied last.
     plan_file
         Name and bytes of a plan that replaces the job's own.
+    stay
+        Ids of tools that keep the places they have now while the rest is laid out afresh.
 
     Raises
     ------
@@ -120,11 +135,24 @@ def arrange_job(
                 material_named(ply.stock.material)
         clock.step("panel")
         tools, left_out = tools_of_job(folder, plan)
+        plan = held(plan, before.panel if before else None, tools, stay)
+        revision = before.panel.revision if before else 1
+        files: dict[str, bytes] = {}
+        choices: list[Choice] = []
+        made = None
+        if needs_search(plan, tools):
+            wanted = wanted_tools(tools, plan)
+            made = make_pockets(wanted, plan, clock.fraction)
+            clock.step("layouts")
+            choices, noted = fresh_choices(wanted, made, plan, clock.fraction)
+            left_out = [*left_out, *noted]
+            plan = _taken(choices, plan)
+            clock.step("panel")
+            files |= _choice_pictures(choices, tools, revision, made)
         panel, changes = arrange_tools(
-            tools, plan, revision=before.panel.revision if before else 1, progress=clock.fraction
+            tools, plan, revision=revision, progress=clock.fraction, made=made
         )
         panel = replace(panel, checks=sorted_checks(panel, [*panel.checks, *left_out]))
-        files: dict[str, bytes] = {}
         data = dump_panel(PanelFile(plan, panel))
         if before is not None and folder.read(PANEL_JSON) != data:
             files[f"history/panel-{before.panel.revision}.json"] = folder.read(PANEL_JSON)
@@ -142,7 +170,33 @@ def arrange_job(
         folder.commit(files)
         clock.stop()
     checks = (*panel.checks, *notes_lost, *left_alone(folder))
-    return Arranged(folder, panel, plan, changes, checks, tuple(sorted(files)), clock.seconds)
+    return Arranged(
+        folder, panel, plan, changes, checks, tuple(sorted(files)), clock.seconds, tuple(choices)
+    )
+
+
+def _taken(choices: Sequence[Choice], plan: PanelPlan) -> PanelPlan:
+    """The plan of the layout that was chosen by number."""
+    number = plan.placement.choice
+    if number > len(choices):
+        raise UsageError(
+            "layout-choice-missing",
+            f"There is no layout {number} to choose: {len(choices)} different ones were found.",
+            f"Choose one of 1 to {len(choices)}, or search --effort long.",
+        )
+    return choices[number - 1].plan
+
+
+def _choice_pictures(
+    choices: Sequence[Choice], tools: list[Tool], revision: int, made: Made
+) -> dict[str, bytes]:
+    """A picture of each layout to choose from."""
+    return {
+        CHOICE.format(n): panel_png(
+            arrange_tools(tools, c.plan, revision=revision, made=made)[0], longest_px=1000
+        )
+        for n, c in enumerate(choices, start=1)
+    }
 
 
 def _plan_file(folder: JobFolder, plan: PanelPlan) -> dict[str, bytes]:
