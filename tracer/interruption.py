@@ -2,7 +2,8 @@
 
 The first signal raises `Interrupted` where the program is, so that what was begun is tidied up on
 the way out: temporary files go, locks are let go, a job is as it was or as it was to become.
-Further signals are not heard. Where the way out takes longer than `PATIENCE_S`, because a library
+Further signals are not heard, unless work that can end early keeps what it has and answers the
+first (`Interruption.answered`). Where the way out takes longer than `PATIENCE_S`, because a library
 swallows the exception or a thread computes on, the process ends at once with the same sentence and
 code; a job survives that as it does a power cut (`tracer.project.store`).
 
@@ -37,11 +38,24 @@ class Interruption:
     def __init__(self) -> None:
         self.number = 0
         self.sentence = ""
+        self.last: threading.Timer | None = None
 
     def forget(self) -> None:
         """Nothing was asked, and nothing written."""
         self.number, self.sentence = 0, ""
         WRITTEN.forget()
+
+    def answered(self) -> bool:
+        """What was asked has been done: a search has ended early, and the program goes on.
+
+        Only Ctrl-C can be answered so; False where nobody pressed it.
+        """
+        if self.number != signal.SIGINT:
+            return False
+        if self.last is not None:
+            self.last.cancel()
+        self.number, self.last = 0, None
+        return True
 
     @property
     def exit_code(self) -> int:
@@ -94,6 +108,7 @@ def _end(number: int, _: FrameType | None) -> None:
     ending.number = number
     last = threading.Timer(PATIENCE_S, _end_at_once)
     last.daemon = True
+    ending.last = last
     last.start()
     raise Interrupted
 

@@ -7,6 +7,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 from tracer.errors import TracerError, UsageError
+from tracer.interruption import Interrupted, ending
 from tracer.model.panel import Panel
 from tracer.model.panel_plan import Arrangement, MovePlan, PanelPlan, Style
 from tracer.model.report import Check, Severity
@@ -102,9 +103,24 @@ def fresh_choices(
         first = first or task
         found = make_layouts(task, wishes, progress)
         if found:
-            return [_choice(task, f, plan) for f in found], _style_check(found, wishes.style)
+            checks = _style_check(found, wishes.style)
+            if ending.number:
+                checks.append(_ended_early())
+            return [_choice(task, f, plan) for f in found], checks
     assert first is not None
     raise _no_room(first, plan)
+
+
+def _ended_early() -> Check:
+    """Ctrl-C ends the search and keeps the best; any other request ends the program."""
+    if not ending.answered():
+        raise Interrupted
+    return Check(
+        "layout-search-ended",
+        Severity.NOTE,
+        "The search for layouts was ended with Ctrl-C; the best so far were kept.",
+        "Search again with --place fresh.",
+    )
 
 
 def _other_seams(first: Task, second: Task) -> bool:
