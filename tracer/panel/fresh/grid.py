@@ -41,7 +41,8 @@ class Bitmap:
         y = (self.low + np.arange(max(ny, 0))) * cell_mm
         grid = np.meshgrid(x, y)
         shapely.prepare(shape)
-        self.on: Field = shapely.contains_xy(shape, *grid).astype(np.float32)
+        inside = np.asarray(shapely.contains_xy(shape, *grid))
+        self.on: Field = inside.astype(np.float32)
 
 
 class Grid:

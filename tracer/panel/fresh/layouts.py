@@ -44,7 +44,8 @@ EFFORTS = {
 class Wishes:
     """What is asked of the layouts.
 
-    ``even``: free room is spread evenly, else kept in one piece.
+    ``even``: free room is spread evenly, else kept in one piece. ``first``: the first layout that
+    keeps the hard rules is enough.
     """
 
     style: Style = Style.ROWS
@@ -53,6 +54,11 @@ class Wishes:
     weights: Mapping[str, float] = field(default_factory=dict)
     even: bool = False
     count: int = 3
+    first: bool = False
+
+
+class _Enough(Exception):
+    """What was asked for is there."""
 
 
 #: side that is filled from, and whether long tools stand (0) or lie (1), best ones first
@@ -64,9 +70,12 @@ class _Ticker:
 
     def __init__(self, expected: int, tell: Callable[[float], None] | None) -> None:
         self.expected, self.tell, self.count = max(expected, 1), tell, 0
+        self.enough: Callable[[], bool] = lambda: False
 
     def __call__(self) -> None:
         self.count += 1
+        if self.enough():
+            raise _Enough
         if self.tell and self.count % 8 == 0:
             # the number of moves is not known in advance: an ever slower approach to the end
             self.tell(self.count / (self.count + self.expected / 2))
@@ -85,6 +94,8 @@ def make_layouts(
     n = len(task.free)
     effort = wishes.effort
     tick = _Ticker(effort.rows + 3 * effort.changes + n * effort.lines, progress)
+    if wishes.first:
+        tick.enough = lambda: bool(pool.found)
     try:
         if wishes.style is Style.DENSE:
             _dense(task, wishes, weights, pool, tick)
@@ -93,6 +104,8 @@ def make_layouts(
     except KeyboardInterrupt:
         if not pool.found:
             raise
+    except _Enough:
+        pass
     return tuple(_three(task, pool, wishes))
 
 
@@ -131,7 +144,7 @@ def _on_lines(
     rng = np.random.default_rng(wishes.seed + 7)
     even = wishes.even or wishes.style is Style.SPREAD
     area = {i: task.pieces[i].variants[0].envelope.area for i in task.free}
-    widths = (0.5,)
+    widths: tuple[float, ...] = (0.5,)
     base = Grid(task, 0.5)
     if wishes.style is Style.SPREAD:
         widths = (*tuple(0.5 + f * task.gap_mm / base.cell_mm for f in (0.5, 0.25)), 0.5)

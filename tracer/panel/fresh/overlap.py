@@ -30,18 +30,19 @@ _PULL = 1e-4
 class Separation:
     """Places of all pieces on a raster, and the search that parts them."""
 
-    def __init__(self, grid: Grid, seed: int, turns: Sequence[Sequence[int]] | None = None) -> None:
+    def __init__(self, grid: Grid, seed: int, along_y: bool = False) -> None:
         self.grid = grid
         self.task = grid.task
         count = len(self.task.pieces)
-        self.turns = turns or [range(len(p.variants)) for p in self.task.pieces]
+        self.turns = [range(len(p.variants)) for p in self.task.pieces]
         self.free = self.task.free
         self.rng = np.random.default_rng(seed)
         self.at: dict[int, tuple[int, int, int]] = {}
         self.weights: NDArray[np.float32] = np.ones((count, count), np.float32)
         self.limit_mm = float("inf")  # length of a strip shorter than the bay
-        ranks = np.arange(grid.nx, dtype=np.float32)[None, :] * grid.ny
-        pull = ranks + np.arange(grid.ny, dtype=np.float32)[:, None]
+        x = np.arange(grid.nx, dtype=np.float32)[None, :]
+        y = np.arange(grid.ny, dtype=np.float32)[:, None]
+        pull = y * grid.nx + x if along_y else x * grid.ny + y
         self._pull: Field = (_PULL / pull.max()) * pull
 
     # -- fields ---------------------------------------------------------------------------------

@@ -214,7 +214,8 @@ def _variant(
         axis=0,
     )
     seats = tuple((*middle(p.region.bounds), turn) for p, turn in zip(pockets, turns, strict=True))
-    return Variant(turns[0], tool, cuts, label, envelope, reach + ROUNDING_MM, seats)
+    stands = (math.degrees(angle) + 180.0) % 360.0 - 180.0
+    return Variant(turns[0], tool, cuts, label, envelope, reach + ROUNDING_MM, seats, stands)
 
 
 def _put(pocket: PanelPocket, place: Placement) -> PanelPocket:

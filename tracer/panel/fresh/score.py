@@ -51,6 +51,8 @@ TERMS: dict[str, Term] = {
 }
 
 _IN_LINE_MM = 2.0
+#: what the eye takes for parallel (own choice), and for pointing the same way
+_PARALLEL_DEG, _ONE_WAY_DEG = 2.0, 10.0
 _CELL_MM = 10.0
 
 
@@ -149,27 +151,23 @@ def _gaps(task: Task, spots: Sequence[Spot], boxes: Array) -> float | None:
     return float(max(0.0, 1.0 - apart.std() / max(apart.mean(), 1e-9)))
 
 
-def _axes(task: Task, spots: Sequence[Spot]) -> float | None:
-    turned = [_upright(task, s) for s in spots if task.pieces[s.piece].long]
-    if len(turned) < 2:
+def _alike(angles: Sequence[float], whole_deg: float, within_deg: float) -> float | None:
+    """Largest share of angles that agree, going round."""
+    if len(angles) < 2:
         return None
-    return max(turned.count(0), turned.count(1)) / len(turned)
+    a = np.array(angles)
+    off = np.abs((a[:, None] - a[None, :] + whole_deg / 2) % whole_deg - whole_deg / 2)
+    return float((off <= within_deg).mean(axis=1).max())
 
 
-def _upright(task: Task, spot: Spot) -> int:
-    return spot.turn % 2 if len(task.pieces[spot.piece].variants) == 4 else 0
+def _axes(task: Task, spots: Sequence[Spot]) -> float | None:
+    long = [task.variant(s).stands_deg for s in spots if task.pieces[s.piece].long]
+    return _alike(long, 180.0, _PARALLEL_DEG)
 
 
 def _heads(task: Task, spots: Sequence[Spot]) -> float | None:
-    ways = []
-    for s in spots:
-        piece = task.pieces[s.piece]
-        if piece.way:
-            # quarter turns from up: left, down, right; 1 and -1 are opposite
-            ways.append((s.turn + (0 if piece.way > 0 else 2)) % 4)
-    if len(ways) < 2:
-        return None
-    return max(ways.count(k) for k in range(4)) / len(ways)
+    ways = [(task.variant(s).stands_deg, task.pieces[s.piece].way) for s in spots]
+    return _alike([a if w > 0 else a + 180.0 for a, w in ways if w], 360.0, _ONE_WAY_DEG)
 
 
 def _groups(task: Task, spots: Sequence[Spot], least: int) -> list[list[int]]:

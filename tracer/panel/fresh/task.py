@@ -50,6 +50,8 @@ class Variant:
     seats
         Per tool: the middle of its opening's box from the piece's place, and its turn in degrees
         from how it lay in the photo.
+    stands_deg
+        Turn from standing upright.
     """
 
     turn_deg: float
@@ -59,6 +61,7 @@ class Variant:
     envelope: Polygon
     reach_mm: Array
     seats: tuple[tuple[float, float, float], ...] = ()
+    stands_deg: float = 0.0
 
 
 @dataclass(frozen=True)

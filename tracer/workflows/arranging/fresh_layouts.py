@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, replace
 
 from tracer.errors import TracerError, UsageError
@@ -11,17 +12,21 @@ from tracer.interruption import Interrupted, ending
 from tracer.model.panel import Panel
 from tracer.model.panel_plan import Arrangement, MovePlan, PanelPlan, Style
 from tracer.model.report import Check, Severity
-from tracer.panel.build import Made, plies_of
+from tracer.panel.build import Made, plies_of, rules_of
 from tracer.panel.fresh.layouts import make_layouts
+from tracer.panel.fresh.pieces import Source
 from tracer.panel.fresh.score import Score
 from tracer.panel.fresh.search import Found
 from tracer.panel.fresh.setting import chosen_places, sources_of, task_of, wishes_of
+from tracer.panel.fresh.shortfall import Shortfall, closer, fits, least_sizes, too_many
 from tracer.panel.fresh.task import Task
 from tracer.panel.layout.placement import middle
 from tracer.panel.layout.places import Tool
 
 __all__ = ["Choice", "fresh_choices", "held", "needs_search", "places_cover"]
 
+#: what the next closer fit class takes off a pocket on each side, about
+_CLOSER_MM = 0.5
 #: ways to part a panel that is larger than its sheets
 _SEAM_WAYS = 3
 
@@ -108,7 +113,7 @@ def fresh_choices(
                 checks.append(_ended_early())
             return [_choice(task, f, plan) for f in found], checks
     assert first is not None
-    raise _no_room(first, plan)
+    raise _no_room(first, plan, sources, progress)
 
 
 def _ended_early() -> Check:
@@ -144,20 +149,83 @@ def _style_check(found: Sequence[Found], style: Style) -> list[Check]:
     ]
 
 
-def _no_room(task: Task, plan: PanelPlan) -> TracerError:
-    bay = plan.bay
-    assert bay is not None
-    for n, piece in enumerate(task.pieces):
-        if not any(task.fits_alone(n, t) for t in range(len(piece.variants))):
-            return TracerError(
-                "panel-no-room",
-                f"{piece.pocket_id} alone, with its margins, does not fit the bay of"
-                f" {bay.width_mm:g} x {bay.height_mm:g} mm at any quarter turn.",
-                "Make the bay larger, or leave the tool out (skip in [[tools]]).",
-            )
-    return TracerError(
-        "panel-no-room",
-        f"No layout was found that puts all {len(task.pieces)} tools into the bay of"
-        f" {bay.width_mm:g} x {bay.height_mm:g} mm with gaps of {task.gap_mm:g} mm.",
-        "Make the bay larger, leave tools out, or allow a smaller gap with --gap.",
-    )
+def _no_room(
+    task: Task,
+    plan: PanelPlan,
+    sources: Sequence[Source],
+    progress: Callable[[float], None] | None,
+) -> TracerError:
+    """What does not fit, and what was found to help."""
+    width, height = task.size_mm
+    bay = f"the bay of {width:g} x {height:g} mm"
+    alone = [
+        p.pocket_id
+        for n, p in enumerate(task.pieces)
+        if n in task.free and not any(task.fits_alone(n, t) for t in range(len(p.variants)))
+    ]
+    if alone:
+        sentence = f"{alone[0]} alone, with its margins, does not fit {bay} at any quarter turn."
+    else:
+        sentence = (
+            f"No layout was found that puts all {len(task.pieces)} tools into {bay} with gaps of"
+            f" {task.gap_mm:g} mm."
+        )
+    help_found = _shortfall(task, plan, sources, progress)
+    return TracerError("panel-no-room", sentence, _advice(help_found))
+
+
+def _shortfall(
+    task: Task,
+    plan: PanelPlan,
+    sources: Sequence[Source],
+    progress: Callable[[float], None] | None,
+) -> Shortfall:
+    seed, plies = plan.placement.seed, plies_of(plan)
+    count = 0
+
+    def tick() -> None:
+        nonlocal count
+        count += 1
+        if progress and count % 8 == 0:
+            progress(count / (count + 20 * len(task.pieces)))
+
+    found = Shortfall()
+    with suppress(KeyboardInterrupt):  # what was found until then is told
+        of_width, of_height, of_shape = least_sizes(task, seed, tick)
+        found = Shortfall(of_width, of_height, of_shape)
+        found = replace(found, left_out=too_many(task, seed, tick))
+        assert plan.bay is not None
+        least = rules_of(plan, plan.bay).web_mm
+        for share in (0.75, 0.5, 0.0):
+            gap = float(math.floor(least + share * (task.gap_mm - least)))
+            if gap < task.gap_mm and fits(task_of(sources, plan, plies, gap_mm=gap), seed, tick):
+                found = replace(found, gap_mm=gap)
+                break
+        found = replace(found, closer_fit=fits(closer(task, _CLOSER_MM), seed, tick))
+    if ending.number:
+        ending.answered()
+    return found
+
+
+def _advice(found: Shortfall) -> str:
+    sizes = [
+        f"{of} {size[0]:g} x {size[1]:g} mm"
+        for of, size in (
+            ("of this width", found.of_width),
+            ("of this height", found.of_height),
+            ("of this shape", found.of_shape),
+        )
+        if size is not None
+    ]
+    help_by = [f"the smallest bays found are {', '.join(sizes)}"] if sizes else []
+    if found.left_out:
+        names = ", ".join(found.left_out)
+        help_by.append(f"without {names} the rest fits (skip in [[tools]])")
+    if found.gap_mm is not None:
+        help_by.append(f"with gaps of {found.gap_mm:g} mm all fit (--gap {found.gap_mm:g})")
+    if found.closer_fit:
+        help_by.append("with a closer fit class all fit (--fit)")
+    if not help_by:
+        return "Make the bay larger, or spread the tools over two."
+    text = "; ".join(help_by)
+    return f"{text[0].upper()}{text[1:]}."
