@@ -43,13 +43,13 @@ from tracer.model.panel_plan import (
     Style,
 )
 from tracer.panel.build import build_panel, make_pockets, plies_of, rules_of, wanted_tools
-from tracer.panel.fresh.dense import packed, solved, used_mm
 from tracer.panel.fresh.layouts import EFFORTS, Wishes, make_layouts
 from tracer.panel.fresh.pieces import Source
 from tracer.panel.fresh.score import score, weights_for
 from tracer.panel.fresh.setting import sources_of, task_of
-from tracer.panel.fresh.task import Spot, Task
 from tracer.panel.layout.placement import middle
+from tracer.panel.packing.dense import packed, solved, used_mm
+from tracer.panel.packing.task import Spot, Task
 from tracer.project.store import JobFolder
 from tracer.workflows.arranging.arrange import tools_of_job
 

@@ -15,8 +15,8 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
-from tracer.panel.fresh.grid import Bitmap
-from tracer.panel.fresh.task import Task
+from tracer.panel.packing.grid import Bitmap
+from tracer.panel.packing.task import Task
 
 __all__ = ["FAR", "Block", "Blocks", "Part", "stacked"]
 

@@ -12,13 +12,13 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from tracer.model.panel_plan import Style
-from tracer.panel.fresh.dense import packed, solved, used_mm
-from tracer.panel.fresh.grid import Grid
 from tracer.panel.fresh.lines import Taste, lined_up
 from tracer.panel.fresh.score import score, weights_for
 from tracer.panel.fresh.search import Found, Pool, RowSearch, different
-from tracer.panel.fresh.settle import exact
-from tracer.panel.fresh.task import Spot, Task, clashes
+from tracer.panel.packing.dense import packed, solved, used_mm
+from tracer.panel.packing.grid import Grid
+from tracer.panel.packing.settle import exact
+from tracer.panel.packing.task import Spot, Task, clashes
 
 __all__ = ["EFFORTS", "Effort", "Wishes", "make_layouts"]
 
@@ -245,7 +245,7 @@ def _dense(
         figures = score(task, spots, weights, spread=False)
         pool.found.append(Found(spots, figures, Style.DENSE.value))
 
-    for seed in range(3 if wishes.count > 1 else 1):
+    for seed in range(min(wishes.effort.strips, wishes.count)):
         packed(task, wishes.seed + 1000 * seed, wishes.effort.strips, tick, keep)
         if not pool.found:
             return

@@ -14,10 +14,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from tracer.panel.fresh.grid import Grid
-from tracer.panel.fresh.overlap import Separation
-from tracer.panel.fresh.settle import exact
-from tracer.panel.fresh.task import Spot, Task, clashes
+from tracer.panel.packing.grid import Grid
+from tracer.panel.packing.overlap import Separation
+from tracer.panel.packing.settle import exact
+from tracer.panel.packing.task import Spot, Task, clashes
 
 __all__ = ["Taste", "lined_up", "snapped"]
 

@@ -24,9 +24,9 @@ from tracer.model.panel_plan import PanelPlan
 from tracer.panel.fittings.added import add_labels, add_notches, add_wells
 from tracer.panel.fittings.labels import label_box
 from tracer.panel.fittings.openings import opening
-from tracer.panel.fresh.task import ROUNDING_MM, Member, Piece, Rim, Variant, hull_of
 from tracer.panel.layout.axis import axis_rad
 from tracer.panel.layout.placement import middle
+from tracer.panel.packing.task import ROUNDING_MM, Member, Piece, Rim, Variant, hull_of
 from tracer.panel.rules import Rules
 
 __all__ = ["Source", "kin_of", "pieces_of", "standing_turn_rad"]

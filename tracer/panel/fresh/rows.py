@@ -16,7 +16,7 @@ from shapely.geometry import box
 from shapely.geometry.base import BaseGeometry
 
 from tracer.panel.fresh.blocks import FAR, Block, Blocks, stacked
-from tracer.panel.fresh.task import Spot, Task
+from tracer.panel.packing.task import Spot, Task
 
 __all__ = ["Align", "RowBuilder", "Scheme", "filled", "realised", "room_of"]
 

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from shapely import affinity
 
 from tracer.model.panel import BayKind
-from tracer.panel.fresh.task import Spot, Task
+from tracer.panel.packing.task import Spot, Task
 
 __all__ = ["TERMS", "Score", "Term", "free_rectangle", "score", "weights_for"]
 

@@ -14,8 +14,8 @@ import numpy as np
 
 from tracer.panel.fresh.rows import RowBuilder, Scheme, Stack, filled, realised, room_of
 from tracer.panel.fresh.score import Score, score
-from tracer.panel.fresh.settle import exact
-from tracer.panel.fresh.task import Spot, Task, clashes
+from tracer.panel.packing.settle import exact
+from tracer.panel.packing.task import Spot, Task, clashes
 
 __all__ = ["Found", "Pool", "different", "row_layouts"]
 

@@ -17,9 +17,9 @@ from tracer.model.panel_plan import ChosenPlace, PanelPlan, Spare, Style
 from tracer.panel.fresh.layouts import EFFORTS, Wishes
 from tracer.panel.fresh.pieces import Source, pieces_of
 from tracer.panel.fresh.score import TERMS
-from tracer.panel.fresh.task import Piece, Rim, Spot, Task
 from tracer.panel.layout.bay import keep_outs, panel_shape
 from tracer.panel.layout.places import Tool
+from tracer.panel.packing.task import Piece, Rim, Spot, Task
 from tracer.panel.rules import Rules, rules_for
 from tracer.panel.stock.seams import split_slab
 

@@ -14,10 +14,10 @@ import numpy as np
 from shapely import affinity
 from shapely.geometry import Polygon, box
 
-from tracer.panel.fresh.grid import Grid
-from tracer.panel.fresh.overlap import Separation, dropped
-from tracer.panel.fresh.settle import exact
-from tracer.panel.fresh.task import Task
+from tracer.panel.packing.grid import Grid
+from tracer.panel.packing.overlap import Separation, dropped
+from tracer.panel.packing.settle import exact
+from tracer.panel.packing.task import Task
 
 __all__ = ["Shortfall", "closer", "fits", "least_sizes", "too_many", "without"]
 

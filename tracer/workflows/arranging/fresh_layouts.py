@@ -19,9 +19,9 @@ from tracer.panel.fresh.score import Score
 from tracer.panel.fresh.search import Found
 from tracer.panel.fresh.setting import chosen_places, sources_of, task_of, wishes_of
 from tracer.panel.fresh.shortfall import Shortfall, closer, fits, least_sizes, too_many
-from tracer.panel.fresh.task import Task
 from tracer.panel.layout.placement import middle
 from tracer.panel.layout.places import Tool
+from tracer.panel.packing.task import Task
 
 __all__ = ["Choice", "fresh_choices", "held", "needs_search", "places_cover"]
 

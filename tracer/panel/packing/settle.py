@@ -13,7 +13,7 @@ from shapely import STRtree, affinity
 from shapely.geometry import Polygon
 from shapely.geometry.base import BaseGeometry
 
-from tracer.panel.fresh.task import Spot, Task, clashes
+from tracer.panel.packing.task import Spot, Task, clashes
 
 __all__ = ["exact", "rounded"]
 

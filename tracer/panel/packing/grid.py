@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from scipy import fft
 from shapely.geometry.base import BaseGeometry
 
-from tracer.panel.fresh.task import Task, Variant
+from tracer.panel.packing.task import Task, Variant
 
 __all__ = ["Bitmap", "Grid"]
 

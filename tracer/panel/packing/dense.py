@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 
-from tracer.panel.fresh.grid import Grid
-from tracer.panel.fresh.overlap import Separation, dropped
-from tracer.panel.fresh.settle import exact
-from tracer.panel.fresh.task import Spot, Task
+from tracer.panel.packing.grid import Grid
+from tracer.panel.packing.overlap import Separation, dropped
+from tracer.panel.packing.settle import exact
+from tracer.panel.packing.task import Spot, Task
 
 __all__ = ["packed", "solved", "used_mm"]
 
@@ -73,7 +73,9 @@ def packed(
                     if s.piece in task.free:
                         search.at[s.piece] = (s.turn, *grid.node(s.x_mm, s.y_mm))
                 search.drop_outside()
-                found = exact(task, search.spots()) if search.solve(50, tick) else None
+                found = (
+                    exact(task, search.spots()) if search.solve(20 + 12 * effort, tick) else None
+                )
                 if found is None or used_mm(task, found) >= used_mm(task, best) - 0.1:
                     failures += 1
                     continue

@@ -14,8 +14,8 @@ from collections.abc import Callable, Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from tracer.panel.fresh.grid import Field, Grid
-from tracer.panel.fresh.task import Spot
+from tracer.panel.packing.grid import Field, Grid
+from tracer.panel.packing.task import Spot
 
 __all__ = ["Separation", "dropped"]
 
