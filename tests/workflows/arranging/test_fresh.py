@@ -71,7 +71,7 @@ def test_stay_holds_a_tool_while_the_rest_is_laid_out(job: JobFolder) -> None:
         (["--place", "fresh"], "layout-needs-bay"),
         (["--place", "anew"], "usage"),
         ([*FRESH, "--stay", "T09"], "layout-stay-unknown"),
-        ([*FRESH, "--choice", "4"], "option-out-of-range"),
+        ([*FRESH, "--choice", "4"], "number-out-of-range"),
     ],
 )
 def test_what_is_wrong_is_said_and_nothing_written(

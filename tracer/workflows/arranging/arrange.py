@@ -135,14 +135,14 @@ def arrange_job(
                 material_named(ply.stock.material)
         clock.step("panel")
         tools, left_out = tools_of_job(folder, plan)
-        plan = held(plan, before.panel if before else None, tools, stay)
         revision = before.panel.revision if before else 1
         files: dict[str, bytes] = {}
         choices: list[Choice] = []
         made = None
-        if needs_search(plan, tools):
+        if stay or needs_search(plan, tools):
             wanted = wanted_tools(tools, plan)
             made = make_pockets(wanted, plan, clock.fraction)
+            plan = held(plan, before.panel if before else None, wanted, made, stay)
             clock.step("layouts")
             choices, noted = fresh_choices(wanted, made, plan, clock.fraction)
             left_out = [*left_out, *noted]

@@ -56,7 +56,11 @@ def places_cover(plan: PanelPlan, tools: Sequence[Tool]) -> bool:
 
 
 def held(
-    plan: PanelPlan, panel: Panel | None, tools: Sequence[Tool], ids: Sequence[str]
+    plan: PanelPlan,
+    panel: Panel | None,
+    tools: Sequence[Tool],
+    made: Made,
+    ids: Sequence[str],
 ) -> PanelPlan:
     """The plan with tools held where the panel has them, as if their places were typed.
 
@@ -65,22 +69,19 @@ def held(
     UsageError
         ``layout-stay-unknown`` where a tool has no place yet.
     """
-    if not ids:
-        return plan
     pockets = {p.pocket_id: p for p in panel.pockets} if panel else {}
-    lies = {t.pocket_id: t for t in tools}
+    own = {t.pocket_id: (t, p) for t, p in zip(tools, made[0], strict=True)}
     moves = {m.pocket_id: m for m in plan.moves}
     for name in ids:
-        if name not in pockets or name not in lies:
+        if name not in pockets or name not in own:
             raise UsageError(
                 "layout-stay-unknown",
                 f"{name} has no place in the panel that it could stay at.",
                 "Name tools of the arranged panel by their ids, or type places in [[moves]].",
             )
-        pocket, tool = pockets[name], lies[name]
-        # the middle of the opening's box at its own turn, wells left aside
-        x, y = middle(pocket.placement.apply_polygon(tool.outline.region).bounds)
-        turn = math.degrees(pocket.placement.angle_rad - tool.lie.angle_rad)
+        place, (tool, pocket) = pockets[name].placement, own[name]
+        x, y = middle(place.apply_polygon(pocket.region).bounds)
+        turn = math.degrees(place.angle_rad - tool.lie.angle_rad)
         moves[name] = MovePlan(name, round(x, 3), round(y, 3), round((turn + 180) % 360 - 180, 3))
     return replace(plan, moves=tuple(moves.values()))
 
