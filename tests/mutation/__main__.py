@@ -63,13 +63,15 @@ def python_files(tops: Sequence[str], pattern: str = "*.py") -> list[Path]:
     return [p for p in found if p.name != "__init__.py"]
 
 
-def passed_over(cache: Path) -> dict[str, Passed]:
+def passed_over(cache: Path, only: Sequence[str] | None = None) -> dict[str, Passed]:
     """What each test of the rooms passes over; kept, file of tests by file."""
     cache.mkdir(parents=True, exist_ok=True)
     found: dict[str, Passed] = {}
     for room, folders in TESTS.items():
         for path in python_files(folders, "test_*.py"):
             name = path.relative_to(ROOT).as_posix()
+            if only is not None and name not in only:
+                continue
             kept = cache / (name.replace("/", "__") + ".json")
             if not kept.exists():
                 print(f"learning {name}", flush=True)
@@ -110,6 +112,8 @@ def main() -> None:
         "--cache", type=Path, default=Path(tempfile.gettempdir()) / "tracer-mutants"
     )
     parser.add_argument("--only", help="faults whose name holds this text")
+    parser.add_argument("--modules", nargs="*", default=MODULES, help="what is mutated")
+    parser.add_argument("--tests", nargs="*", help="files of tests, instead of all of the rooms'")
     given = parser.parse_args()
     os.chdir(ROOT)
     for name in HEAVY:
@@ -117,8 +121,8 @@ def main() -> None:
     import cv2
 
     cv2.setNumThreads(1)
-    passed = passed_over(given.cache)
-    faults = [f for path in python_files(MODULES) for f in faults_in(path, ROOT)]
+    passed = passed_over(given.cache, given.tests)
+    faults = [f for path in python_files(given.modules) for f in faults_in(path, ROOT)]
     drawn = random.Random(given.seed).sample(faults, min(given.sample, len(faults)))
     if given.only:
         drawn = [f for f in faults if given.only in f.name]
