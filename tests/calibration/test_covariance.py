@@ -236,6 +236,42 @@ def test_pose_covariance_is_that_of_the_draws() -> None:
     assert_chi_squared(float(squares.sum()), 3 * len(squares))
 
 
+def _centre(layout: Layout, x: np.ndarray) -> np.ndarray:
+    part = x[layout.photo(0)]
+    return -rotation(part[:3])[0].T @ part[3:6]
+
+
+def test_pose_and_map_are_propagated_by_their_numerical_derivatives() -> None:
+    """Central differences of where fixed pixels lie and of the camera's centre, both freed of the
+    rigid motion of the lay: to first order the covariances are J C J', correlations and all."""
+    _, fit = draws()[0]
+    layout, x = fit.layout, fit.x
+    lay = _lay(x)
+    points = np.array([[450.0, 300.0], [0.0, 0.0], [1200.0, 300.0]])
+    flat = np.column_stack([np.vstack([lay, points]), np.zeros(len(lay) + len(points))])
+    pixels = project(layout.lens_of(x, 0), x[layout.photo(0)][:6], flat)[0]
+    centre = _centre(layout, x)
+    free = layout.free()
+    by_pose, by_map = [], []
+    for index in free:
+        step = np.zeros(layout.size)
+        step[index] = 1e-5 * max(1e-3, float(np.sqrt(fit.covariance[index, index])) * 1e2)
+        sides = [_sheet_of(layout, x + sign * step, pixels) for sign in (1, -1)]
+        moved = (sides[0] - sides[1]) / (2 * step[index])
+        motion = _rigidly_off(lay + moved[: len(lay)], lay)
+        by_map.append((moved - _move(flat[:, :2], motion))[len(lay) :])
+        pose = (_centre(layout, x + step) - _centre(layout, x - step)) / (2 * step[index])
+        pose[:2] -= _move(centre[None, :2], motion)[0]
+        by_pose.append(pose)
+    known = fit.covariance[np.ix_(free, free)]
+    jacobian = np.array(by_pose).T
+    expected = jacobian @ known @ jacobian.T
+    size = np.sqrt(np.outer(np.diag(expected), np.diag(expected)))
+    assert np.allclose(pose_covariance(fit, 0, lay) / size, expected / size, atol=1e-3)
+    variance = np.einsum("pni,pq,qni->n", by_map, known, by_map) / 2
+    assert np.allclose(sigma_on_sheet(fit, 0, lay, points), np.sqrt(variance), rtol=1e-3)
+
+
 def test_reweighting_scales_the_covariance() -> None:
     _, fit = draws()[0]
     twice = fit.reweighted(2 * fit.sigma_px)
