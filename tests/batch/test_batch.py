@@ -24,6 +24,7 @@ from tracer.batch.manifest import read_orders
 from tracer.batch.order import LayRow, State
 from tracer.batch.run import BatchOptions, Board, run_batch
 from tracer.cli.app import run
+from tracer.project.tool_list import ToolList
 
 PLAN = '[bay]\nkind = "drawer"\nwidth_mm = {width}\nheight_mm = 400\nclear_depth_mm = 80\n'
 
@@ -270,6 +271,38 @@ def test_results_and_photos_in_a_remote_store(lays: Path, tmp_path: Path, photo:
     assert do_lay(order, "memory://shop/out", lambda step: None).state is State.KEPT
     missing = LayOrder(name="x", photos=("memory://shop/none.jpg",))
     assert do_lay(missing, "memory://shop/out", lambda step: None).slug == "input-missing"
+
+
+def test_a_list_whose_letters_fit_two_encodings(
+    tmp_path: Path, photo: bytes, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The column ``encoding`` settles it, as the option of ``tracer trace`` does."""
+    from tracer.batch import work
+
+    class Taken(Exception):
+        pass
+
+    def taken(*_: object, tools: ToolList, **__: object) -> None:
+        raise Taken(tools.rows[0].name)
+
+    monkeypatch.setattr(work, "trace_job", taken)
+    (tmp_path / "photo.jpg").write_bytes(photo)
+    (tmp_path / "own.csv").write_bytes("name,x_px,y_px\r\nSöge,1,2\r\n".encode("cp850"))
+    manifest = tmp_path / "lays.csv"
+    manifest.write_text(
+        "lay,photos,tools,encoding\na,photo.jpg,own.csv,\nb,photo.jpg,own.csv,cp850\n"
+        "c,photo.jpg,own.csv,klingon\n"
+    )
+    unsure, settled, unknown = read_orders(str(manifest))
+    assert not any(isinstance(entry, LayRow) for entry in (unsure, settled, unknown))
+    row = work.do_lay(unsure, str(tmp_path / "out"), lambda step: None)
+    assert (row.state, row.slug) == (State.FAILED, "list-encoding-unsure")
+    assert "in a batch in the column encoding" in row.sentence
+    with pytest.raises(Taken, match="Söge"):
+        work.do_lay(settled, str(tmp_path / "out"), lambda step: None)
+    row = work.do_lay(unknown, str(tmp_path / "out"), lambda step: None)
+    assert (row.state, row.slug) == (State.FAILED, "lay-refused")
+    assert "'klingon'" in row.sentence
 
 
 def test_a_full_disk_is_one_sentence_per_lay(

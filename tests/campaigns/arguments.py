@@ -40,7 +40,7 @@ VALUES = (
     "part.dxf", "part.svg", "pipe", "loop", "a4", "A4", "letter", "R12", "router", "co2-laser",
     "pvc",
     "eva", "snug", "press", "auto", "learned", "wall", "margin", "mid", "0-5", "5-0", "0-47", "48",
-    "web-thin",
+    "web-thin", "rot13", "idna",
 )  # fmt: skip
 #: a command line for each command that works; an unknown command is tried bare
 LINES: dict[str, tuple[tuple[str, ...], ...]] = {

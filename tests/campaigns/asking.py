@@ -67,11 +67,13 @@ class OpenDesk:
             head["Content-Length"] = str(len(body))
         lines = [f"{method} {path} HTTP/1.1", *(f"{k}: {v}" for k, v in head.items())]
         raw = "\r\n".join([*lines, "Connection: close", "", ""])
-        return self.send(f"{method} {path}", raw.encode("utf-8", "surrogateescape") + (body or b""),
-                         wait_s)  # fmt: skip
+        data = raw.encode("utf-8", "surrogateescape") + (body or b"")
+        return self.send(f"{method} {path}", data, wait_s, method)
 
-    def send(self, name: str, raw: bytes, wait_s: float = 60.0) -> Answer:
-        """Raw bytes; the answer to them."""
+    def send(
+        self, name: str, raw: bytes, wait_s: float = 60.0, method: str | None = None
+    ) -> Answer:
+        """Raw bytes; the answer to them. The answer to HEAD has no body to wait for."""
         start = time.monotonic()
         status, data = 0, b""
         with (
@@ -80,7 +82,7 @@ class OpenDesk:
         ):
             with suppress(OSError):
                 line.sendall(raw)
-            reply = http.client.HTTPResponse(line)
+            reply = http.client.HTTPResponse(line, method=method)
             reply.begin()
             status = reply.status
             if reply.getheader("content-type", "").startswith("text/event-stream"):

@@ -174,8 +174,7 @@ def judged(
         faults.append(Fault("traceback", said.err[-4000:]))
     if "[out-of-memory]" in said.err:
         faults.append(Fault("memory", said.err[-300:]))
-    # a change that is made but could not be put in place wholly is told as that
-    if said.code in (0, 3) or "[job-unfinished]" in said.err:
+    if said.code in (0, 3):
         faults += _lost(before, after, [re.compile(p) for p in outputs])
     else:
         if not said.escaped and (said.code not in (1, 2, 130, 143) or not _told(said)):

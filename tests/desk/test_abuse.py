@@ -156,6 +156,19 @@ def test_an_open_page_is_not_ended(desk: Open, hurried: None) -> None:
         assert b"links" in told
 
 
+def test_asking_for_the_head_of_the_news_is_answered_at_once(desk: Open) -> None:
+    """RFC 9110, section 9.3.2: no content follows; the connection serves the next request."""
+    keys = desk.server.keys
+    connection = http.client.HTTPConnection("127.0.0.1", keys.port, timeout=5)
+    for _ in range(2):
+        connection.request("HEAD", "/api/events", headers={"Cookie": desk.cookie})
+        answer = connection.getresponse()
+        assert answer.status == 200
+        assert answer.getheader("content-type", "").startswith("text/event-stream")
+        assert answer.read() == b""
+    connection.close()
+
+
 def ways_to_ask(desk: Open) -> list[tuple[str, str]]:
     app: Any = desk.server._server.config.app._app  # type: ignore[union-attr]
     return [

@@ -145,6 +145,11 @@ def test_every_correction_is_kept_and_can_be_withdrawn(
         (("row", "T03", "height_mm"), "20"),
         (("row", "T03", "height_mm"), True),
         (("row", "T03", "height_mm"), float("inf")),
+        (("row", "T03", "height_mm"), 10**400),
+        (("row", "T03", "height_mm"), "9" * 5000),
+        (("row", "T03", "edge"), "a\x1b[31m" * 1000),
+        (("row", "T" * 5000, "edge"), "measured"),
+        (("plan", "a\x1b[31m" * 1000), 4),
         (("row", "T03", "quantity"), 1.5),
         (("row", "T03", "line"), 4),
         (("row", "T99", "height_mm"), 4),
@@ -162,7 +167,26 @@ def test_senseless_edits_are_refused(folder: JobFolder, path: tuple[str, ...], n
     with pytest.raises(TracerError) as refused:
         make_edit(folder, Edit("x", "", (Change(path, None, now),)))
     assert refused.value.slug in {"edit-refused", "edit-conflict"}
+    assert len(refused.value.sentence) < 300 and refused.value.sentence.isprintable()
     assert (folder.read("job.json"), folder.read("tools.csv")) == before
+
+
+@pytest.mark.parametrize(
+    ("path", "now", "words"),
+    [
+        (("row", "T03", "height_mm"), 501, "501 cannot be height_mm: it must be a number from 0"),
+        (("row", "T03", "quantity"), 0, "it must be a whole number from 1 to 1000."),
+        (("lay", "1", "card_size_mm"), [49, 168], "it must be a number from 50 to 1000 mm."),
+        (("lay", "1", "camera_height_mm"), 20_001, "a number from 50 to 20000 mm."),
+    ],
+)
+def test_a_value_out_of_range_is_told_with_its_range(
+    folder: JobFolder, path: tuple[str, ...], now: object, words: str
+) -> None:
+    """The ranges of docs/reference/ranges.md, as for options and files."""
+    with pytest.raises(TracerError) as refused:
+        make_edit(folder, Edit("x", "", (Change(path, None, now),)))
+    assert words in refused.value.sentence
 
 
 def test_rows_are_found_by_place_in_any_order(folder: JobFolder) -> None:

@@ -238,7 +238,11 @@ def test_what_fits_nothing_is_refused_with_its_place(
     assert caught.value.slug == "tool-list-unreadable"
 
 
-def test_a_name_of_no_encoding() -> None:
-    with pytest.raises(UsageError, match="'klingon'") as caught:
-        known_encoding("klingon")
+@pytest.mark.parametrize(
+    "name", ["klingon", "rot13", "hex", "base64", "zip", "undefined", "idna", "punycode", "\0", ""]
+)
+def test_a_name_of_no_encoding(name: str) -> None:
+    """Python's own table also holds ciphers, packers and codecs for addresses."""
+    with pytest.raises(UsageError, match="not the name of an encoding") as caught:
+        known_encoding(name)
     assert caught.value.slug == "encoding-unknown"

@@ -167,6 +167,35 @@ def _no_links(*_: object) -> None:
     raise OSError(errno.EPERM, "no links on this disk")
 
 
+@pytest.mark.parametrize(
+    ("path", "as_folder", "change", "remove"),
+    [
+        ("pictures", False, {"pictures/b.png": b"two"}, []),
+        ("cut", False, {"cut/deep/face.dxf": b"dxf"}, []),
+        ("outlines.json", True, AFTER, []),
+        ("pictures/a.png", True, AFTER, ["pictures/a.png"]),
+    ],
+)
+def test_a_taken_place_is_told_before_anything_is_changed(
+    tmp_path: Path, path: str, as_folder: bool, change: dict[str, bytes], remove: list[str]
+) -> None:
+    job = make(tmp_path / "bench.job")
+    taken = job.path / path
+    if taken.is_dir():
+        shutil.rmtree(taken)
+    taken.unlink(missing_ok=True)
+    taken.mkdir() if as_folder else taken.write_bytes(b"a person's")
+    before = content(job.path)
+    with pytest.raises(TracerError) as caught, job.locked():
+        job.commit(change, remove=remove)
+    assert caught.value.slug == "job-place-taken"
+    assert str(taken) in caught.value.sentence
+    assert content(job.path) == before
+    assert not (job.path / ".commit").exists()
+    with job.locked():  # and the job is not bricked
+        job.commit({"job.json": b"3"})
+
+
 @pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="this system has no named pipes")
 def test_a_pipe_in_a_files_place_is_told(tmp_path: Path) -> None:
     """Reading one waits for a writer that never comes."""

@@ -33,6 +33,8 @@ class LayOrder:
         Addresses of the lay's photos, 1 to 8.
     tools
         Address of a tool list; None: none.
+    encoding
+        What the tool list is in, where its letters do not tell.
     plan
         Address of a panel plan; None: the lay is traced only.
     machine
@@ -42,6 +44,7 @@ class LayOrder:
     name: str
     photos: tuple[str, ...]
     tools: str | None = None
+    encoding: str | None = None
     card_size: str | None = None
     height: str | None = None
     camera_height: str | None = None

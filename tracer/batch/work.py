@@ -38,6 +38,7 @@ from tracer.model.outline import Outline
 from tracer.model.report import Check, Severity
 from tracer.project.schema import load_job
 from tracer.project.store import JobFolder, job_path
+from tracer.project.text_encoding import known_encoding
 from tracer.project.tool_list import parse_tool_list
 from tracer.ranges import checked_option
 from tracer.segmentation.decide.answers import MODEL_SHA256
@@ -67,6 +68,7 @@ class _Inputs:
     def digest(self, order: LayOrder) -> str:
         """Digest of the inputs, of what is asked and of the program."""
         settings = (
+            order.encoding,
             order.card_size,
             order.height,
             order.camera_height,
@@ -219,11 +221,13 @@ def _run(order: LayOrder, inputs: _Inputs, folder: JobFolder, tell: Tell) -> Lay
     files: set[str] = set()
     machine = _machine(order, inputs)
     tools_name = posixpath.basename(order.tools or "tools.csv")
+    tools = inputs.tools
+    encoding = _typed(known_encoding, "encoding", order.encoding)
     done = trace_job(
         folder,
         inputs.photos,
         settings=_settings(order),
-        tools=parse_tool_list(inputs.tools, tools_name) if inputs.tools is not None else None,
+        tools=parse_tool_list(tools, tools_name, encoding) if tools is not None else None,
         tools_name=tools_name,
         mode=Mode(replace=_shows_others(folder, inputs.photos)),
         progress=steps,

@@ -8,8 +8,9 @@ from tracer.desk.bodies import unclear
 from tracer.export.machine.checks import job_cautions, material_named
 from tracer.export.machine.profiles import machine_names, materials, read_machine
 from tracer.model.panel_plan import FitClass
-from tracer.workflows.cutting.cut import CutOptions
-from tracer.workflows.editing.input_values import any_of, number, optional
+from tracer.ranges import OPTIONS
+from tracer.workflows.cut import CutOptions
+from tracer.workflows.input_values import any_of, number, optional
 
 __all__ = ["cut_options", "cutting_choices"]
 
@@ -37,9 +38,9 @@ def cut_options(body: dict[str, Any]) -> CutOptions:
     try:
         machine = any_of(*machine_names())(body.get("machine"))
         fit = any_of(*(f.value for f in FitClass))(body.get("fit", "easy"))
-        thickness = number(1, 300)(body.get("thickness_mm", 30))
-        depth = optional(number(0.5, 300))(body.get("depth_mm"))
-        edge = number(1, 500)(body.get("edge_mm", 30))
+        thickness = number(OPTIONS["--thickness"])(body.get("thickness_mm", 30))
+        depth = optional(number(OPTIONS["--depth"]))(body.get("depth_mm"))
+        edge = number(OPTIONS["--margin"])(body.get("edge_mm", 30))
     except ValueError:
         raise unclear() from None
     material = material_named(str(body.get("material", "unknown")))

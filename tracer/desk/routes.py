@@ -26,10 +26,11 @@ from tracer.desk.previews import dxf_preview, pdf_page
 from tracer.desk.view import job_record, photo_record
 from tracer.errors import TracerError
 from tracer.photos import MAX_FILE_BYTES
-from tracer.segmentation.edge.snap import snap_line
-from tracer.workflows.arranging.arrange import PANEL_JSON
-from tracer.workflows.editing.input_values import number, optional, pair_mm, points
-from tracer.workflows.job.trace_job import Mode, lay_settings
+from tracer.ranges import OPTIONS, Range
+from tracer.segmentation.snap import snap_line
+from tracer.workflows.arrange import PANEL_JSON
+from tracer.workflows.input_values import number, optional, pair_mm, points
+from tracer.workflows.trace_job import Mode, lay_settings
 
 __all__ = ["build_routes"]
 
@@ -43,6 +44,7 @@ STATUS = {
     "desk-photos-in-use": 423,
     "phone-link-ended": 410,
 }
+_REACH = Range(2, 200, "px")  # how far from what was drawn an edge is looked for
 FOREVER = "private, max-age=31536000, immutable"
 
 
@@ -60,6 +62,8 @@ def build_routes(desk: Desk, keys: Keys, open_job: str | None, lan_host: str | N
         return page(keys, open_job)
 
     async def events(request: Request) -> Response:
+        if request.method == "HEAD":  # its answer has no body to wait for, and this one no end
+            return Response(media_type="text/event-stream")
         last = request.headers.get("last-event-id", "")
         stream = desk.hub.stream(int(last) if last.isdecimal() else None)
         return StreamingResponse(stream, media_type="text/event-stream")
@@ -142,7 +146,7 @@ def build_routes(desk: Desk, keys: Keys, open_job: str | None, lan_host: str | N
     async def snap(request: Request) -> Response:
         body = await read_json(request)
         line = points(2, 4000)(body.get("line"))
-        reach = float(number(2, 200)(body.get("reach_px")))
+        reach = float(number(_REACH)(body.get("reach_px")))
         pyramid = await run_sync(job_of(request).pyramid, request.path_params["photo"])
         found = await run_sync(snap_line, pyramid.photo.pixels, line, reach)
         return JSONResponse({"line": found.line_px.round(2).tolist(), "contrast": found.contrast})
@@ -267,12 +271,12 @@ def _expected(request: Request) -> str:
 
 
 def _settings(body: dict[str, Any]) -> dict[str, Any]:
-    height = optional(number(0, 500))(body.get("default_height_mm"))
-    size = optional(pair_mm(50, 1000))(body.get("card_size_mm"))
+    height = optional(number(OPTIONS["--height"]))(body.get("default_height_mm"))
+    size = optional(pair_mm(OPTIONS["--card-size"]))(body.get("card_size_mm"))
     return lay_settings(
         card_sizes=CardSizes(size, {}),
         mat_mm=None,
-        camera_height_mm=optional(number(50, 20_000))(body.get("camera_height_mm")),
+        camera_height_mm=optional(number(OPTIONS["--camera-height"]))(body.get("camera_height_mm")),
         default_height_mm=height,
         edge=None,
         keep_cables=body.get("keep_cables") is True or None,

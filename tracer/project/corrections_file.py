@@ -7,14 +7,13 @@ by every run, and written back as it was.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable
 from typing import Any
 
+from tracer.ranges import JOB
+
 __all__ = ["set_aside"]
 
-FAR_PX = 200_000.0  # no photo that is read has a side as long as this
-MAX_WIDTH_PX = 10_000.0
 MOST_POINTS = 20_000
 
 
@@ -50,20 +49,11 @@ def _record(
     return {**photo, "corrections": usable, "unusable": [*before, *unusable]}
 
 
-def _number(value: Any, low: float, high: float) -> bool:
-    return (
-        isinstance(value, int | float)
-        and not isinstance(value, bool)
-        and low <= value <= high
-        and math.isfinite(value)
-    )
-
-
 def _point(value: Any) -> bool:
     return (
         isinstance(value, list)
         and len(value) == 2
-        and all(_number(v, -FAR_PX, FAR_PX) for v in value)
+        and all(v in JOB["corrections.keep"] for v in value)
     )
 
 
@@ -83,7 +73,7 @@ def _stroke(value: Any) -> bool:
         isinstance(value, dict)
         and set(value) <= {"line", "width_px", "add"}
         and _points(1)(value.get("line"))
-        and _number(value.get("width_px"), 0.0, MAX_WIDTH_PX)
+        and value.get("width_px") in JOB["stroke.width_px"]
         and isinstance(value.get("add", True), bool)
     )
 

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from pathlib import Path, PurePosixPath
 
-from tracer.errors import UsageError
+from tracer.errors import TracerError, UsageError
 
-__all__ = ["MOST_BYTES", "SUFFIX", "is_inside", "job_path", "refuse_link"]
+__all__ = ["MOST_BYTES", "SUFFIX", "is_inside", "job_path", "refuse_link", "refuse_taken"]
 
 SUFFIX = ".job"
 #: device names of Windows, with any ending (Microsoft, "Naming files, paths, and namespaces")
@@ -95,3 +96,30 @@ def refuse_link(path: Path) -> None:
             f"{path} is a link, and a job writes through none.",
             "Name the folder that it leads to, or put the file or folder itself in its place.",
         )
+
+
+def refuse_taken(job: Path, names: Iterable[str]) -> None:
+    """Refuse files of a job where a folder has their place, or a file that of their folder.
+
+    Raises
+    ------
+    TracerError
+        ``job-place-taken``.
+    """
+    for name in filter(is_inside, names):
+        *above, last = PurePosixPath(name).parts
+        path = job
+        for part in above:
+            path /= part
+            if path.exists() and not path.is_dir():
+                raise _taken(path, "a file", "a folder")
+        if (path / last).is_dir():
+            raise _taken(path / last, "a folder", "a file")
+
+
+def _taken(path: Path, found: str, wanted: str) -> TracerError:
+    return TracerError(
+        "job-place-taken",
+        f"{path} is {found}, and the job keeps {wanted} there. Nothing was changed.",
+        "Move it out of the job, then run again.",
+    )

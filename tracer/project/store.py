@@ -27,7 +27,7 @@ from filelock import FileLock, Timeout
 from tracer.atomic import WRITTEN, replace_patiently, uninterrupted, write_flushed
 from tracer.errors import TracerError, UsageError
 from tracer.loading import parse_json, read_file
-from tracer.project.folder_name import SUFFIX, is_inside, job_path, refuse_link
+from tracer.project.folder_name import SUFFIX, is_inside, job_path, refuse_link, refuse_taken
 from tracer.project.former import FORMER, file_digest, former_files, former_name, is_personal
 from tracer.ranges import MOST_BYTES, shown
 
@@ -212,8 +212,8 @@ class JobFolder:
         Raises
         ------
         TracerError
-            ``job-unwritable``: nothing was changed; ``job-unfinished``: the change is made and
-            the next run on the job will finish it; ``file-saved-meanwhile``.
+            ``job-unwritable``, ``job-place-taken``, ``file-saved-meanwhile``: nothing was changed;
+            ``job-unfinished``: the change is made and the next run on the job will finish it.
         """
         wanted = {n: data for n, data in files.items() if not self._is_as_written(n, data)}
         as_read = {n: self._as_read[n] for n in wanted if is_personal(n)}
@@ -221,17 +221,15 @@ class JobFolder:
         # what is kept of a person's file is in place before the file is touched
         order = sorted(staged, key=lambda n: (not n.startswith(f"{FORMER}/"), n))
         digests = {n: _digest(data) for n, data in as_read.items()}
-        manifest = {
-            "write": order,
-            "remove": sorted(set(remove) - set(files)),
-            "as_read": digests,
-        }
+        gone = sorted(set(remove) - set(files))
+        manifest = {"write": order, "remove": gone, "as_read": digests}
         staging = self.path / _NEXT
         try:
             for name in staged:
                 self._refuse_linked(name)
-            for name in manifest["remove"]:  # a link itself may go, what lies behind one may not
+            for name in gone:  # a link itself may go, what lies behind one may not
                 self._refuse_linked(str(PurePosixPath(name).parent))
+            refuse_taken(self.path, (*staged, *gone))
             shutil.rmtree(staging, ignore_errors=True)
             staging.mkdir()
             for name, data in staged.items():

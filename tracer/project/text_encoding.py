@@ -15,6 +15,7 @@ from dataclasses import dataclass
 from itertools import pairwise
 
 from tracer.errors import TracerError, UsageError
+from tracer.ranges import shown
 
 __all__ = ["Decoded", "decoded", "encoded", "known_encoding"]
 
@@ -34,6 +35,8 @@ _DISORDER = 0.085
 #: its measure of how much the text is like a language: this much apart is the same
 _LIKENESS = 0.03
 _SIGNS = set("ー°±²³½¼¾×µØø€£§–—…•·’‘“”„«»®™º¿¡")
+#: for addresses and program texts; no list is saved in one
+_NO_LISTS = {"idna", "punycode", "unicode-escape", "raw-unicode-escape"}
 _WORD = re.compile(r"[^\W\d_]+")
 
 
@@ -61,13 +64,17 @@ def known_encoding(name: str) -> str:
         ``encoding-unknown``.
     """
     try:
-        return codecs.lookup(name).name
+        known = codecs.lookup(name).name
+        "".encode(known)  # Python's table holds packers and ciphers, too, and one that refuses all
+        if known in _NO_LISTS:
+            raise LookupError
     except (LookupError, ValueError):
         raise UsageError(
             "encoding-unknown",
-            f"'{name}' is not the name of an encoding.",
+            f"{shown(name)} is not the name of an encoding.",
             "Usual ones are utf-8, utf-16, cp1252 (western Windows), cp1250, cp850, mac_roman.",
         ) from None
+    return known
 
 
 def decoded(data: bytes, name: str, encoding: str | None = None) -> Decoded:
@@ -188,7 +195,8 @@ def _unsure(data: bytes, encodings: list[str], name: str) -> TracerError:
         f"The letters of {name} fit more than one encoding: line {first.line} reads"
         f" '{first.sample}' in {first.encoding} and '{second.sample}' in {second.encoding}.",
         f"Say which to tracer trace, with --encoding {first.encoding} (or"
-        f" {', '.join(encodings[1:5])}), or save the list as CSV UTF-8.",
+        f" {', '.join(encodings[1:5])}), in a batch in the column encoding; or save the list as CSV"
+        " UTF-8.",
     )
 
 

@@ -28,7 +28,6 @@ COLUMNS = ("name", "x_px", "y_px", "height_mm", "edge", "mass_kg", "depth_mm", "
 OPTIONAL = ("tilt_deg", "packed", "lay")
 _EDGES = {m.value: m for m in EdgeModel if m not in (EdgeModel.VIEWS, EdgeModel.FRACTION)}
 _TRUE, _FALSE = {"1", "yes", "y", "true", "x"}, {"", "0", "no", "n", "false", "-"}
-MAX_HEIGHT_MM = TOOL_LIST["height_mm"].high
 MOST_ROWS = int(COUNTS["rows of a tool list"].high)
 MOST_COLUMNS = int(COUNTS["columns of a tool list"].high)
 

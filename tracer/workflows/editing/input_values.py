@@ -5,16 +5,16 @@ A reader raises ValueError whose text completes the sentence "it must be ...".
 
 from __future__ import annotations
 
-import math
 import unicodedata
 from collections.abc import Callable
 from typing import Any
+
+from tracer.ranges import JOB, Range
 
 __all__ = ["any_of", "flag", "number", "optional", "pair_mm", "point", "points", "text"]
 
 Reader = Callable[[Any], Any]
 MAX_POINTS = 20_000
-FAR_PX = 200_000.0
 
 
 def optional(reader: Reader) -> Reader:
@@ -22,16 +22,13 @@ def optional(reader: Reader) -> Reader:
     return lambda value: None if value is None or value == "" else reader(value)
 
 
-def number(low: float, high: float, *, whole: bool = False) -> Reader:
-    """A finite number within limits."""
-    wanted = f"a {'whole ' if whole else ''}number from {low:g} to {high:g}"
+def number(span: Range) -> Reader:
+    """A finite number within its range."""
 
     def read(value: Any) -> float | int:
-        if isinstance(value, bool) or not isinstance(value, int | float):
-            raise ValueError(wanted)
-        if not (math.isfinite(value) and low <= value <= high) or (whole and value != int(value)):
-            raise ValueError(wanted)
-        return int(value) if whole else round(float(value), 3)
+        if value not in span:
+            raise ValueError(span.words)
+        return int(value) if span.whole else round(float(value), 3)
 
     return read
 
@@ -70,7 +67,7 @@ def point(value: Any) -> tuple[float, float]:
     """Two numbers."""
     if not isinstance(value, list | tuple) or len(value) != 2:
         raise ValueError("a point")
-    x, y = (number(-FAR_PX, FAR_PX)(v) for v in value)
+    x, y = (number(JOB["corrections.keep"])(v) for v in value)
     return (round(x, 2), round(y, 2))
 
 
@@ -85,13 +82,13 @@ def points(least: int, most: int = MAX_POINTS) -> Reader:
     return read
 
 
-def pair_mm(low: float, high: float) -> Reader:
+def pair_mm(span: Range) -> Reader:
     """Two lengths in mm, the longer one first."""
 
     def read(value: Any) -> tuple[float, float]:
         if not isinstance(value, list | tuple) or len(value) != 2:
             raise ValueError("two lengths")
-        a, b = (number(low, high)(v) for v in value)
+        a, b = (number(span)(v) for v in value)
         return (max(a, b), min(a, b))
 
     return read

@@ -26,8 +26,9 @@ from tracer.model.panel_plan import PanelPlan
 from tracer.model.tool_list import ToolRow
 from tracer.project.edits_file import Change
 from tracer.project.schema import JobRecord
-from tracer.project.tool_list import MAX_HEIGHT_MM, ToolList
-from tracer.workflows.editing.input_values import (
+from tracer.project.tool_list import ToolList
+from tracer.ranges import OPTIONS, TOOL_LIST, Range, shown
+from tracer.workflows.input_values import (
     any_of,
     flag,
     number,
@@ -46,23 +47,23 @@ EDGE_NAMES = tuple(m.value for m in EdgeModel if m not in (EdgeModel.VIEWS, Edge
 
 _ROW = {
     "name": optional(text(120)),
-    "height_mm": optional(number(0, MAX_HEIGHT_MM)),
-    "depth_mm": optional(number(0, MAX_HEIGHT_MM)),
-    "mass_kg": optional(number(0, 1000)),
-    "quantity": number(1, 1000, whole=True),
+    "height_mm": optional(number(TOOL_LIST["height_mm"])),
+    "depth_mm": optional(number(TOOL_LIST["depth_mm"])),
+    "mass_kg": optional(number(TOOL_LIST["mass_kg"])),
+    "quantity": number(TOOL_LIST["quantity"]),
     "edge": optional(any_of(*EDGE_NAMES)),
-    "tilt_deg": optional(number(-90, 90)),
+    "tilt_deg": optional(number(TOOL_LIST["tilt_deg"])),
     "packed": flag,
 }
 _LAY = {
-    "default_height_mm": optional(number(0, MAX_HEIGHT_MM)),
-    "camera_height_mm": optional(number(50, 20_000)),
-    "card_size_mm": optional(pair_mm(50, 1000)),
+    "default_height_mm": optional(number(OPTIONS["--height"])),
+    "camera_height_mm": optional(number(OPTIONS["--camera-height"])),
+    "card_size_mm": optional(pair_mm(OPTIONS["--card-size"])),
     "edge": optional(any_of(*EDGE_NAMES)),
     "keep_cables": flag,
     "silhouettes": any_of("auto", "classical", "learned"),
 }
-MAX_WIDTH_PX = 2000.0
+_BRUSH = Range(1, 2000, "px")  # what a hand draws with; a job may hold wider strokes
 
 
 def _stroke(value: Any) -> Stroke:
@@ -70,7 +71,7 @@ def _stroke(value: Any) -> Stroke:
         raise ValueError("a stroke")
     return Stroke(
         line=points(1)(value.get("line")),
-        width_px=number(1, MAX_WIDTH_PX)(value.get("width_px")),
+        width_px=number(_BRUSH)(value.get("width_px")),
         add=flag(value.get("add")),
     )
 
@@ -131,7 +132,7 @@ def changed(inputs: Inputs, change: Change) -> Inputs:
         case _:
             raise TracerError(
                 "edit-refused",
-                f"There is nothing to edit at {' / '.join(map(str, change.path))}.",
+                f"There is nothing to edit at {shown(' / '.join(map(str, change.path)))}.",
                 "Reload the page; the job may have changed meanwhile.",
             )
 
@@ -141,15 +142,15 @@ def _checked(path: tuple[str, ...], reader: Any, value: Any) -> Any:
         return reader(value)
     except (TypeError, ValueError) as error:
         raise TracerError(
-            "edit-refused", f"'{value}' cannot be {path[-1]}: it must be {error}."
+            "edit-refused", f"{shown(value)} cannot be {path[-1]}: it must be {error}."
         ) from None
 
 
 def _conflict(change: Change, present: Any) -> TracerError:
-    shown = "empty" if present is None else f"'{present}'"
+    now = "empty" if present is None else shown(present)
     return TracerError(
         "edit-conflict",
-        f"{' '.join(change.path[1:])} is {shown} by now, so the change was not made.",
+        f"{' '.join(change.path[1:])} is {now} by now, so the change was not made.",
         "Look at what is there now, then decide again.",
     )
 

@@ -67,7 +67,7 @@ def plan_changed(plan: PanelPlan, change: Change) -> PanelPlan:
     known = (len(path) == 2 and path[0] in BY_POCKET) or (len(path) == 1 and path[0] in KEYS)
     if not known:
         raise TracerError(
-            "edit-refused", f"A panel's plan has no {' / '.join(path)}.", "Reload the page."
+            "edit-refused", f"A panel's plan has no {shown(' / '.join(path))}.", "Reload the page."
         )
     present = plan_value(plan, path)
     before = _with(plan, path, change.was)
