@@ -48,6 +48,14 @@ def table(out: Path) -> dict[str, dict[str, str]]:
         return {row["lay"]: row for row in csv.DictReader(stream)}
 
 
+def batch_of(lays: Path, out: Path, *, places: int = 1) -> Quiet:
+    """Do a folder's lays in processes, and what was told of them."""
+    watcher = Quiet()
+    options = BatchOptions(places=places, plain=True)
+    run_batch(read_orders(str(lays)), str(out), options=options, watcher=watcher)
+    return watcher
+
+
 @pytest.fixture(scope="module")
 def photo() -> bytes:
     return jpeg(small_lay())
@@ -106,13 +114,7 @@ def test_a_batch_is_what_the_single_commands_do_and_a_second_run_does_nothing(
     assert files_of(out / "bench.job") == files_of(single / "bench.job")
 
     before = {name: files_of(out / f"{name}.job") for name in ("bench", "stand")}
-    watcher = Quiet()
-    run_batch(
-        read_orders(str(lays)),
-        str(out),
-        options=BatchOptions(places=2, plain=True),
-        watcher=watcher,
-    )
+    watcher = batch_of(lays, out, places=2)
     assert {r.name: r.state for r in watcher.rows} == {
         "bench": State.KEPT,
         "stand": State.KEPT,
@@ -224,13 +226,7 @@ def test_ctrl_c_leaves_a_state_that_goes_on(lays: Path, tmp_path: Path) -> None:
         and time.monotonic() < deadline
     ):
         time.sleep(0.1)
-    watcher = Quiet()
-    run_batch(
-        read_orders(str(lays)),
-        str(out),
-        options=BatchOptions(places=1, plain=True),
-        watcher=watcher,
-    )
+    watcher = batch_of(lays, out)
     assert State.KEPT in [r.state for r in watcher.rows]
     assert all(r.state is not State.WAITING for r in watcher.rows)
 

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-import shutil
 from pathlib import Path
 
 import pytest
 
+from tests.project.killed import killed_at
 from tracer.errors import TracerError
 from tracer.project import store
 from tracer.project.former import former_files
@@ -125,37 +125,17 @@ def test_a_file_that_would_not_change_is_not_touched(job: JobFolder) -> None:
     assert former_files(job.path) == []
 
 
-class Killed(BaseException):
-    """The process ends here: no handler may clean up."""
-
-
 @pytest.mark.parametrize("when", range(24))
 def test_a_kill_at_any_moment_loses_nothing_typed(
     job: JobFolder, monkeypatch: pytest.MonkeyPatch, when: int
 ) -> None:
     """What the person had typed is in its place or in the history, whenever the run is killed."""
-    steps = 0
 
-    def counted(function):  # type: ignore[no-untyped-def]
-        def wrapper(*args, **kwargs):  # type: ignore[no-untyped-def]
-            nonlocal steps
-            steps += 1
-            if steps > when:
-                raise Killed
-            return function(*args, **kwargs)
+    def change() -> None:
+        with job.locked():
+            job.commit({"job.json": b"2", LIST: b"ours"})
 
-        return wrapper
-
-    killed = False
-    with monkeypatch.context() as patch:
-        patch.setattr(store, "write_flushed", counted(store.write_flushed))
-        patch.setattr(store, "replace_patiently", counted(store.replace_patiently))
-        patch.setattr(shutil, "rmtree", counted(shutil.rmtree))
-        try:
-            with job.locked():
-                job.commit({"job.json": b"2", LIST: b"ours"})
-        except Killed:
-            killed = True
+    killed = killed_at(when, change, monkeypatch)
 
     def places() -> list[bytes]:
         kept = [(job.path / f.kept_as).read_bytes() for f in former_files(job.path)]

@@ -10,9 +10,9 @@ from pathlib import Path
 
 import pytest
 
+from tests.project.killed import killed_at
 from tracer.atomic import create_atomically, write_atomically
 from tracer.errors import TracerError, UsageError
-from tracer.project import store
 from tracer.project.store import JobFolder, job_path
 
 BEFORE = {"job.json": b"1", "pictures/a.png": b"one", "outlines.json": b"old"}
@@ -42,40 +42,18 @@ def test_commit_writes_and_removes(tmp_path: Path) -> None:
     assert job.exists()
 
 
-class Killed(BaseException):
-    """The process ends here: no handler may clean up."""
-
-
 @pytest.mark.parametrize("when", range(40))
 def test_a_kill_at_any_moment_leaves_old_or_new(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, when: int
 ) -> None:
     """Stop at the n-th step that touches the disk, then let the next run open the job."""
     job = make(tmp_path / "bench.job")
-    steps = 0
 
-    def counted(function):  # type: ignore[no-untyped-def]
-        def wrapper(*args, **kwargs):  # type: ignore[no-untyped-def]
-            nonlocal steps
-            steps += 1
-            if steps > when:
-                raise Killed
-            return function(*args, **kwargs)
+    def change() -> None:
+        with job.locked():
+            job.commit(AFTER, remove=["pictures/a.png"])
 
-        return wrapper
-
-    with monkeypatch.context() as patch:
-        patch.setattr(store, "write_flushed", counted(store.write_flushed))
-        patch.setattr(store, "replace_patiently", counted(store.replace_patiently))
-        patch.setattr(Path, "unlink", counted(Path.unlink))
-        patch.setattr(shutil, "rmtree", counted(shutil.rmtree))
-        try:
-            with job.locked():
-                job.commit(AFTER, remove=["pictures/a.png"])
-        except Killed:
-            killed = True
-        else:
-            killed = False
+    killed = killed_at(when, change, monkeypatch)
     with job.locked():
         pass
     assert content(job.path) in ([BEFORE, AFTER] if killed else [AFTER])

@@ -1,7 +1,9 @@
 """Files of a job that a person writes too, and their former states in the job's history.
 
 A run that writes such a file anew first keeps the one that was there, as
-``history/former/NUMBER-NAME``; numbers rise and are never given twice.
+``history/former/NUMBER-NAME``; numbers rise and are never given twice. None is pruned: which of
+them holds the words that a person misses is not the program's to guess, and a state is as small as
+a list or a plan is (some kB; a thousand of them take less room than one photo of the job).
 """
 
 from __future__ import annotations
