@@ -97,13 +97,13 @@ def campaign(
                 print(f"{outcome.name}: {len(outcomes)} cases, {spent:.0f} s; {known}", flush=True)
 
         for done, (kind, count) in enumerate(counts.items()):
-            cases = list(cases_of(kind, seed, count))
-            if only:
-                cases = [c for c in cases if c.name in only]
             if kind == "kills":
                 from tests.campaigns.kills import references
 
-                references(shop, Path(scratch))
+                references(shop, Path(scratch), pictures=megapixels > 2)
+            cases = list(cases_of(kind, seed, count))
+            if only:
+                cases = [c for c in cases if c.name in only]
             left = None
             if minutes is not None:
                 left = (60 * minutes - (time.monotonic() - start)) / (len(counts) - done)

@@ -12,6 +12,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from tests.campaigns.workshop import without_pictures
+
 __all__ = ["Ended", "at_every_write", "running"]
 
 
@@ -51,10 +53,12 @@ def running(
     at_write: int | None = None,
     by: int = signal.SIGKILL,
     hook: Callable[[int], None] | None = None,
+    pictures: bool = True,
 ) -> tuple[int, Path, float]:
     """Start a command in a fork; gives process id, the file of its words and the time.
 
     It is stopped by the signal ``by`` at its ``at_write``-th write; ``hook`` is called at each.
+    Without ``pictures`` the same files are written, those of pictures empty.
     """
     words = place / "said.err"
     pid = os.fork()
@@ -80,6 +84,8 @@ def running(
                 os.kill(os.getpid(), by)
 
         at_every_write(step)
+        if not pictures:
+            without_pictures()
         sys.argv = ["tracer", *arguments]
         from tracer.__main__ import main
 

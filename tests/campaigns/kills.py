@@ -46,14 +46,19 @@ _SAID = re.compile(
 
 
 def kill_cases(seed: int, count: int) -> Iterator[Case]:
-    """Every command in turn; two of three at a write, the others after a time."""
+    """Two of three at a write, over all writes of all commands; the others after a time.
+
+    `references` comes first: it finds the writes.
+    """
+    writes = [(line, n) for line in LINES for n in range(1, _WHOLE[line][1] + 1)]
+    random.Random(seed).shuffle(writes)
     for number in range(count):
         rng = random_of(seed, KIND, number)
-        line = LINES[number % len(LINES)]
         by = rng.choice([signal.SIGKILL, signal.SIGKILL, signal.SIGINT, signal.SIGTERM])
-        turn = number // len(LINES)
-        at_write = None if turn % 3 == 2 else turn - turn // 3 + 1
-        when = f"at a write ({at_write})" if at_write else "at some time"
+        line, at_write = LINES[number // 3 % len(LINES)], None
+        if number % 3 < 2:
+            line, at_write = writes[(number - number // 3) % len(writes)]
+        when = f"at write {at_write}" if at_write else "at some time"
         yield Case(
             KIND, number, f"{line[0]} {by.name}",
             f"tracer {' '.join(line)} stopped by {by.name} {when}",
@@ -61,15 +66,21 @@ def kill_cases(seed: int, count: int) -> Iterator[Case]:
         )  # fmt: skip
 
 
-def references(shop: Workshop, scratch: Path) -> None:
-    """What each command leaves when nobody stops it, kept beside the workshop for all cases."""
+def references(shop: Workshop, scratch: Path, *, pictures: bool = False) -> None:
+    """What each command leaves when nobody stops it, kept beside the workshop for all cases.
+
+    Pictures take most of a command's time, and killing one that draws tests little: the 2 MP form
+    does without.
+    """
+    _DRAWN.clear()
+    _DRAWN.update({line: pictures for line in LINES})
     kept = shop.root.with_name("kills.pickle")
     if kept.is_file():
         _WHOLE.update(pickle.loads(kept.read_bytes()))
         return
     for number, line in enumerate(LINES):
         full = shop.laid_out(scratch / f"whole-{number}")
-        done = ended(running(line, full.root))
+        done = ended(running(line, full.root, pictures=pictures))
         if done.code not in (0, 3):
             raise RuntimeError(f"{line} failed: {done.err[-1000:]}")
         _WHOLE[line] = (_state(full.root), done.writes, done.seconds)
@@ -79,6 +90,8 @@ def references(shop: Workshop, scratch: Path) -> None:
 
 #: command -> state that it leaves, writes and seconds that it takes
 _WHOLE: dict[Sequence[str], tuple[Snapshot, int, float]] = {}
+#: whether pictures are drawn
+_DRAWN: dict[Sequence[str], bool] = {}
 
 
 def _act(
@@ -86,15 +99,16 @@ def _act(
 ) -> Callable[[Workshop], list[Fault]]:
     def act(shop: Workshop) -> list[Fault]:
         before = _state(shop.root)
-        after, writes, seconds = _WHOLE[line]
+        after, _, seconds = _WHOLE[line]
         if at_write is not None:
-            # numbers beyond the last write begin again, so that every write has its turn
-            n = (at_write - 1) % max(writes, 1) + 1
-            result = ended(running(line, shop.root, at_write=n, by=by))
+            warm.strict = False
+            started = running(line, shop.root, at_write=at_write, by=by, pictures=_DRAWN[line])
+            result = ended(started)
         else:
-            if line[0] == "trace" and rng.random() < 0.2:  # the stages themselves, too
-                warm.strict, seconds = True, seconds + 4.0
-            result = ended(running(line, shop.root), stop_after_s=rng.uniform(0, seconds), by=by)
+            warm.strict = line[0] == "trace" and rng.random() < 0.2  # the stages themselves, too
+            seconds += 4.0 if warm.strict else 0.0
+            started = running(line, shop.root, pictures=_DRAWN[line])
+            result = ended(started, stop_after_s=rng.uniform(0, seconds), by=by)
         return stopped_faults(shop.root, before, after, result, by)
 
     return act

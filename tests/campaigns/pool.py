@@ -197,7 +197,9 @@ def _tried(case: Case, workshop: Workshop, place: Path, pipe: int, keep: Path | 
         faults = case.act(shop)
     finally:
         os.chdir(home)
-    seconds, peak = time.perf_counter() - start, _peak_mb()
+    # of processes that were started: the greatest since this worker began
+    children = resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss / 1024
+    seconds, peak = time.perf_counter() - start, max(_peak_mb(), children)
     if peak > MEMORY_MB and not any(f.kind == "memory" for f in faults):
         faults.append(Fault("memory", f"{peak:.0f} MB"))
     if faults:
