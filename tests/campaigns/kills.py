@@ -13,6 +13,7 @@ import shutil
 import signal
 from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
+from typing import NamedTuple
 
 from tests.campaigns.cases import Case, Fault, random_of
 from tests.campaigns.judge import Snapshot, bricked, escaped, loads, snapshot
@@ -50,7 +51,7 @@ def kill_cases(seed: int, count: int) -> Iterator[Case]:
 
     `references` comes first: it finds the writes.
     """
-    writes = [(line, n) for line in LINES for n in range(1, _WHOLE[line][1] + 1)]
+    writes = [(line, n) for line in LINES for n in range(1, _WHOLE[line].writes + 1)]
     random.Random(seed).shuffle(writes)
     for number in range(count):
         rng = random_of(seed, KIND, number)
@@ -72,8 +73,6 @@ def references(shop: Workshop, scratch: Path, *, pictures: bool = False) -> None
     Pictures take most of a command's time, and killing one that draws tests little: the 2 MP form
     does without.
     """
-    _DRAWN.clear()
-    _DRAWN.update({line: pictures for line in LINES})
     kept = shop.root.with_name("kills.pickle")
     if kept.is_file():
         _WHOLE.update(pickle.loads(kept.read_bytes()))
@@ -83,15 +82,21 @@ def references(shop: Workshop, scratch: Path, *, pictures: bool = False) -> None
         done = ended(running(line, full.root, pictures=pictures))
         if done.code not in (0, 3):
             raise RuntimeError(f"{line} failed: {done.err[-1000:]}")
-        _WHOLE[line] = (_state(full.root), done.writes, done.seconds)
+        _WHOLE[line] = _Whole(_state(full.root), done.writes, done.seconds, pictures)
         shutil.rmtree(full.root)
     kept.write_bytes(pickle.dumps(_WHOLE))
 
 
-#: command -> state that it leaves, writes and seconds that it takes
-_WHOLE: dict[Sequence[str], tuple[Snapshot, int, float]] = {}
-#: whether pictures are drawn
-_DRAWN: dict[Sequence[str], bool] = {}
+class _Whole(NamedTuple):
+    """A command that nobody stopped: what it left, its writes, its time, whether it drew."""
+
+    state: Snapshot
+    writes: int
+    seconds: float
+    pictures: bool
+
+
+_WHOLE: dict[Sequence[str], _Whole] = {}
 
 
 def _act(
@@ -99,15 +104,15 @@ def _act(
 ) -> Callable[[Workshop], list[Fault]]:
     def act(shop: Workshop) -> list[Fault]:
         before = _state(shop.root)
-        after, _, seconds = _WHOLE[line]
+        after, _, seconds, pictures = _WHOLE[line]
         if at_write is not None:
             warm.strict = False
-            started = running(line, shop.root, at_write=at_write, by=by, pictures=_DRAWN[line])
+            started = running(line, shop.root, at_write=at_write, by=by, pictures=pictures)
             result = ended(started)
         else:
             warm.strict = line[0] == "trace" and rng.random() < 0.2  # the stages themselves, too
             seconds += 4.0 if warm.strict else 0.0
-            started = running(line, shop.root, pictures=_DRAWN[line])
+            started = running(line, shop.root, pictures=pictures)
             result = ended(started, stop_after_s=rng.uniform(0, seconds), by=by)
         return stopped_faults(shop.root, before, after, result, by)
 
