@@ -98,16 +98,21 @@ def options() -> tuple[Option, ...]:
     return tuple(found)
 
 
-def _singles() -> list[tuple[Option, str]]:
-    """Every option with every value; the values run slowest, so that a short run meets all."""
+def _singles(rng: random.Random) -> list[tuple[Option, str]]:
+    """Every option with every value in rounds: each option once in a round, with a new value."""
     tried = [o for o in options() if LINES.get(o.command, ((o.command,),))]
-    return [(o, v) for v in VALUES for o in tried if o.takes_value or v == VALUES[0]]
+    values = {o: rng.sample(VALUES, len(VALUES)) if o.takes_value else [""] for o in tried}
+    return [
+        (o, values[o][turn])
+        for turn in range(len(VALUES))
+        for o in rng.sample(tried, len(tried))
+        if turn < len(values[o])
+    ]
 
 
 def argument_cases(seed: int, count: int) -> Iterator[Case]:
-    """First every option with every value in a seeded order, then mixtures."""
-    singles = _singles()
-    random.Random(seed).shuffle(singles)
+    """First every option with every value, then mixtures."""
+    singles = _singles(random.Random(seed))
     for number in range(count):
         rng = random_of(seed, KIND, number)
         if number < len(singles):
