@@ -164,8 +164,8 @@ def _started(cases: list[Case], workshop: Workshop, scratch: Path, keep: Path | 
             os.close(reading)
             os.setpgid(0, 0)
             _limit()
-            # one batch of four draws them; the loaders in front of them see every case
-            if cases[0].kind in ("files", "arguments") and cases[0].number // BATCH % 4:
+            # one batch of ten draws them; the loaders in front of them see every case
+            if cases[0].kind in ("files", "arguments") and cases[0].number // BATCH % 10:
                 without_pictures()
             for case in cases:
                 _tried(case, workshop, place, writing, keep)

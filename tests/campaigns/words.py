@@ -26,7 +26,8 @@ _PATTERNS = [
 ]
 _WORDS = re.compile("|".join(f"(?:{p})" for p in _PATTERNS))
 _POINTER = re.compile(r"(?<!\w)/(?:[a-z_]+/)+\d+(?:/\w+)*")  # into a data structure, too
-_QUOTED = re.compile(r"'[^'\n]*'|\"[^\"\n]*\"|‘[^’\n]*’|“[^”\n]*”|`[^`\n]*`")
+# an apostrophe within a word opens nothing: "the printer's settings: 'nan' was read"
+_QUOTED = re.compile(r"(?<!\w)'[^'\n]*'|\"[^\"\n]*\"|‘[^’\n]*’|“[^”\n]*”|`[^`\n]*`")
 _PATH = re.compile(
     r"(?:[\w.-]*/)+[\w.-]*[a-z][\w.-]*|\S+\.(?:job|csv|toml|json|jpe?g|png|dxf|svg)\b"
 )
@@ -42,6 +43,8 @@ def programmers_words(line: str) -> str | None:
     >>> programmers_words("error: job.json cannot be read: lays.0.photos: field required.")
     'lays.0.'
     >>> programmers_words("error: 'NoneType' is not a length. [length-unreadable]") is None
+    True
+    >>> programmers_words("error: The printer's settings: 'nan' was read.") is None
     True
     """
     if found := _CONTROL.search(line):
