@@ -40,7 +40,8 @@ VALUES = (
     "part.dxf", "part.svg", "pipe", "loop", "a4", "A4", "letter", "R12", "router", "co2-laser",
     "pvc",
     "eva", "snug", "press", "auto", "learned", "wall", "margin", "mid", "0-5", "5-0", "0-47", "48",
-    "web-thin", "rot13", "idna",
+    "web-thin", "rot13", "idna", "own\udcff.toml", "part\udcff.svg", "list\udcff.csv",
+    "photo\udcff.jpg",
 )  # fmt: skip
 #: a command line for each command that works; an unknown command is tried bare
 LINES: dict[str, tuple[tuple[str, ...], ...]] = {
@@ -152,6 +153,9 @@ def _act(line: Sequence[str]) -> Callable[[Workshop], list[Fault]]:
     def act(shop: Workshop) -> list[Fault]:
         import os
 
+        for path in [shop.root / n for n in ("own.toml", "part.svg", "list.csv", "photo.jpg")]:
+            # a file's name need not be text
+            path.with_name(f"{path.stem}\udcff{path.suffix}").hardlink_to(path)
         os.mkfifo(shop.root / "pipe")
         (shop.root / "loop").symlink_to("loop")
         if line[0] == "desk":

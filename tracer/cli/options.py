@@ -19,7 +19,7 @@ import typer
 
 from tracer.errors import UsageError
 from tracer.lengths import parse_length_mm, parse_size_mm
-from tracer.ranges import OPTIONS, checked_option, shown
+from tracer.ranges import LONGEST_TEXT, OPTIONS, checked_option, shown
 
 __all__ = [
     "Json",
@@ -31,6 +31,7 @@ __all__ = [
     "number",
     "points",
     "size",
+    "text",
     "whole",
     "with_range",
 ]
@@ -82,6 +83,30 @@ def whole(option: str) -> Callable[[str], int]:
     """Typer parser of an option that takes a whole number, within its range."""
     parse = number(option)
     return lambda text: int(parse(text))
+
+
+def text(option: str) -> Callable[[str], str]:
+    """Typer parser of an option that takes one line of free text."""
+
+    def parse(typed: str) -> str:
+        if any(
+            "\ud800" <= sign <= "\udfff" for sign in typed
+        ):  # bytes that the system left as such
+            raise UsageError(
+                "text-unreadable",
+                f"{option} holds bytes that are no letters.",
+                "Type it again in the letters of this terminal.",
+            )
+        line = " ".join("".join(c if c.isprintable() else " " for c in typed).split())
+        if len(line) > LONGEST_TEXT:
+            raise UsageError(
+                "text-unreadable",
+                f"{option} has {len(line)} letters; at most {LONGEST_TEXT} are kept.",
+                "Say it in fewer words.",
+            )
+        return line
+
+    return parse
 
 
 def points(option: str, values: Sequence[float]) -> list[tuple[float, float]]:

@@ -9,7 +9,7 @@ from typing import Annotated, Any
 import typer
 
 from tracer.cli.console import Console
-from tracer.cli.options import Json, Quiet, length, with_range
+from tracer.cli.options import Json, Quiet, length, text, with_range
 from tracer.errors import UsageError
 
 __all__ = ["shelf"]
@@ -46,7 +46,10 @@ def shelf(
             help=with_range("Height of a drawn tool.", "--height"),
         ),
     ] = None,
-    name: Annotated[str | None, typer.Option(help="Name of a drawn tool.")] = None,
+    name: Annotated[
+        str | None,
+        typer.Option(parser=text("--name"), metavar="TEXT", help="Name of a drawn tool."),
+    ] = None,
     as_json: Json = False,
     quiet: Quiet = False,
 ) -> None:
@@ -82,7 +85,7 @@ def shelf(
     if action is Action.PUT:
         files = put_on_shelf(job, rest, place)
         record: dict[str, Any] = {"shelf": str(place), "files": [str(f) for f in files]}
-        text = "\n".join(str(f) for f in files)
+        told = "\n".join(str(f) for f in files)
     else:
         if action is Action.TAKE:
             ids = take_from_shelf(job, rest, place)
@@ -95,5 +98,5 @@ def shelf(
                 i for f in rest for i in draw_into_job(job, Path(f), height_mm=height, name=name)
             ]
         record = {"job": str(job.path), "guests": ids}
-        text = f"{', '.join(ids)} added to {job.name}; run tracer arrange {job.name}"
-    console.result(record, text)
+        told = f"{', '.join(ids)} added to {job.name}; run tracer arrange {job.name}"
+    console.result(record, told)

@@ -18,6 +18,7 @@ from tracer.cli.options import (
     length,
     number,
     points,
+    text,
     whole,
     with_range,
 )
@@ -68,7 +69,10 @@ def swap(
             help=with_range("Point (px) on the new tool where the photo shows more.", "--point"),
         ),
     ] = None,
-    name: Annotated[str | None, typer.Option(metavar="NAME", help="Name of the new tool.")] = None,
+    name: Annotated[
+        str | None,
+        typer.Option(parser=text("--name"), metavar="NAME", help="Name of the new tool."),
+    ] = None,
     height: Annotated[
         Any,
         typer.Option(
@@ -114,7 +118,10 @@ def swap(
             help=with_range("Bring back a revision.", "--back-to"),
         ),
     ] = None,
-    reason: Annotated[str, typer.Option(metavar="TEXT", help="Why, for the job's history.")] = "",
+    reason: Annotated[
+        str,
+        typer.Option(parser=text("--reason"), metavar="TEXT", help="Why, for the job's history."),
+    ] = "",
     machine: Annotated[
         str, typer.Option(metavar="NAME", help="Machine profile for the patch, as cut.")
     ] = "oscillating-knife",
@@ -171,7 +178,7 @@ def swap(
     elif remove:
         done = work.remove_tool(folder, tool or "", run, console)
     elif add:
-        title = name or tool or ""
+        title = name or text("TOOL")(tool or "")
         done = work.add_tool(folder, title, files, options, numbers["--at"], run, console)
     else:
         wanted = [w for w in (tool or "").split(",") if w.strip()]

@@ -171,6 +171,8 @@ def parse_machine(text: str, key: str) -> Machine:
     TracerError
         Naming the field that is missing, unknown or of the wrong kind.
     """
+    if not key.isprintable():  # it is part of the names of cutting files
+        raise _bad(shown(key).strip("'"), "its name holds bytes that are no letters; rename it")
     raw = parse_toml(
         text.encode("utf-8", "replace"),
         lambda why: _bad(key, why),

@@ -140,7 +140,7 @@ def draw_into_job(
             f"{path.name} holds no closed curve that could be a tool.",
             "Draw each tool as one closed curve.",
         )
-    stem = name or path.stem
+    stem = name or path.stem.encode("utf-8", "replace").decode()  # a file's name may be no text
     outlines = [
         _drawn(region, stem if len(regions) == 1 else f"{stem} {n}", height_mm)
         for n, region in enumerate(regions, start=1)
