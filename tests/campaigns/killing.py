@@ -14,7 +14,10 @@ from typing import Any
 
 from tests.campaigns.workshop import without_pictures
 
-__all__ = ["Ended", "at_every_write", "running"]
+__all__ = ["UNBEGUN", "Ended", "at_every_write", "running"]
+
+#: exit code where the signal came before the command had begun: it had nothing to say yet
+UNBEGUN = 71
 
 
 @dataclass
@@ -103,7 +106,7 @@ def running(
         sys.stderr.flush()
         os._exit(code & 0xFF)
     finally:
-        os._exit(71)
+        os._exit(UNBEGUN)
 
 
 def ended(started: tuple[int, Path, float], *, stop_after_s: float | None = None,

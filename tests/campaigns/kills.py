@@ -17,7 +17,7 @@ from typing import NamedTuple
 
 from tests.campaigns.cases import Case, Fault, random_of
 from tests.campaigns.judge import Snapshot, bricked, escaped, loads, snapshot
-from tests.campaigns.killing import Ended, ended, running
+from tests.campaigns.killing import UNBEGUN, Ended, ended, running
 from tests.campaigns.words import programmers_words
 from tests.campaigns.workshop import Workshop, warm
 
@@ -155,7 +155,8 @@ def stopped_faults(
         faults += bricked(earlier, loads(root / name))
     faults += _kept(before, after, now)
     if by != signal.SIGKILL and result.code not in (-999,):
-        faults += _honest(result, state, before == after, by)
+        if result.code != UNBEGUN or state not in ("before", "between"):
+            faults += _honest(result, state, before == after, by)
     return faults
 
 

@@ -11,10 +11,10 @@ from tests.desk.bench import seed_job
 from tracer.cli.app import run
 from tracer.cli.options import text
 from tracer.errors import TracerError
-from tracer.export.machines import machine_toml, read_machine
+from tracer.export.machine.profiles import machine_toml, read_machine
 from tracer.project.outlines_file import load_outlines
 from tracer.ranges import LONGEST_TEXT
-from tracer.workflows.shelf import draw_into_job
+from tracer.workflows.arranging.shelf import draw_into_job
 
 STRAY = "\udcff\udcfe"  # as Python hands on bytes that are no letters (PEP 383)
 

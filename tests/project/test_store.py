@@ -113,6 +113,14 @@ def test_names_that_some_system_cannot_hold(name: str) -> None:
     assert caught.value.slug == "job-name-unusable"
 
 
+def test_a_path_that_is_no_text() -> None:
+    with pytest.raises(
+        UsageError, match=r"The path 'shop\?/bench' of the job holds bytes"
+    ) as caught:
+        job_path("shop\udcff/bench")
+    assert caught.value.slug == "job-name-unusable"
+
+
 def test_single_files_are_whole_or_absent(tmp_path: Path) -> None:
     target = tmp_path / "new" / "cards.pdf"
     write_atomically(target, b"one")

@@ -9,8 +9,8 @@ from tracer.export.machine.checks import job_cautions, material_named
 from tracer.export.machine.profiles import machine_names, materials, read_machine
 from tracer.model.panel_plan import FitClass
 from tracer.ranges import OPTIONS
-from tracer.workflows.cut import CutOptions
-from tracer.workflows.input_values import any_of, number, optional
+from tracer.workflows.cutting.cut import CutOptions
+from tracer.workflows.editing.input_values import any_of, number, optional
 
 __all__ = ["cut_options", "cutting_choices"]
 

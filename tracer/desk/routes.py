@@ -27,10 +27,10 @@ from tracer.desk.view import job_record, photo_record
 from tracer.errors import TracerError
 from tracer.photos import MAX_FILE_BYTES
 from tracer.ranges import OPTIONS, Range
-from tracer.segmentation.snap import snap_line
-from tracer.workflows.arrange import PANEL_JSON
-from tracer.workflows.input_values import number, optional, pair_mm, points
-from tracer.workflows.trace_job import Mode, lay_settings
+from tracer.segmentation.edge.snap import snap_line
+from tracer.workflows.arranging.arrange import PANEL_JSON
+from tracer.workflows.editing.input_values import number, optional, pair_mm, points
+from tracer.workflows.job.trace_job import Mode, lay_settings
 
 __all__ = ["build_routes"]
 

@@ -34,12 +34,18 @@ def job_path(name: str) -> Path:
     """
     path = Path(name.strip() or " ")
     stem = path.name.removesuffix(SUFFIX)
-    bad = _FORBIDDEN & set(stem)
-    device = stem.partition(".")[0].strip().lower() in _RESERVED
-    if bad or device or not stem.strip(" .") or stem != stem.rstrip(" .") or not _is_text(name):
+    if not _is_text(name):
         raise UsageError(
             "job-name-unusable",
-            f"'{_shown(stem)}' cannot be the name of a job folder on every system.",
+            f"The path '{_shown(name)}' of the job holds bytes that are no letters.",
+            "Rename the folder, or go into it and give the job's name alone.",
+        )
+    bad = _FORBIDDEN & set(stem)
+    device = stem.partition(".")[0].strip().lower() in _RESERVED
+    if bad or device or not stem.strip(" .") or stem != stem.rstrip(" ."):
+        raise UsageError(
+            "job-name-unusable",
+            f"'{stem}' cannot be the name of a job folder on every system.",
             "Use letters, digits, spaces, hyphens and underscores.",
         )
     if len(stem.encode()) > MOST_BYTES:

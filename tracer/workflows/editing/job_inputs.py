@@ -28,7 +28,7 @@ from tracer.project.edits_file import Change
 from tracer.project.schema import JobRecord
 from tracer.project.tool_list import ToolList
 from tracer.ranges import OPTIONS, TOOL_LIST, Range, shown
-from tracer.workflows.input_values import (
+from tracer.workflows.editing.input_values import (
     any_of,
     flag,
     number,
