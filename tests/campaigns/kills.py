@@ -154,9 +154,9 @@ def stopped_faults(
     for name, earlier in could.items():
         faults += bricked(earlier, loads(root / name))
     faults += _kept(before, after, now)
-    if by != signal.SIGKILL and result.code not in (-999,):
-        if result.code != UNBEGUN or state not in ("before", "between"):
-            faults += _honest(result, state, before == after, by)
+    silent = result.code == UNBEGUN and state in ("before", "between")
+    if by != signal.SIGKILL and result.code != -999 and not silent:
+        faults += _honest(result, state, before == after, by)
     return faults
 
 
