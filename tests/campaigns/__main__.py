@@ -18,6 +18,7 @@ from tests.campaigns.cases import FAULTS, Case, Outcome, table
 KINDS = ("files", "arguments", "kills", "races", "server")
 #: cases of the long form, and of the short one
 LONG = {"files": 10_000, "arguments": 7_000, "kills": 1_100, "races": 120, "server": 600}
+WORTH_WARMING = 300  # cases; it takes some seconds
 SHORT = {"files": 70, "arguments": 45, "kills": 12, "races": 4, "server": 4}
 
 
@@ -104,6 +105,10 @@ def campaign(
             cases = list(cases_of(kind, seed, count))
             if only:
                 cases = [c for c in cases if c.name in only]
+            if len(cases) >= WORTH_WARMING and kind in ("files", "arguments"):
+                from tests.campaigns.files import warmed
+
+                warmed(shop, Path(scratch))
             left = None
             if minutes is not None:
                 left = (60 * minutes - (time.monotonic() - start)) / (len(counts) - done)

@@ -64,6 +64,7 @@ def run_cases(
 
     ``keep`` is a folder for what failing cases leave behind.
     """
+    gc.collect()
     gc.freeze()
     remember(workshop.root)
     size = SLOW_BATCH if cases and cases[0].kind in SLOW_KINDS else BATCH
