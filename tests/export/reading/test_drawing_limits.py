@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 import time
 from collections.abc import Callable
+from pathlib import Path
 from typing import Any
 
 import ezdxf
@@ -12,6 +13,7 @@ import numpy as np
 import pytest
 
 from tests.campaigns.words import programmers_words
+from tests.desk.bench import seed_job
 from tracer.errors import TracerError
 from tracer.export.dxf.read import read_dxf
 from tracer.export.examine import pairs as examine_pairs
@@ -20,7 +22,7 @@ from tracer.export.examine.pairs import sweep_pairs
 from tracer.export.reading.curves import ReadCurve, ReadFile
 from tracer.export.svg.read import read_svg
 from tracer.ranges import COUNTS
-from tracer.workflows.arranging.shelf import drawn_regions
+from tracer.workflows.arranging.shelf import draw_into_job, drawn_regions
 
 #: what any input may cost at most, in seconds of this process alone
 LONGEST_S = 20.0
@@ -256,6 +258,44 @@ def test_a_drawing_of_more_tools_than_are_taken_is_refused() -> None:
     with pytest.raises(TracerError):
         drawn_regions(file_of(holes).curves, 1.0)
     assert time.process_time() - begin < LONGEST_S
+
+
+def test_curves_that_lie_on_each_other_make_sound_tools() -> None:
+    """Drawn twice, a hole on the edge, holes that overlap: areas of the figures by hand."""
+    plate = np.array([(0, 0), (60, 0), (60, 40), (0, 40)], float)
+    at_edge = np.array([(0, 10), (20, 10), (20, 20), (0, 20)], float)
+    overlapping = [np.array([(a, 25), (a + 10, 25), (a + 10, 35), (a, 35)], float) for a in (5, 10)]
+    for rings, area in (
+        ([plate, plate], 2400.0),
+        ([plate, plate[::-1], np.roll(plate, 1, axis=0)], 2400.0),
+        ([plate, at_edge], 2200.0),
+        ([plate, at_edge, at_edge], 2200.0),
+        ([plate, *overlapping], 2250.0),
+    ):
+        (tool,) = drawn_regions(file_of(rings).curves, 1.0)
+        assert tool.is_valid
+        assert tool.area == pytest.approx(area)
+
+
+def test_what_a_job_could_not_give_back_is_refused(tmp_path: Path) -> None:
+    """A comb whose teeth are narrower than a job's file rounds to; the job stays as it was."""
+    job = seed_job(tmp_path / "bench.job")
+    before = {p: p.read_bytes() for p in job.path.rglob("*") if p.is_file()}
+    rng = np.random.default_rng(5)
+    x = np.linspace(0, 3000, 1500)
+    upper = np.column_stack([x, 0.0004 + 0.00008 * rng.random(1500)])
+    lower = np.column_stack([x[::-1], -0.00008 * rng.random(1500)])
+    outline = " ".join(f"{a:.6f},{b:.6f}" for a, b in (*upper, *lower))
+    drawing = tmp_path / "comb.svg"
+    drawing.write_text(
+        '<svg xmlns="http://www.w3.org/2000/svg" width="3000mm" height="1mm"'
+        f' viewBox="0 0 3000 1"><polygon points="{outline}"/></svg>'
+    )
+    with pytest.raises(TracerError) as caught:
+        draw_into_job(job, drawing, height_mm=12.0)
+    assert caught.value.slug == "outline-too-fine"
+    assert programmers_words(caught.value.sentence) is None
+    assert {p: p.read_bytes() for p in job.path.rglob("*") if p.is_file()} == before
 
 
 def test_names_out_of_the_file_are_quoted_and_short() -> None:

@@ -24,6 +24,7 @@ from tracer.errors import TracerError, UsageError
 from tracer.export.examine.pairs import MOST_PAIRS, sweep_pairs
 from tracer.export.reading.curves import ReadCurve
 from tracer.export.reading.limits import too_large
+from tracer.geometry.rings import polygons_in
 from tracer.loading import read_file
 from tracer.model.outline import EdgeModel, HeightSource, Outline
 from tracer.project.outlines_file import OutlinesFile, dump_outlines, load_outlines
@@ -71,6 +72,7 @@ def put_on_shelf(folder: JobFolder, ids: Sequence[str], shelf: Path) -> list[Pat
         outline = by_id[outline_id]
         path = shelf / f"{_file_name(outline.name)}{_ENDING}"
         placed = _centred(outline, content)
+        _refuse_unreadable([placed])
         data = dump_outlines(OutlinesFile((placed,)))
         if path.exists() and _shelf_file(path) != data:
             raise TracerError(
@@ -173,7 +175,10 @@ def drawn_regions(curves: Sequence[ReadCurve], mm_per_unit: float) -> list[Polyg
     rings = sorted((r for r in rings if r.is_valid and r.area > 1.0), key=lambda r: -r.area)
     outer: list[tuple[Polygon, list[Polygon]]] = []
     for ring in rings:
-        parent = next((holes for shell, holes in outer if shell.contains(ring)), None)
+        around = next((pair for pair in outer if pair[0].contains(ring)), None)
+        if around is not None and around[0].equals(ring):
+            continue  # a curve that is drawn twice is one curve
+        parent = None if around is None else around[1]
         if parent is None:
             shapely.prepare(ring)
             outer.append((ring, []))
@@ -184,10 +189,31 @@ def drawn_regions(curves: Sequence[ReadCurve], mm_per_unit: float) -> list[Polyg
             parent.append(ring)
             if len(parent) > _MOST_TOOLS:
                 raise too_large(f"A tool of the drawing has more than {_MOST_TOOLS} holes")
-    regions = [
-        orient(Polygon(shell.exterior, [hole.exterior for hole in holes])) for shell, holes in outer
-    ]
+    regions = [orient(r) for shell, holes in outer if (r := _without(shell, holes)).area > 1.0]
     return sorted(regions, key=lambda r: (-round(r.bounds[3]), r.bounds[0]))
+
+
+def _without(shell: Polygon, holes: Sequence[Polygon]) -> Polygon:
+    """A tool without its holes, also where these touch its edge or one another."""
+    region = Polygon(shell.exterior, [hole.exterior for hole in holes])
+    if region.is_valid:
+        return region
+    pieces = polygons_in(shell.difference(shapely.union_all(holes)))
+    return max(pieces, key=lambda piece: piece.area, default=Polygon())
+
+
+def _refuse_unreadable(outlines: Sequence[Outline]) -> None:
+    """Refuse what the job's file could not give back: it would stop the whole job."""
+    for outline in outlines:
+        try:
+            load_outlines(dump_outlines(OutlinesFile((outline,))), IMPORTED)
+        except TracerError as error:
+            why = error.sentence.rpartition(": ")[2]
+            raise TracerError(
+                "outline-too-fine",
+                f"The outline '{outline.name}' cannot be kept: {why}",
+                "Draw it with fewer corners, and so that no edge crosses another.",
+            ) from error
 
 
 def _file_name(name: str) -> str:
@@ -235,6 +261,7 @@ def _drawn(region: Polygon, name: str, height_mm: float) -> Outline:
 
 
 def _add_imported(folder: JobFolder, outlines: Sequence[Outline]) -> list[str]:
+    _refuse_unreadable(outlines)
     with folder.locked():
         if not folder.exists():
             raise UsageError("job-missing", f"There is no job {folder.name} here.", "Trace first.")
