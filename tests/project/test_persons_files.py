@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 
 import pytest
@@ -9,7 +10,7 @@ import pytest
 from tests.project.killed import killed_at
 from tracer.errors import TracerError
 from tracer.project import store
-from tracer.project.former import former_files
+from tracer.project.former import file_digest, former_files
 from tracer.project.store import Beside, JobFolder
 
 LIST = "tools.csv"
@@ -123,6 +124,23 @@ def test_a_file_that_would_not_change_is_not_touched(job: JobFolder) -> None:
         job.commit({"job.json": b"2", LIST: b"as read"})
     assert (job.path / LIST).stat().st_mtime_ns == before
     assert former_files(job.path) == []
+
+
+@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="this system has no named pipes")
+@pytest.mark.parametrize("kind", ["pipe", "endless"])
+def test_what_is_no_plain_file_is_not_read_through(tmp_path: Path, kind: str) -> None:
+    """A run that changes something else neither waits for a writer nor fills the memory."""
+    job = JobFolder(tmp_path / "bench.job")
+    with job.locked():
+        job.commit({"job.json": b"1"})
+    path = job.path / LIST
+    os.mkfifo(path) if kind == "pipe" else path.symlink_to("/dev/zero")
+    assert file_digest(path) is None
+    with job.locked():
+        assert not job.has(LIST)
+        job.commit({"job.json": b"2"})
+        assert job.beside == ()
+    assert (job.path / "job.json").read_bytes() == b"2"
 
 
 @pytest.mark.parametrize("when", range(24))

@@ -41,9 +41,12 @@ def is_personal(name: str) -> bool:
 
 
 def file_digest(path: Path) -> str | None:
-    """Digest of a file's bytes, None where there is no file."""
+    """Digest of a file's bytes, None where there is no plain file: a pipe or device has no end."""
+    if not path.is_file():
+        return None
     try:
-        return hashlib.sha256(path.read_bytes()).hexdigest()
+        with path.open("rb") as stream:
+            return hashlib.file_digest(stream, "sha256").hexdigest()
     except FileNotFoundError:
         return None
 
