@@ -269,6 +269,21 @@ def test_results_and_photos_in_a_remote_store(lays: Path, tmp_path: Path, photo:
     assert do_lay(missing, "memory://shop/out", lambda step: None).slug == "input-missing"
 
 
+@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="this system has no named pipes")
+def test_what_is_no_plain_file_is_told(tmp_path: Path) -> None:
+    """A pipe waits for a writer, a device has no end."""
+    from tracer.batch.order import LayOrder
+    from tracer.batch.work import do_lay
+
+    os.mkfifo(tmp_path / "pipe.jpg")
+    (tmp_path / "endless.jpg").symlink_to("/dev/zero")
+    for name in ("pipe", "endless"):
+        order = LayOrder(name=name, photos=(str(tmp_path / f"{name}.jpg"),))
+        row = do_lay(order, str(tmp_path / "out"), lambda step: None)
+        assert (row.state, row.slug) == (State.FAILED, "input-unreadable")
+        assert "no plain file" in row.sentence
+
+
 def test_a_list_whose_letters_fit_two_encodings(
     tmp_path: Path, photo: bytes, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -6,6 +6,7 @@ the extra ``remote``.
 
 from __future__ import annotations
 
+import errno
 import importlib
 import posixpath
 from pathlib import Path
@@ -83,9 +84,13 @@ def read_bytes(address: str) -> bytes:
     """
     try:
         if not is_remote(address):
-            return _bounded(local_path(address).read_bytes(), address)
-        system, path = store_of(address)
-        with system.open(path, "rb") as stream:
+            path = local_path(address)
+            if path.exists() and not path.is_file() and not path.is_dir():
+                raise OSError(errno.EINVAL, "it is no plain file")  # a pipe or a device has no end
+            with path.open("rb") as near:
+                return _bounded(near.read(MOST_BYTES + 1), address)
+        system, far = store_of(address)
+        with system.open(far, "rb") as stream:
             return _bounded(stream.read(MOST_BYTES + 1), address)
     except FileNotFoundError:
         raise TracerError(
