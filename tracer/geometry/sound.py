@@ -6,15 +6,16 @@ follow neither fail nor run for ever.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
 import numpy as np
 import shapely
 from numpy.typing import ArrayLike, NDArray
-from shapely.geometry import MultiPolygon, Polygon
+from shapely.geometry import LinearRing, MultiPolygon, Polygon
 
 from tracer.geometry.rings import polygons_in
+from tracer.geometry.sweep import edge_pairs
 
 __all__ = [
     "FARTHEST_MM",
@@ -33,6 +34,8 @@ MOST_HOLES = 2_000
 MOST_PIECES = 500
 #: rounding to a micrometre can make two neighbouring edges touch; that moves no more area
 _TRACE = 1e-3
+#: edges that may cross where a shape is mended to see how much it is wrong: each takes memory
+_MOST_PAIRS = 2_000_000
 
 
 class UnsoundShape(ValueError):
@@ -99,9 +102,19 @@ def sound_polygon(
 def _refuse_crossing(shape: Polygon | MultiPolygon, meant: float) -> None:
     """Stop where making the shape valid would move more than a trace of its area."""
     if not shape.is_valid:
+        lines = [np.asarray(line.coords) for line in _rings_of(shape)]
+        starts = np.concatenate([line[:-1] for line in lines])
+        ends = np.concatenate([line[1:] for line in lines])
+        if edge_pairs(starts, ends) > _MOST_PAIRS:
+            raise UnsoundShape("crosses itself")
         found = sum(p.area for p in polygons_in(shapely.make_valid(shape)))
         if abs(meant - found) > _TRACE * max(found, 1e-9):
             raise UnsoundShape("crosses itself")
+
+
+def _rings_of(shape: Polygon | MultiPolygon) -> Iterator[LinearRing]:
+    for polygon in polygons_in(shape):
+        yield from (polygon.exterior, *polygon.interiors)
 
 
 def sound_area(value: Any, *, farthest: float = FARTHEST_MM) -> Polygon | MultiPolygon:

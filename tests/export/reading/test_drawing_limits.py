@@ -18,9 +18,9 @@ from tracer.errors import TracerError
 from tracer.export.dxf.read import read_dxf
 from tracer.export.examine import pairs as examine_pairs
 from tracer.export.examine.file import examine
-from tracer.export.examine.pairs import sweep_pairs
 from tracer.export.reading.curves import ReadCurve, ReadFile
 from tracer.export.svg.read import read_svg
+from tracer.geometry.sweep import sweep_pairs
 from tracer.ranges import COUNTS
 from tracer.workflows.arranging.shelf import draw_into_job, drawn_regions
 

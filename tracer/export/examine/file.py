@@ -21,7 +21,6 @@ from shapely.geometry import LinearRing, LineString, Polygon
 from shapely.validation import explain_validity
 
 from tracer.export.examine.pairs import (
-    MOST_PAIRS,
     Patience,
     at,
     doubled,
@@ -29,11 +28,11 @@ from tracer.export.examine.pairs import (
     overlaps,
     place,
     rim,
-    sweep_pairs,
 )
 from tracer.export.examine.scale import scale_checks
 from tracer.export.reading.curves import ReadCurve, ReadFile
 from tracer.export.reading.limits import word
+from tracer.geometry.sweep import MOST_PAIRS, sweep_pairs
 from tracer.model.report import Check, Severity
 
 __all__ = ["Examined", "examine"]

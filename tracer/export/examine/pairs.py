@@ -28,7 +28,6 @@ __all__ = [
     "overlaps",
     "place",
     "rim",
-    "sweep_pairs",
 ]
 
 Array = NDArray[np.float64]
@@ -37,8 +36,6 @@ Array = NDArray[np.float64]
 DOUBLE_MM = 0.05
 #: foam between a cut and the sheet's rim (common practice, no source: smallest feature 5 mm)
 _RIM_MM = 5.0
-#: pairs of edges of one curve that are compared for crossings: some seconds
-MOST_PAIRS = 100_000_000
 #: findings of one kind that are looked for: a thousandth one helps nobody
 _MOST_FINDINGS = 1_000
 
@@ -82,28 +79,6 @@ def place(point: Array) -> tuple[float, float]:
 def on(curve: ReadCurve) -> str:
     """Where in the file a curve is."""
     return f"on layer {word(curve.layer)}" if curve.layer else "in the file"
-
-
-def sweep_pairs(points: Array) -> int:
-    """At most so many pairs of edges of a ring (N, 2) have boxes that overlap.
-
-    The pairs whose shadows overlap are counted on either axis, by how many edges begin within
-    each; the smaller number counts, or all pairs where the edges are few. Two edges of a plain
-    outline rarely do; of a scribble all may.
-    """
-    if len(points) ** 2 < MOST_PAIRS:
-        return len(points) ** 2 // 2
-    ends = np.stack([points, np.roll(points, -1, axis=0)])
-    low, high = ends.min(axis=0), ends.max(axis=0)
-    counts = []
-    for axis in (0, 1):
-        first = np.sort(low[:, axis])
-        # those that begin before this one ends, less those that begin before it begins
-        inside = np.searchsorted(first, high[:, axis], "right") - np.searchsorted(
-            first, low[:, axis], "left"
-        )
-        counts.append(int(inside.sum()) - len(points))
-    return min(counts)
 
 
 def doubled(

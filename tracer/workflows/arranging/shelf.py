@@ -21,10 +21,10 @@ from shapely.geometry.polygon import orient
 
 from tracer.atomic import create_atomically
 from tracer.errors import TracerError, UsageError
-from tracer.export.examine.pairs import MOST_PAIRS, sweep_pairs
 from tracer.export.reading.curves import ReadCurve
 from tracer.export.reading.limits import too_large
 from tracer.geometry.rings import polygons_in
+from tracer.geometry.sweep import MOST_PAIRS, sweep_pairs
 from tracer.loading import read_file
 from tracer.model.outline import EdgeModel, HeightSource, Outline
 from tracer.project.outlines_file import OutlinesFile, dump_outlines, load_outlines
