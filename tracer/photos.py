@@ -31,7 +31,14 @@ from tracer.errors import TracerError
 from tracer.model.photo import Photo
 from tracer.model.report import Check, Severity
 
-__all__ = ["FORMATS", "MAX_MEGAPIXELS", "decode_photo", "read_photo", "read_photo_bytes"]
+__all__ = [
+    "FORMATS",
+    "MAX_MEGAPIXELS",
+    "decode_photo",
+    "printable_name",
+    "read_photo",
+    "read_photo_bytes",
+]
 
 MAX_MEGAPIXELS = 120  # above any phone's full resolution we know of; keeps decoding under 400 MB
 MAX_FILE_BYTES = 200_000_000
@@ -67,6 +74,17 @@ def read_photo(path: Path) -> Photo:
         As `read_photo_bytes` and `decode_photo`.
     """
     return decode_photo(read_photo_bytes(path), path.name)
+
+
+def printable_name(name: str) -> str:
+    """A photo's name as far as it is text: it is kept in the job, and shown.
+
+    Examples
+    --------
+    >>> printable_name("bench\\x1b[31m\\udcff.jpg"), printable_name("Büchse 3.jpg")
+    ('bench?[31m?.jpg', 'Büchse 3.jpg')
+    """
+    return "".join(sign if sign.isprintable() else "?" for sign in name)
 
 
 def read_photo_bytes(path: Path) -> bytes:

@@ -140,9 +140,12 @@ def _requests(desk: OpenDesk, shop: Workshop, rng: random.Random) -> list[Fault]
 
 
 def _quoted(rng: random.Random) -> str:
+    return _escaped(hostile_text(rng)[:2000], rng)
+
+
+def _escaped(text: str, rng: random.Random) -> str:
     from urllib.parse import quote
 
-    text = hostile_text(rng)[:2000]
     return quote(text.encode("utf-8", "surrogateescape"), safe="" if rng.random() < 0.7 else "/.")
 
 
@@ -178,11 +181,12 @@ def _body(record: Any, rng: random.Random) -> bytes:
     return damaged_json(data, rng)[0][:3_000_000] if rng.random() < 0.6 else data
 
 
-def _told(body: bytes, name: str) -> list[Fault]:
+def _told(body: bytes, name: str, typed: str = "") -> list[Fault]:
     with suppress(ValueError, AttributeError, TypeError):
         error = json.loads(body).get("error")
         if isinstance(error, dict):
             text = f"{error['sentence']} {error['remedy']}"
+            text = text.replace(typed, "…") if len(typed) > 2 else text
             if (word := programmers_words(text)) is not None:
                 return [Fault("words", f"{name}: {word}: {text}")]
     return []
@@ -300,8 +304,10 @@ def _uploads(desk: OpenDesk, shop: Workshop, rng: random.Random) -> list[Fault]:
     faults = []
     for slot in ("0", "1", "39", "40", "999999999999", "-1", "1.5"):
         data, _ = damaged_picture((shop.root / "photo.jpg").read_bytes(), rng)
-        answer = desk.ask("PUT", f"/api/drafts/{draft}/photos/{slot}?name={_quoted(rng)}", data)
-        faults += _told(answer.body, f"PUT photo {slot}")
+        named = hostile_text(rng)[:2000]
+        path = f"/api/drafts/{draft}/photos/{slot}?name={_escaped(named, rng)}"
+        answer = desk.ask("PUT", path, data)
+        faults += _told(answer.body, f"PUT photo {slot}", named)
     desk.ask("POST", f"/api/drafts/{draft}/trace", json.dumps({"name": hostile_text(rng)}).encode())
     return faults
 

@@ -80,7 +80,7 @@ def _odd_kind(rng: random.Random) -> Damage:
         out = io.BytesIO()
         image.save(out, kind.upper(), **frames)
         return out.getvalue(), f"{kind}, {mode}, {size}, {'several' if frames else 'one'}"
-    except (OSError, ValueError, KeyError):
+    except (OSError, ValueError, KeyError, RuntimeError):  # a kind that cannot hold it
         return _saved(_noise(), "png"), "png with Exif"
 
 

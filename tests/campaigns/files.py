@@ -17,6 +17,7 @@ from tests.campaigns.damage_data import damaged_csv, damaged_json, damaged_toml
 from tests.campaigns.damage_drawings import damaged_dxf, damaged_svg
 from tests.campaigns.damage_pictures import FORMATS, damaged_picture, picture
 from tests.campaigns.judge import bricked, command, judged, loads, remembered, snapshot
+from tests.campaigns.pool import forget_peak
 from tests.campaigns.workshop import Workshop
 
 __all__ = ["TARGETS", "Target", "file_cases", "used", "warmed"]
@@ -197,6 +198,7 @@ def used(
     if limit_bytes is not None:
         _, hard = resource.getrlimit(resource.RLIMIT_FSIZE)
         resource.setrlimit(resource.RLIMIT_FSIZE, (limit_bytes, hard))
+    forget_peak()  # making the damage is none of the command's
     try:
         visited = chosen[0] == "desk"
         said = visit(shop, arranged=tuple(chosen) == ARRANGED) if visited else command(chosen)

@@ -24,7 +24,7 @@ from tests.campaigns.cases import HANG_S, MEMORY_MB, Case, Fault, Outcome
 from tests.campaigns.judge import remember
 from tests.campaigns.workshop import Workshop, without_pictures
 
-__all__ = ["run_cases"]
+__all__ = ["forget_peak", "run_cases"]
 
 #: cases of one fork, and of kinds whose cases take seconds
 BATCH, SLOW_BATCH = 24, 4
@@ -192,7 +192,7 @@ def _tried(case: Case, workshop: Workshop, place: Path, pipe: int, keep: Path | 
     shop = workshop.laid_out(place)
     home = Path.cwd()
     os.chdir(place)
-    _forget_peak()
+    forget_peak()
     start = time.perf_counter()
     try:
         faults = case.act(shop)
@@ -216,7 +216,8 @@ def _tried(case: Case, workshop: Workshop, place: Path, pipe: int, keep: Path | 
         data = data[os.write(pipe, data) :]
 
 
-def _forget_peak() -> None:
+def forget_peak() -> None:
+    """Begin to measure this process's memory."""
     with contextlib.suppress(OSError):
         Path("/proc/self/clear_refs").write_text("5")
 

@@ -169,6 +169,17 @@ def test_asking_for_the_head_of_the_news_is_answered_at_once(desk: Open) -> None
     connection.close()
 
 
+@pytest.mark.parametrize("name", ["%7F", "a%1B%5B31m.jpg", "%E2%80%AEgnp.jpg", "%FF%FE"])
+def test_a_photos_name_is_shown_as_far_as_it_is_text(desk: Open, name: str) -> None:
+    draft = desk.json("POST", "/api/drafts")["draft"]
+    path = f"/api/drafts/{draft}/photos/0?name={name}"
+    told = json.loads(desk.ask("PUT", path, b"no picture")[1])["error"]["sentence"]
+    assert told.isprintable() and not told.startswith(" ")
+    assert desk.ask("PUT", path, picture())[0] == 200
+    (shown,) = desk.json("GET", f"/api/drafts/{draft}")["photos"]
+    assert shown["name"].isprintable() and shown["name"]
+
+
 def ways_to_ask(desk: Open) -> list[tuple[str, str]]:
     app: Any = desk.server._server.config.app._app  # type: ignore[union-attr]
     return [

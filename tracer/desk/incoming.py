@@ -13,7 +13,7 @@ from starlette.requests import Request
 from tracer.desk.bodies import save_upload
 from tracer.desk.drafts import Draft, DraftPhoto
 from tracer.desk.jobs import Desk
-from tracer.photos import MAX_FILE_BYTES, decode_photo
+from tracer.photos import MAX_FILE_BYTES, decode_photo, printable_name
 
 __all__ = ["Incoming"]
 
@@ -52,7 +52,8 @@ class Incoming:
         stated = request.headers.get("content-length", "0")
         size = int(stated) if stated.isdecimal() else 0
         draft.make_room(place, size)
-        name = Path(request.query_params.get("name", "photo")).name[:200] or "photo"
+        given = Path(request.query_params.get("name", "photo")).name[:200]
+        name = printable_name(given).strip() or "photo"
         last = 0.0
 
         def told(came: int) -> None:

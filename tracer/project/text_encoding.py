@@ -193,7 +193,8 @@ def _unsure(data: bytes, encodings: list[str], name: str) -> TracerError:
     return TracerError(
         "list-encoding-unsure",
         f"The letters of {name} fit more than one encoding: line {first.line} reads"
-        f" '{first.sample}' in {first.encoding} and '{second.sample}' in {second.encoding}.",
+        f" {shown(first.sample)} in {first.encoding} and {shown(second.sample)} in"
+        f" {second.encoding}.",
         f"Say which to tracer trace, with --encoding {first.encoding} (or"
         f" {', '.join(encodings[1:5])}), in a batch in the column encoding; or save the list as CSV"
         " UTF-8.",

@@ -21,7 +21,7 @@ from tracer.loading import read_file
 from tracer.model.corrections import Corrections
 from tracer.model.outline import EdgeModel, Outline
 from tracer.model.report import Check
-from tracer.photos import decode_photo, read_photo_bytes
+from tracer.photos import decode_photo, printable_name, read_photo_bytes
 from tracer.progress import Progress, StepClock
 from tracer.project.outlines_file import (
     OutlinesFile,
@@ -99,8 +99,7 @@ def read_photos(paths: Sequence[Path]) -> list[PhotoFile]:
         ``too-many-photos`` before any is read, and as `tracer.photos.read_photo_bytes`.
     """
     refuse_too_many(len(paths))
-    # a name that is no text in the system's encoding is shown as far as it is
-    shown = [path.name.encode("utf-8", "replace").decode() for path in paths]
+    shown = [printable_name(path.name) for path in paths]
     return [PhotoFile(n, read_photo_bytes(p)) for n, p in zip(shown, paths, strict=True)]
 
 
