@@ -141,6 +141,11 @@ def test_what_is_no_plain_file_is_not_read_through(tmp_path: Path, kind: str) ->
         job.commit({"job.json": b"2"})
         assert job.beside == ()
     assert (job.path / "job.json").read_bytes() == b"2"
+    with pytest.raises(TracerError) as caught, job.locked():  # nor is it replaced
+        job.commit({"job.json": b"3", LIST: b"ours"})
+    assert caught.value.slug == ("job-place-taken" if kind == "pipe" else "job-linked")
+    assert (job.path / "job.json").read_bytes() == b"2"
+    assert not path.is_file()
 
 
 @pytest.mark.parametrize("when", range(24))

@@ -105,7 +105,7 @@ def refuse_link(path: Path) -> None:
 
 
 def refuse_taken(job: Path, names: Iterable[str]) -> None:
-    """Refuse files of a job where a folder has their place, or a file that of their folder.
+    """Refuse files of a job where what is no file has their place, or a file their folder's.
 
     Raises
     ------
@@ -119,8 +119,10 @@ def refuse_taken(job: Path, names: Iterable[str]) -> None:
             path /= part
             if path.exists() and not path.is_dir():
                 raise _taken(path, "a file", "a folder")
-        if (path / last).is_dir():
-            raise _taken(path / last, "a folder", "a file")
+        path /= last
+        if path.exists() and not path.is_file():
+            found = "a folder" if path.is_dir() else "a pipe or a device"
+            raise _taken(path, found, "a file")
 
 
 def _taken(path: Path, found: str, wanted: str) -> TracerError:
