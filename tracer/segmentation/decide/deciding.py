@@ -92,7 +92,8 @@ def decide(
             core = paint([hull.buffer(CORE_MM)], raster) & seen if hull is not None else seen
             allowed = seen & ~paint([c.buffer(CARD_RIM_MM) for c in cards], raster)
             mm = raster.mm_per_cell
-            extent = find_extent(np.log(linear + FLOOR), core, allowed, mm)
+            log = np.log(linear + FLOOR)
+            extent = find_extent(log, core, allowed, mm)
             domain = allowed & ~extent.beyond
             window = with_surroundings(domain & (core | extent.eventful))
             part = raster.window(*window)
@@ -101,6 +102,7 @@ def decide(
                 domain[window],
                 part,
                 plane,
+                log=log[window],
                 network=network,
                 progress=progress,
             )

@@ -17,6 +17,7 @@ from numpy.typing import ArrayLike, NDArray
 from tracer.model.view import PlaneMap, View
 from tracer.segmentation.decide.answers import Answers, Network, load_network
 from tracer.segmentation.decide.instances import TOOL, part_instances
+from tracer.segmentation.decide.torn import closed_tears
 from tracer.segmentation.working_picture.evidence import RegionEvidence
 from tracer.segmentation.working_picture.raster import Image, Mask, Raster
 
@@ -65,6 +66,7 @@ def learned_regions(
     raster: Raster,
     plane: PlaneMap,
     *,
+    log: Image | None = None,
     network: Network | None = None,
     progress: Callable[[float], None] | None = None,
 ) -> LearnedRegions:
@@ -76,6 +78,8 @@ def learned_regions(
         The photo on the raster's quarters (`rectify_srgb`).
     domain
         Cells where the sheet, or what lies on it, is seen, and no card; tools lie nowhere else.
+    log
+        (rows, columns, 3) logarithm of linear light, to close tears by; None leaves them.
     network
         Another network than the shipped one, for measuring.
 
@@ -88,6 +92,10 @@ def learned_regions(
     answers = network.answer(picture, camera_offset(plane, raster), progress)
     labels, cables, unsure = part_instances(answers, domain, raster.mm_per_cell)
     sure = np.maximum(answers.tool, answers.cable)
+    if log is not None:
+        labels, unsure = closed_tears(
+            labels, cables, unsure, sure, answers.contact, log, domain, raster.mm_per_cell
+        )
     # the labels have the last word: gaps closed within a tool, faint spots dropped
     held = np.where(labels > 0, np.maximum(sure, TOOL + 0.1), np.minimum(sure, TOOL))
     fine = answers.fine.copy()
