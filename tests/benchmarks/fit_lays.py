@@ -26,7 +26,7 @@ from tracer.model.outline import Outline
 from tracer.model.report import Check
 from tracer.project.outlines_file import OutlinesFile, load_outlines
 
-__all__ = ["Lay", "Pair", "TracedLay", "lays_of", "traced"]
+__all__ = ["Lay", "Pair", "TracedLay", "lays_of", "traced", "write_tool_list"]
 
 
 @dataclass(frozen=True, eq=False)
@@ -141,7 +141,7 @@ def _command(lay: Lay, cache: Path, job: Path) -> list[str]:
     command += card_size_arguments(lay.scene)
     if lay.typed:
         rows = cache / f"{lay.name}.csv"
-        _write_tool_list(lay, rows)
+        write_tool_list(lay, rows)
         command += ["--tools", str(rows)]
     return [*_slot(), *command]
 
@@ -151,7 +151,7 @@ def _slot() -> list[str]:
     return os.environ.get("TRACER_SLOT", "").split()
 
 
-def _write_tool_list(lay: Lay, path: Path) -> None:
+def write_tool_list(lay: Lay, path: Path) -> None:
     """The scene's typed heights, each with a point inside the tool in the lay's first photo."""
     labels = lay.scene.labels(lay.photos[0])
     heights = lay.scene.typed_heights_mm

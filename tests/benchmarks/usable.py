@@ -24,7 +24,6 @@ ROOM_PX = 700  # side of a picture of one tool
 NAMING = frozenset(
     {
         "outline-doubtful",
-        "edge-faint",
         "outline-uncertain",
         "outline-unmeasured",
         "height-unknown",

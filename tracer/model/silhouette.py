@@ -11,7 +11,7 @@ from shapely.geometry import Polygon
 
 from tracer.model.report import Check
 
-__all__ = ["Kind", "Segmentation", "Silhouette"]
+__all__ = ["Doubt", "Kind", "Segmentation", "Silhouette"]
 
 Array = NDArray[np.float64]
 
@@ -21,6 +21,25 @@ class Kind(StrEnum):
 
     TOOL = "tool"
     CABLE = "cable"
+
+
+@dataclass(frozen=True)
+class Doubt:
+    """How far the decision does not bear an outline out, away from its edge.
+
+    Attributes
+    ----------
+    share
+        Expected wrong area, inside and outside, over the outline's area.
+    peak
+        Expected wrong share of the cells round the place in most doubt, 0 to 1.
+    where_mm
+        That place, sheet mm.
+    """
+
+    share: float
+    peak: float
+    where_mm: tuple[float, float]
 
 
 @dataclass(frozen=True, eq=False)
@@ -53,6 +72,9 @@ class Silhouette:
         Per interior ring, a typical standard deviation in mm.
     edge_height_sigma
         (N,) standard deviation of `edge_height`; empty where there is none.
+    doubt
+        What the decision does not bear out; None without a learned model, or after a correction by
+        hand.
     """
 
     silhouette_id: str
@@ -66,6 +88,7 @@ class Silhouette:
     touches_border: bool = False
     holes_sigma_mm: tuple[float, ...] = ()
     edge_height_sigma: Array = field(default_factory=lambda: np.empty(0))
+    doubt: Doubt | None = None
 
 
 @dataclass(frozen=True, eq=False)

@@ -314,6 +314,7 @@ def _reshaped(
         edge_height_sigma=carried([s.edge_height_sigma for s in sources]),
         confidence=float(np.mean(np.where(same, confidence[nearest], hand.confidence))),
         holes_sigma_mm=_hole_sigmas(old, region, hand),
+        doubt=None,  # a person looked
     )
 
 

@@ -20,7 +20,7 @@ from tracer.model.view import PlaneMap
 from tracer.segmentation.decide.answers import Answers
 from tracer.segmentation.decide.deciding import Decision, decide
 from tracer.segmentation.decide.learned import edge_heights
-from tracer.segmentation.edge.agreement import agreement_checks
+from tracer.segmentation.edge.agreement import doubts
 from tracer.segmentation.edge.contours import mask_rings, signed_area
 from tracer.segmentation.edge.psf import measure_blur
 from tracer.segmentation.edge.refine import MeasuredRing, measure_ring
@@ -113,13 +113,13 @@ def segment(
             continue
         found.append(silhouette)
     silhouettes = _numbered(found)
+    if answers and silhouettes:
+        likely = np.maximum(answers.tool, answers.cable)
+        regions = [s.region for s in silhouettes]
+        found_doubts = doubts(regions, likely, evidence.domain, evidence.raster)
+        silhouettes = [replace(s, doubt=d) for s, d in zip(silhouettes, found_doubts, strict=True)]
     checks = [*left_out_checks(_unseen(decision, silhouettes, left, marks), photo.name), *checks]
     checks += [c for s in silhouettes for c in _findings(s, photo)]
-    if answers:
-        likely = np.maximum(answers.tool, answers.cable)
-        checks += agreement_checks(
-            silhouettes, likely, evidence.domain, evidence.raster, photo.name
-        )
     beyond = outlines(decision.extent.beyond, decision.raster) if decision.extent else ()
     return Segmentation(photo.photo_id, tuple(silhouettes), tuple(checks), beyond)
 
@@ -178,7 +178,7 @@ def _findings(silhouette: Silhouette, photo: Photo) -> list[Check]:
         found.append(
             Check(
                 "edge-faint",
-                Severity.WARN,
+                Severity.NOTE,
                 f"In {photo.name}, {doubtful:.0%} of the edge of {tool_at(place)} "
                 f"hardly stands out from the sheet.",
                 "Look at the overlay; a sheet of another colour or softer light shows it better.",

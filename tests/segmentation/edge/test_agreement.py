@@ -2,15 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import cv2
 import numpy as np
 import pytest
 from shapely.geometry import Polygon, box
 
-from tracer.model.silhouette import Kind, Silhouette
-from tracer.segmentation.edge.agreement import DOUBTFUL_SHARE, agreement_checks, doubts
+from tracer.segmentation.edge.agreement import doubts
 from tracer.segmentation.working_picture.raster import Raster, paint
 
 RASTER = Raster(0.25, 99.75, 0.5, (200, 300))  # 150 x 100 mm
@@ -21,13 +18,6 @@ HANDLE = box(20, 20, 100, 50)  # 2400 mm2
 def likelihood(*regions: Polygon, blur_mm: float = 0.0) -> np.ndarray:
     image = paint(list(regions), RASTER).astype(np.float32)
     return cv2.GaussianBlur(image, (0, 0), blur_mm / RASTER.mm_per_cell) if blur_mm else image
-
-
-def silhouette(region: Polygon, **figures) -> Silhouette:
-    count = len(region.exterior.coords) - 1
-    given = {"silhouette_id": "S01", "photo_id": "p", "region": region, "confidence": 1.0}
-    given |= {"sigma_mm": np.full(count, 0.1), "edge_confidence": np.ones(count)}
-    return Silhouette(**(given | {"edge_height": np.empty(0)} | figures))
 
 
 @pytest.mark.parametrize("blur_mm", [0.0, 0.6])
@@ -44,6 +34,8 @@ def test_a_face_left_out_is_told_with_its_place() -> None:
     # 20 x 10 mm, wrong with 0.75: a cell's width along its edge is drawn either way
     assert found.share == pytest.approx(200 * 0.75 / 2400, rel=0.08)
     assert found.where_mm == pytest.approx((70, 35), abs=1)
+    # a patch of 20 x 10 mm under a Gaussian of 4 mm: erf(10/(4 sqrt 2)) erf(5/(4 sqrt 2)) of it
+    assert found.peak == pytest.approx(0.75 * 0.9876 * 0.7887, rel=0.03)
 
 
 def test_shadow_beside_a_tool_counts_within_reach_only() -> None:
@@ -69,18 +61,3 @@ def test_an_outline_at_the_picture_s_rim() -> None:
     beyond = box(-30, 40, 30, 60)
     (found,) = doubts([beyond], likelihood(beyond), EVERYWHERE, RASTER)
     assert found.share < 0.001
-
-
-def test_checks_tell_whole_tools_in_doubt() -> None:
-    half = likelihood(box(20, 20, 60, 50))
-    doubted = silhouette(HANDLE)
-    (check,) = agreement_checks([doubted], half, EVERYWHERE, RASTER, "photo.jpg")
-    assert check.slug == "outline-doubtful"
-    assert check.subject_id == "S01"
-    assert check.value is not None and check.value > DOUBTFUL_SHARE
-    assert check.where_mm is not None and 60 < check.where_mm[0] < 100
-    spared = [replace(doubted, touches_border=True), replace(doubted, kind=Kind.CABLE)]
-    for other in spared:
-        assert not agreement_checks([other], half, EVERYWHERE, RASTER, "photo.jpg")
-    sound = agreement_checks([doubted], likelihood(HANDLE), EVERYWHERE, RASTER, "photo.jpg")
-    assert not sound

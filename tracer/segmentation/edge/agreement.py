@@ -14,38 +14,19 @@ would judge (`docs/explanation/accuracy.md` has the figures).
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import cv2
 import numpy as np
 from shapely import STRtree
 from shapely.geometry import Polygon
 
-from tracer.model.report import Check, Severity, tool_at
-from tracer.model.silhouette import Kind, Silhouette
+from tracer.model.silhouette import Doubt
 from tracer.segmentation.working_picture.raster import Image, Mask, Raster, paint
 
-__all__ = ["DOUBTFUL_SHARE", "Doubt", "agreement_checks", "doubts"]
+__all__ = ["doubts"]
 
 EDGE_MM = 1.6  # an edge is decided to about a cell and a half: nearer cells say nothing
 REACH_MM = 8.0  # a face that is missing lies no farther outside than this
-DOUBTFUL_SHARE = 0.035  # of an outline's area
-
-
-@dataclass(frozen=True)
-class Doubt:
-    """How much of an outline's area the decision does not bear out.
-
-    Attributes
-    ----------
-    share
-        Expected wrong area away from the edge, inside and outside, over the outline's area.
-    where_mm
-        Where most of it lies: middle of the cells round the greatest sum.
-    """
-
-    share: float
-    where_mm: tuple[float, float]
 
 
 def doubts(
@@ -73,47 +54,8 @@ def doubts(
         counted = domain[window] & ~paint(beside, part) & _away_from_edge(inside, part.mm_per_cell)
         wrong = np.where(counted, np.abs(inside - likely[window]), 0).astype(np.float32)
         area = float(wrong.sum()) * part.mm_per_cell**2
-        found.append(Doubt(area / region.area, _greatest(wrong, part)))
+        found.append(Doubt(area / region.area, *_greatest(wrong, part)))
     return tuple(found)
-
-
-def agreement_checks(
-    silhouettes: Sequence[Silhouette],
-    likely: Image,
-    domain: Mask,
-    raster: Raster,
-    photo_name: str,
-) -> list[Check]:
-    """A check for each whole tool of which more than `DOUBTFUL_SHARE` is in doubt.
-
-    Parameters
-    ----------
-    silhouettes
-        Of one photo.
-    likely, domain, raster
-        As in `doubts`.
-    photo_name
-        For the sentence.
-    """
-    found = doubts([s.region for s in silhouettes], likely, domain, raster)
-    return [
-        Check(
-            "outline-doubtful",
-            Severity.WARN,
-            f"In {photo_name}, what belongs to {tool_at(doubt.where_mm)} is in doubt for "
-            f"{doubt.share:.0%} of its area.",
-            "Look at the ring round it in the overlay; lay the tool on a sheet of another colour, "
-            "or draw the edge by hand.",
-            subject_id=silhouette.silhouette_id,
-            value=doubt.share,
-            limit=DOUBTFUL_SHARE,
-            where_mm=doubt.where_mm,
-        )
-        for silhouette, doubt in zip(silhouettes, found, strict=True)
-        if doubt.share > DOUBTFUL_SHARE
-        and silhouette.kind is Kind.TOOL
-        and not silhouette.touches_border
-    ]
 
 
 def _window(region: Polygon, raster: Raster) -> tuple[tuple[slice, slice], Raster]:
@@ -134,9 +76,9 @@ def _away_from_edge(inside: Mask, mm: float) -> Mask:
     return np.asarray((within > EDGE_MM) | ((without > EDGE_MM) & (without <= REACH_MM)))
 
 
-def _greatest(wrong: Image, raster: Raster) -> tuple[float, float]:
-    """Sheet place round which most is wrong."""
+def _greatest(wrong: Image, raster: Raster) -> tuple[float, tuple[float, float]]:
+    """Largest expected wrong share round a cell, and that cell's place on the sheet."""
     spread = cv2.GaussianBlur(wrong, (0, 0), REACH_MM / 2 / raster.mm_per_cell)
     row, col = np.unravel_index(int(np.argmax(spread)), spread.shape)
     x, y = raster.to_sheet([(col, row)])[0]
-    return float(x), float(y)
+    return float(spread[row, col]), (float(x), float(y))

@@ -6,7 +6,7 @@ folder. Files are touched in neither stage nor here.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from enum import StrEnum
 from functools import partial
@@ -22,12 +22,13 @@ from tracer.model.photo import Photo
 from tracer.model.report import Check, Severity
 from tracer.model.silhouette import Segmentation
 from tracer.model.tool_list import ToolRow
+from tracer.parallax.shared.doubt import LOOK_FROM, doubt_check, share_checks, unusable
 from tracer.parallax.single_view.tall import tall_check
 from tracer.progress import Progress, StepClock
 from tracer.segmentation import Correction, Frame, Mark, SegmentOptions, Way, segment
 from tracer.segmentation.corrected import corrected
 from tracer.workflows.tracing.cache import StageCache
-from tracer.workflows.tracing.lay_tools import Defaults, find_tools, outline_of
+from tracer.workflows.tracing.lay_tools import Defaults, LayTool, find_tools, outline_of
 from tracer.workflows.tracing.naming import keep_numbers, unlikely_heights
 from tracer.workflows.tracing.tool_findings import (
     about_tool,
@@ -202,15 +203,14 @@ def trace(
     ids, next_number = keep_numbers(seen, earlier, next_number, points)
     outlines: list[Outline] = []
     checks: list[Check] = []
+    names = {photo.photo_id: photo.name for photo in photos}
     for tool, outline_id in zip(found.tools, ids, strict=True):
         outline, more = outline_of(tool, outline_id, calibration, defaults)
         outlines.append(_with_revision(outline, earlier))
         checks += typed_height(tool, outline, defaults)
         own = tool.silhouette.silhouette_id
         checks += [about_tool(replace(c, subject_id=own), outline_id, outline.name) for c in more]
-        if tool.solved is None:
-            tall = tall_check(outline, tool.view, label(outline_id, outline.name))
-            checks += [tall] if tall is not None else []
+        checks += _looks(tool, outline, names)
     checks = [*lay_findings(found, outlines), *checks]
     clock.stop()
     checks = [
@@ -267,6 +267,21 @@ def _segment(
         corrections=[Correction(Mark.KEEP, (p,), Frame.PHOTO, photo.photo_id) for p in known],
         progress=lambda done: clock.fraction((index + done) / len(calibration.views)),
     )
+
+
+def _looks(tool: LayTool, outline: Outline, names: Mapping[str, str]) -> list[Check]:
+    """Whether the outline wants a look before it is cut, and what would mend it."""
+    called = label(outline.outline_id, outline.name)
+    if tool.solved is not None:
+        return share_checks(tool.solved.silhouettes, names, outline.outline_id, called)
+    probability = unusable(outline, tool.silhouette)
+    tall = tall_check(outline, tool.view, called)
+    if probability is None:
+        return [] if tall is None else [tall]
+    if probability < LOOK_FROM:
+        return []
+    found = (tall, doubt_check(outline, tool.silhouette, probability, called))
+    return [check for check in found if check is not None]
 
 
 def _points_now(

@@ -1,0 +1,111 @@
+"""Which outlines want a look: the probability that one needs a hand before it is cut.
+
+An outline is *usable as it is* if, at its best place, 95 % of its edge lies within 2 mm of the true
+one and nothing is over 4 mm off. From one photo, how likely it is not follows from four signs by
+logistic regression: the largest stated deviation of its edge (height and sheet are in it), the
+expected wrong share of the decision at the place in most doubt, width, and length of the edge.
+
+The weights were fitted on 281 outlines of 36 single photos of 17 lays with exact truth, heights
+typed. Left out lay by lay, the area under the ROC curve is 0.81, and in six bins the stated
+probability and the share that was not usable differ by 0.02, 0.00, 0.02, 0.07, 0.04 and 0.01
+(``python -m tests.benchmarks.doubt``). How faint the edge is, how sure the decision is on the mean,
+and whether turned pictures give the same answer, told little more or nothing.
+
+With several photos the edge itself shows what one photo must guess; there the share of the area
+that a photo's decision does not bear out is told.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tracer.model.outline import Outline
+from tracer.model.report import Check, Severity
+from tracer.model.silhouette import Kind, Silhouette
+
+__all__ = ["DOUBTFUL_SHARE", "LOOK_FROM", "doubt_check", "share_checks", "signs", "unusable"]
+
+LOOK_FROM = 0.4  # names five of six that are not usable; a higher limit lets more of them pass
+DOUBTFUL_SHARE = 0.035  # of an outline's area, with several photos
+CONSTANT = 1.325
+WEIGHTS = np.array([1.216, 0.756, 1.088, -0.592])  # of the logarithms of `signs`
+LEAST = 1e-3
+
+
+def signs(outline: Outline, silhouette: Silhouette) -> NDArray[np.float64]:
+    """Largest deviation (mm), expected wrong share, width (mm) and length of edge (mm): (4,).
+
+    Raises
+    ------
+    ValueError
+        The silhouette tells nothing of its decision.
+    """
+    if silhouette.doubt is None:
+        raise ValueError("no decision to be in doubt of")
+    area, length = silhouette.region.area, silhouette.region.exterior.length
+    largest = float(np.max(outline.sigma_ring_mm))
+    return np.array([largest, silhouette.doubt.peak, 2 * area / length, length])
+
+
+def unusable(outline: Outline, silhouette: Silhouette) -> float | None:
+    """Probability that an outline from one photo needs a hand; None where nothing is known."""
+    if silhouette.doubt is None or silhouette.touches_border or silhouette.kind is not Kind.TOOL:
+        return None
+    logarithms = np.log(np.maximum(signs(outline, silhouette), LEAST))
+    return float(1 / (1 + np.exp(-(CONSTANT + WEIGHTS @ logarithms))))
+
+
+def doubt_check(
+    outline: Outline, silhouette: Silhouette, probability: float, called: str
+) -> Check | None:
+    """A finding where an outline is likely enough to need a hand."""
+    if probability < LOOK_FROM or silhouette.doubt is None:
+        return None
+    x, y = silhouette.doubt.where_mm
+    return Check(
+        "outline-doubtful",
+        Severity.WARN,
+        f"{called} wants a look: with {probability:.0%} probability its edge is off by more than "
+        f"2 mm somewhere, most in doubt near ({x:.0f}, {y:.0f}) mm.",
+        "Look at the ring round it in the overlay; draw the edge there by hand, take more photos "
+        "of the lay, or lay the tool on a sheet of another colour.",
+        subject_id=outline.outline_id,
+        value=probability,
+        limit=LOOK_FROM,
+        where_mm=(x, y),
+    )
+
+
+def share_checks(
+    silhouettes: Sequence[Silhouette], names: Mapping[str, str], outline_id: str, called: str
+) -> list[Check]:
+    """Findings about a tool that several photos show, photo by photo.
+
+    Parameters
+    ----------
+    names
+        Photo names by id.
+    """
+    return [
+        Check(
+            "outline-doubtful",
+            Severity.WARN,
+            f"In {names[s.photo_id]}, what belongs to {called} is in doubt for "
+            f"{s.doubt.share:.0%} of its area, most near ({s.doubt.where_mm[0]:.0f}, "
+            f"{s.doubt.where_mm[1]:.0f}) mm.",
+            "Look at the ring round it in the overlay; lay the tool on a sheet of another colour, "
+            "or draw the edge by hand.",
+            subject_id=outline_id,
+            value=s.doubt.share,
+            limit=DOUBTFUL_SHARE,
+            where_mm=s.doubt.where_mm,
+        )
+        for s in silhouettes
+        if s.doubt is not None
+        and s.doubt.share > DOUBTFUL_SHARE
+        and s.kind is Kind.TOOL
+        and not s.touches_border
+    ]
