@@ -10,6 +10,7 @@ fitted on all other lays (leave one lay out), and the weights fitted on all.
 from __future__ import annotations
 
 import argparse
+import itertools
 import tempfile
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
@@ -108,7 +109,7 @@ def lines(title: str, stated: Array, bad: NDArray[np.bool_]) -> list[str]:
         f"{named[bad].mean():.0%} of those that need a hand named, {named[~bad].mean():.0%} of "
         "the others"
     ]
-    for low, high in zip(BINS, BINS[1:], strict=False):
+    for low, high in itertools.pairwise(BINS):
         here = (stated >= low) & ((stated < high) | (high == 1.0))
         if here.any():
             out.append(
