@@ -178,7 +178,7 @@ def _bar(
     """Cells that join two pieces; None where the gap is not tool."""
     if not a.any() or not b.any():
         return None
-    to_a, to_b = (cv2.distanceTransform((~m).astype(np.uint8), cv2.DIST_L2, 5) for m in (a, b))
+    to_a, to_b = _away(a), _away(b)
     gap = float(to_a[b].min())
     end_a, end_b = a & (to_b <= gap + END_MM / mm), b & (to_a <= gap + END_MM / mm)
     corridor = _hull(end_a | end_b) & ~a & ~b & ~others & domain
@@ -207,6 +207,11 @@ def _bar(
     ends = min(_across(end, to_other, gap, mm) for end, to_other in ((end_a, to_b), (end_b, to_a)))
     narrowest = _narrowest(joined, to_a, to_b, gap)
     return joined if narrowest >= max(WIDTH_SHARE * ends, 1.0) else None
+
+
+def _away(cells: Mask) -> Image:
+    """Distance of every cell from a piece, in cells."""
+    return np.asarray(cv2.distanceTransform((~cells).astype(np.uint8), cv2.DIST_L2, 5), np.float32)
 
 
 def _hull(cells: Mask) -> Mask:
