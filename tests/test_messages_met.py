@@ -21,13 +21,17 @@ from tests.parallax.single_view.test_single import camera
 from tracer.calibration.calibrate import calibrate, refuse_too_many, solve_lay
 from tracer.cli.app import run
 from tracer.errors import TracerError
+from tracer.export.drawing.coupon import draw_coupon, fit_from_hole
 from tracer.export.examine.file import examine
+from tracer.export.machine.profiles import read_machine
+from tracer.export.paper.cards import card_shapes, cards_pdf
 from tracer.export.reading.curves import ReadCurve, ReadFile
 from tracer.model.panel_plan import KeepOutPlan, PlainPocketPlan, PlyPlan
 from tracer.model.report import Check
 from tracer.model.tool_list import ToolRow
 from tracer.panel.layout.bay import keep_outs
 from tracer.panel.pocket.looseness import islands_left_out
+from tracer.project.printer import load_printed
 from tracer.project.tool_list import ToolList
 from tracer.workflows.arranging.panel_tools import job_tools
 from tracer.workflows.job.list_rows import rows_of_no_lay
@@ -124,6 +128,13 @@ def drawn(tmp_path: Path, size: str, body: str) -> Path:
     return path
 
 
+def damaged_settings(tmp_path: Path) -> None:
+    (tmp_path / "printer.json").write_text("{")
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setenv("TRACER_SETTINGS", str(tmp_path))
+        load_printed()
+
+
 def draw_without_unit(tmp_path: Path) -> None:
     from tracer.project.store import JobFolder
     from tracer.workflows.arranging.shelf import draw_into_job
@@ -185,6 +196,13 @@ TWO = (outline(bar(), 1, name="rule"), outline(affinity.translate(bar(), 100, 0)
             "panel-stack-impossible",
             lambda _: tracer.arrange([outline(bar())], plan(plies=tuple(reversed(plan().plies)))),
         ),
+        ("card-number-range", lambda _: card_shapes(48)),
+        ("cards-per-page", lambda _: cards_pdf(numbers=[0], per_page=3)),
+        ("no-cards-to-print", lambda _: cards_pdf(numbers=[])),
+        ("coupon-diameter-wrong", lambda _: draw_coupon(3.0, read_machine("router"))),
+        ("coupon-hole-wrong", lambda _: fit_from_hole(99, 0.2, read_machine("router"), 0.5)),
+        ("printer-settings-damaged", damaged_settings),
+        ("argument-unusable", lambda _: tracer.trace([])),
         ("tool-ambiguous", lambda _: find_outline(TWO, "rule")),
         (
             "swap-no-tool",
