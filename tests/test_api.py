@@ -14,6 +14,7 @@ import shapely
 from ezdxf import recover
 
 import tracer
+from tracer.model.swap import Outcome
 
 ROOT = Path(__file__).parent.parent
 PAGE = ROOT / "docs/how-to/script.md"
@@ -84,7 +85,7 @@ def test_a_swap_changes_one_outline(page: dict[str, Any]) -> None:
     changed = [a is not b for a, b in zip(swapped.outlines, before.outlines, strict=True)]
     assert changed == [True] + [False] * (len(changed) - 1)
     # the same photo swapped in: the same tool, in the same place
-    assert swapped.swapped.outcome == "stays"
+    assert swapped.swapped.outcome is Outcome.STAYS
     assert np.allclose(swapped.outlines[0].region.bounds, old.region.bounds, atol=1e-6)
 
 

@@ -9,6 +9,7 @@ interval of its own chi-square, but for the fit's being a linear one: 10 % are a
 
 from __future__ import annotations
 
+from dataclasses import replace
 from functools import cache
 
 import numpy as np
@@ -278,3 +279,5 @@ def test_reweighting_scales_the_covariance() -> None:
     assert np.allclose(twice.covariance, 4 * fit.covariance)
     assert twice.chi2 == pytest.approx(fit.chi2 / 4)
     assert twice.misfit == pytest.approx(fit.chi2 / fit.freedom)
+    # fewer observations than unknowns: their sum itself, not a large multiple of it
+    assert replace(fit, chi2=3.0, freedom=0.2).chi2_per_freedom == 3.0
