@@ -1,7 +1,7 @@
 """Are layouts found where there is room, are they sound, dense, quick, and fair to look at.
 
     python -m tests.benchmarks.layouts JOBS... --cache FOLDER
-        [--counts 8,15,30,60] [--factors 1.15,1.35,1.8] [--aspects 1,2,3] [--seeds 2]
+        [--counts 8,15,30,60] [--factors 1.15,1.35,1.8] [--aspects 1,2,3] [--seeds 2] [--first-seed 0]
         [--dense-seconds 5] [--parts solve,dense,rules] [--json FILE]
 
 JOBS are folders of traced jobs; the pockets of their tools are made once into the cache. A case is
@@ -269,7 +269,7 @@ def lay_rules(job: Path) -> Iterator[dict[str, Any]]:
         yield _figures(job, how.value, task, task.stays)
     task = task_of(sources_of(wanted, made[0], plan), plan, plies_of(plan))
     for style in Style:
-        found = make_layouts(task, Wishes(style, 0, EFFORTS["usual"]))
+        found = make_layouts(task, Wishes(style, 0, EFFORTS["quick"]))
         if found:
             yield _figures(job, style.value, task, found[0].spots)
 
@@ -336,6 +336,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser.add_argument("--factors", default="1.15,1.35,1.8")
     parser.add_argument("--aspects", default="1,2,3")
     parser.add_argument("--seeds", type=int, default=2)
+    parser.add_argument("--first-seed", type=int, default=0)
     parser.add_argument("--dense-seconds", type=int, default=5)
     parser.add_argument("--parts", default="solve,dense,rules")
     parser.add_argument("--json", type=Path)
@@ -354,7 +355,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
 
     counts = [int(c) for c in chosen.counts.split(",")] if {"solve", "dense"} & set(parts) else []
     for count in counts:
-        for seed in range(chosen.seeds):
+        for seed in range(chosen.first_seed, chosen.first_seed + chosen.seeds):
             start = time.process_time()
             task = heap_task(subset(sources, count, seed), 900, 700)
             made_s = time.process_time() - start

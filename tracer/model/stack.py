@@ -75,6 +75,8 @@ class Stock:
         Largest sheet to be had.
     density_kg_m3, price
         For weight and cost; None: not given. The price is per sheet, in the shop's own money.
+    grain
+        Whether texture or grain runs along the sheet's long side: pieces keep their direction.
     """
 
     colour: str
@@ -84,6 +86,7 @@ class Stock:
     size_mm: tuple[float, float]
     density_kg_m3: float | None = None
     price: float | None = None
+    grain: bool = False
 
 
 @dataclass(frozen=True)

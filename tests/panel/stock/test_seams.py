@@ -132,3 +132,27 @@ def test_nested_pieces_lie_apart_on_their_sheets() -> None:
             assert box(0, 0, 600, 400).buffer(-4.99).contains(a)
             assert all(a.distance(b) >= 8 - 1e-6 for b in laid[i + 1 :])
     assert nest([box(0, 0, 700, 100)], (600.0, 400.0), gap_mm=8, rim_mm=5)[1] == [0]
+
+
+def test_three_sheets_where_boxes_in_rows_took_five() -> None:
+    """Hooks nest into each other: twelve boxes of 220 x 220 in rows fill a sheet each four."""
+    hook = box(0, 0, 220, 220).difference(box(45, 45, 221, 221))
+    assert isinstance(hook, Polygon)
+    pieces = [affinity.rotate(hook, 90.0 * n, origin=(0, 0)) for n in range(12)]
+    places, too_large = nest(pieces, (600.0, 500.0), gap_mm=8, rim_mm=5)
+    assert too_large == []
+    # area says one sheet at least: 12 * 17 775 mm2 of 300 000; by boxes it would be three
+    assert max(p.sheet for p in places) <= 2
+
+
+def test_pieces_keep_the_direction_of_the_grain() -> None:
+    upright = [box(0, 0, 60, 200)]
+    assert nest(upright, (600.0, 150.0), gap_mm=8, rim_mm=5)[1] == []
+    assert nest(upright, (600.0, 150.0), gap_mm=8, rim_mm=5, grain=True)[1] == [0]
+
+
+def test_a_piece_as_large_as_the_sheet_takes_one() -> None:
+    whole = box(0, 0, 600, 400)
+    places, too_large = nest([whole, whole], (400.0, 600.0), gap_mm=8, rim_mm=0)
+    assert too_large == [] and [p.sheet for p in places] == [1, 2]
+    assert places[0].placement.apply(whole).bounds == pytest.approx((0, 0, 600, 400))

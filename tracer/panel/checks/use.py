@@ -4,6 +4,7 @@ place seen, and is what was traced still what is cut.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Sequence
 
 from tracer.model.outline import HeightSource
@@ -167,7 +168,10 @@ def _closing(panel: Panel, pocket: PanelPocket, rules: Rules) -> Iterator[Check]
         if air < 0
         else f"Only {air:.1f} mm of air is left over {_who(pocket)}; "
         f"{rules.closing_mm:g} mm are wanted.",
-        remedy="Sink the tool deeper, use thinner sheets, or choose a deeper drawer.",
+        remedy="Sink the tool deeper, use thinner sheets, or choose a drawer with a clear depth of "
+        f"{panel.bay.clear_depth_mm - air + rules.closing_mm:.0f} mm."
+        if panel.bay.clear_depth_mm is not None
+        else "",
         subject_id=pocket.pocket_id,
         value=round(air, 2),
         limit=rules.closing_mm,
@@ -187,7 +191,8 @@ def _retention(panel: Panel, pocket: PanelPocket, rules: Rules) -> Iterator[Chec
                 severity=Severity.WARN,
                 sentence=f"{_who(pocket)} is held over {share:.0%} of its height; "
                 f"{rules.depth_share_least:.0%} are usual.",
-                remedy="Make the pocket deeper, or the face thicker.",
+                remedy="Make the pocket deeper, or the face thicker: "
+                f"{math.ceil(rules.depth_share_least * pocket.height_mm)} mm hold it.",
                 subject_id=pocket.pocket_id,
                 value=round(share, 3),
                 limit=rules.depth_share_least,

@@ -29,7 +29,7 @@ from tracer.panel.layout.placement import middle
 from tracer.panel.packing.task import ROUNDING_MM, Member, Piece, Rim, Variant, hull_of
 from tracer.panel.rules import Rules
 
-__all__ = ["Source", "kin_of", "pieces_of", "standing_turn_rad"]
+__all__ = ["Source", "kin_of", "pieces_of", "standing_turn_rad", "ways_of"]
 
 Array = NDArray[np.float64]
 
@@ -120,13 +120,16 @@ def pieces_of(
     order = {s.pocket.pocket_id: n for n, s in enumerate(sources)}
     groups.sort(key=lambda g: order[g[0].pocket.pocket_id])
     kin = kin_of([g[0].pocket for g in groups])
+    ways = ways_of([_standing(g[0]) for g in groups], kin)
     return tuple(
-        _piece(g, k, setting, locked.get(g[0].pocket.pocket_id))
-        for g, k in zip(groups, kin, strict=True)
+        _piece(g, k, way, setting, locked.get(g[0].pocket.pocket_id))
+        for g, k, way in zip(groups, kin, ways, strict=True)
     )
 
 
-def _piece(group: Sequence[Source], kin: str, setting: _Setting, locked_deg: float | None) -> Piece:
+def _piece(
+    group: Sequence[Source], kin: str, way: int, setting: _Setting, locked_deg: float | None
+) -> Piece:
     first = group[0]
     turn, long = standing_turn_rad(first.lie, first.pocket.region)
     members, at = [Member(first.pocket.pocket_id)], 0.0
@@ -148,12 +151,11 @@ def _piece(group: Sequence[Source], kin: str, setting: _Setting, locked_deg: flo
         else s.pocket.region.area * s.pocket.height_mm * 2e-6
         for s in group
     )
-    stands = _standing(first)
     return Piece(
         members=tuple(members),
         variants=variants,
         long=long or len(group) > 1,
-        way=_way(stands) if long else 0,
+        way=way if long else 0,
         kin=kin,
         size_mm=float(math.sqrt(area)),
         mass_kg=float(mass),
@@ -294,6 +296,28 @@ def _way(shape: Polygon) -> int:
     skew = float(np.average((y - mean) ** 3, weights=widths)) / max(spread, 1e-9) ** 3
     # the long thin end is the tail: the heavy end lies the other way
     return 0 if abs(skew) < _LEVEL else -1 if skew > 0 else 1
+
+
+def ways_of(standing: Sequence[Polygon], kin: Sequence[str]) -> list[int]:
+    """Which end of each upright tool is the heavier one; of like tools, the same end.
+
+    A spanner's ring may outweigh its jaw or not: within a kin every tool is held against the first
+    one, as it stands and upside down.
+    """
+    firsts: dict[str, tuple[Array, int]] = {}
+    found = []
+    for shape, name in zip(standing, kin, strict=True):
+        widths, _ = _widths(shape)
+        widths = widths / max(float(widths.mean()), 1e-9)
+        if name not in firsts:
+            firsts[name] = widths, _way(shape)
+            found.append(firsts[name][1])
+            continue
+        other, way = firsts[name]
+        same = float(np.abs(widths - other).sum()) <= float(np.abs(widths[::-1] - other).sum())
+        # like tools without a heavier end still face one way
+        found.append(way if same else -way)
+    return found
 
 
 _SIZE = re.compile(r"[\d.,/x×]+|\b(?:mm|cm|in|inch|t|no)\b|[\"'#()-]")

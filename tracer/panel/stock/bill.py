@@ -35,7 +35,9 @@ def bill_of_sheets(panel: Panel, rules: Rules) -> tuple[BillLine, ...]:
             thickness.setdefault(stock, stock.thickness_mm)
     lines = []
     for stock, pieces in wanted.items():
-        places, whole = nest(pieces, stock.size_mm, gap_mm=rules.nest_gap_mm, rim_mm=0.0)
+        places, whole = nest(
+            pieces, stock.size_mm, gap_mm=rules.nest_gap_mm, rim_mm=0.0, grain=stock.grain
+        )
         sheets = max((p.sheet for p in places), default=0) + len(whole)
         area = sum(p.area for p in pieces) / 1e6
         density = stock.density_kg_m3

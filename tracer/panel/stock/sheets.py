@@ -228,7 +228,13 @@ def insert_sheets(
             min(max(stock.size_mm), max(machine.bed_mm)),
             min(min(stock.size_mm), min(machine.bed_mm)),
         )
-        places, too_large = nest(pieces, size, gap_mm=rules.nest_gap_mm, rim_mm=rules.sheet_rim_mm)
+        places, too_large = nest(
+            pieces,
+            size,
+            gap_mm=rules.nest_gap_mm,
+            rim_mm=rules.sheet_rim_mm,
+            grain=stock.grain,
+        )
         checks += [_too_large_insert(pockets[i], stock, size) for i in too_large]
         for number in sorted({place.sheet for place in places}):
             features, texts = [], []
