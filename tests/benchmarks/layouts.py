@@ -1,7 +1,8 @@
 """Are layouts found where there is room, are they sound, dense, quick, and fair to look at.
 
     python -m tests.benchmarks.layouts JOBS... --cache FOLDER
-        [--counts 8,15,30,60] [--factors 1.15,1.35,1.8] [--aspects 1,2,3] [--seeds 2] [--first-seed 0]
+        [--counts 8,15,30,60] [--factors 1.15,1.35,1.8] [--aspects 1,2,3]
+        [--seeds 2] [--first-seed 0]
         [--dense-seconds 5] [--parts solve,dense,rules] [--json FILE]
 
 JOBS are folders of traced jobs; the pockets of their tools are made once into the cache. A case is
