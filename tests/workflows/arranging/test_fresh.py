@@ -52,6 +52,11 @@ def test_three_layouts_are_shown_one_is_taken_kept_and_cut(
     assert places(job) != before
     assert run(["arrange", "bench", "--choice", "1", "-q"]) == 0
     assert places(job) == before
+    (job.path / "panel.toml").write_text(
+        job.read("panel.toml").decode().replace("width_mm = 420", "width_mm = 460"), "utf-8"
+    )
+    assert run(["arrange", "bench", "-q"]) == 0  # another bay: laid out anew
+    assert places(job) != before
     assert run(["cut", "bench", "-q"]) == 0
     assert list((job.path / "cut").glob("*.dxf"))
 

@@ -129,6 +129,8 @@ def arrange_job(
         plan = plan_from_toml(plan_file[1], plan_file[0]) if plan_file else None
         plan = plan or plan_in_force(folder, before)
         plan = edit(plan) if edit else plan
+        if before and plan.bay != before.plan.bay and plan.places == before.plan.places:
+            plan = replace(plan, places=())  # they were chosen for the bay as it was
         plan = _titled(plan, folder)
         for ply in plan.plies:
             if ply.role != PlyRole.BACKING:  # boards are not cut on the foam machine
