@@ -304,6 +304,7 @@ JOB: dict[str, Range] = {
     "lay.mat_mm": Range(0.001, 20_000, "mm"),
     "lay.camera_height_mm": Range(0, 1_000_000, "mm"),
     "lay.default_height_mm": _LENGTH,
+    "lay.own_points": _PIXEL,
     "photo.added": Range(0, 1000, whole=True),
     "corrections.keep": _PIXEL,
     "corrections.drop": _PIXEL,
@@ -314,6 +315,11 @@ JOB: dict[str, Range] = {
     "stroke.line": _PIXEL,
     "stroke.width_px": Range(0, 10_000, "px"),
     "edits.done": _WHOLE,
+    **{
+        f"asked.{name}_mm": Range(0, 20_000, "mm") for name in ("thickness", "depth", "edge", "web")
+    },
+    "change.was_at": _WHOLE,
+    "change.now_at": _WHOLE,
     "outline.height_mm": _LENGTH,
     "outline.height_sigma_mm": _LENGTH,
     "outline.sigma_mm": _LENGTH,

@@ -35,19 +35,20 @@ from tracer.workflows.job.job_files import inputs_digest
 SAMPLES = Path(__file__).parent.parent.parent / "sample_images"
 
 
-def seed_job(path: Path, scene: str = "drawer", *, shrink: int = 3) -> JobFolder:
+def seed_job(path: Path, scene: str = "drawer", *, shrink: int = 3, most: int = 99) -> JobFolder:
     """A job folder as a run over the first photo of a sample scene would leave it.
 
-    The photo is made smaller by default, so that runs behind a test's back cost little.
+    The photo is made smaller by default, so that runs behind a test's back cost little. ``most``
+    tools are seen.
     """
     folder = JobFolder(path)
     with folder.locked():
-        folder.commit(_files(scene, shrink))
+        folder.commit(_files(scene, shrink, most))
     return folder
 
 
 @cache
-def _files(scene: str, shrink: int) -> dict[str, bytes]:
+def _files(scene: str, shrink: int, most: int) -> dict[str, bytes]:
     home = SAMPLES / scene
     truth = json.loads((home / "truth.json").read_text("utf-8"))
     photo = _shrunk(truth["photos"][0], shrink)
@@ -62,7 +63,7 @@ def _files(scene: str, shrink: int) -> dict[str, bytes]:
         for row in parse_tool_list((home / "tools.csv").read_bytes(), "tools.csv").rows
     )
     outlines, edges = [], []
-    for number, tool in enumerate(truth["tools"], start=1):
+    for number, tool in enumerate(truth["tools"][:most], start=1):
         ring = _contour(labels == number)
         if ring is None:
             continue

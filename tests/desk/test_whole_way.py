@@ -95,7 +95,25 @@ def outlines_in(files: dict[str, bytes]) -> list[Polygon]:
     return sorted(outer, key=lambda s: -s.area)
 
 
-def test_drop_trace_type_correct_download(empty_desk: DeskServer, open_page: Open) -> None:
+@pytest.fixture
+def searches(monkeypatch: pytest.MonkeyPatch) -> list[str]:
+    """The photos in which tools were looked for, in order."""
+    from tracer.workflows.tracing import trace as module
+
+    looked: list[str] = []
+    search = module.segment
+
+    def noted(photo: Any, *rest: Any, **more: Any) -> Any:
+        looked.append(photo.photo_id)
+        return search(photo, *rest, **more)
+
+    monkeypatch.setattr(module, "segment", noted)
+    return looked
+
+
+def test_drop_trace_type_correct_download(
+    empty_desk: DeskServer, open_page: Open, searches: list[str]
+) -> None:
     page = open_page(empty_desk)
     drop(page, "lay.jpg", photo_bytes())
     page.get_by_label("Name of the job").fill("whole way")
@@ -110,8 +128,10 @@ def test_drop_trace_type_correct_download(empty_desk: DeskServer, open_page: Ope
         long_side = float(row.locator("td.size").inner_text().split("×")[0])
         height = 5 if long_side > 140 else 12
         row.locator("input[data-column=height_mm]").fill(str(height))
-        row.locator("input[data-column=name]").focus()
+        row.locator("input[data-column=name]").fill(f"long {long_side:.0f}")
+        row.locator("input[data-column=mass_kg]").focus()
     up_to_date(page)
+    assert len(searches) == 1  # what is typed about a tool says nothing about where it lies
     before = downloaded(page)
     shapes = outlines_in(before)
     plans = sorted((Polygon(t.plan.exterior) for t in scene().tools), key=lambda p: -p.area)
@@ -153,6 +173,20 @@ def test_drop_trace_type_correct_download(empty_desk: DeskServer, open_page: Ope
     page.get_by_role("button", name="Undo").click()
     up_to_date(page)
     assert len(outlines_in(downloaded(page))) == 2
+
+    # dropped by mistake and kept again: the drop alone is taken back
+    page.get_by_role("button", name="Outlines", exact=True).click()
+    page.locator(".tools tbody tr").first.get_by_role("button", name="Drop").click()
+    page.wait_for_selector(".dropped path", state="attached")
+    page.get_by_role("button", name="Keep", exact=True).click()
+    middle = page.evaluate(
+        """() => { const b = document.querySelector('.dropped path').getBBox();
+                   return [b.x + b.width / 2, b.y + b.height / 2]; }"""
+    )
+    page.locator(".picture").click(position=screen(page, middle))
+    page.wait_for_function("() => document.querySelectorAll('.tools tbody tr').length === 2")
+    up_to_date(page)
+    assert len(searches) == 1  # no correction of what was found looks for it anew
 
 
 def screen(page: Any, point_px: Any) -> dict[str, float]:

@@ -19,7 +19,8 @@ from tracer.model.photo import Photo
 from tracer.model.report import Check, Severity
 from tracer.model.silhouette import Segmentation, Silhouette
 from tracer.model.view import View
-from tracer.pictures.overlay import overlay_bytes, overlay_pixels
+from tracer.pictures import overlay
+from tracer.pictures.overlay import lay_box_px, overlay_bytes, overlay_pixels
 from tracer.pictures.palette import AMBER, LEFT_OUT, TINTS
 
 GREY = 120
@@ -102,13 +103,15 @@ def projected(points_mm) -> np.ndarray:
     """Canvas places by OpenCV's own projection; pixel centres scale about (-0.5, -0.5)."""
     solid = np.column_stack([points_mm, np.zeros(len(points_mm))])
     px = cv2.projectPoints(solid, cv2.Rodrigues(R)[0], VIEW.t, K, DIST)[0].reshape(-1, 2)
-    return (px + 0.5) * (2400 / 2000) - 0.5
+    x0, y0, x1, y1 = lay_box_px((2000, 1500), VIEW, [], calibration())
+    return (px - (x0, y0) + 0.5) * (2400 / max(x1 - x0, y1 - y0)) - 0.5
 
 
 def test_outlines_lie_where_opencv_projects_them() -> None:
     pixels = draw([outline(1, RING), outline(2, BAR)])
     assert pixels.shape[1] == 2400
-    assert pixels.shape[0] > 1800
+    x0, y0, x1, y1 = lay_box_px((2000, 1500), VIEW, [], calibration())
+    assert pixels.shape[0] > 2400 * (y1 - y0) / (x1 - x0)  # the lay, and a footer
     for index, region in enumerate((RING, BAR)):
         points = projected(np.array(region.exterior.coords)[::7])
         hits = [nearest(pixels, TINTS[index], p) < 12 for p in points]
@@ -205,10 +208,8 @@ def test_an_arrow_leads_to_where_one_more_photo_helps(where) -> None:
     plain = overlay_pixels(photo(), VIEW, found, [], calibration())
     shown = overlay_pixels(photo(), VIEW, found, [], calibration(), [advice])
     rows, cols = np.nonzero((plain != shown).any(axis=2))
-    scale = shown.shape[1] / photo().size_px[0]
     middle = calibration().hull_mm.centroid
-    start = VIEW.to_photo([(middle.x, middle.y)])[0] * scale
-    end = VIEW.to_photo([where])[0] * scale
+    start, end = projected([(middle.x, middle.y), where])
     reach = np.hypot(cols - start[0], rows - start[1]).max()
     inside = (end >= 0).all() and (end < [shown.shape[1], shown.shape[0]]).all()
     assert len(rows) > 300
@@ -216,3 +217,23 @@ def test_an_arrow_leads_to_where_one_more_photo_helps(where) -> None:
         assert reach == pytest.approx(np.hypot(*(end - start)), abs=30)
     else:
         assert cols.max() > shown.shape[1] - 40
+
+
+def test_the_lay_is_shown_and_not_the_bench() -> None:
+    """A photo from far away is cropped to cards and tools; all of them are in the picture."""
+    x0, y0, x1, y1 = lay_box_px((2000, 1500), VIEW, [outline(1, BAR)], calibration())
+    corners = np.vstack([np.array(c.exterior.coords) for c in CARDS.values()])
+    solid = np.column_stack([corners[:, :2], np.zeros(len(corners))])
+    px = cv2.projectPoints(solid, cv2.Rodrigues(R)[0], VIEW.t, K, DIST)[0].reshape(-1, 2)
+    seen = px[((px >= 0) & (px < (2000, 1500))).all(axis=1)]
+    assert ((seen >= (x0, y0)) & (seen < (x1, y1))).all()
+    far = replace(VIEW, t=VIEW.t * 2.5)
+    a0, b0, a1, b1 = lay_box_px((2000, 1500), far, [outline(1, BAR)], calibration())
+    assert (a1 - a0) * (b1 - b0) < 0.5 * 2000 * 1500
+    assert lay_box_px((2000, 1500), VIEW, [], calibration(cards=())) == (0, 0, 2000, 1500)
+
+
+def test_a_height_has_no_more_digits_than_it_deserves() -> None:
+    text, _ = overlay._details(replace(outline(1, BAR), height_mm=31.2422))
+    assert text.startswith("31.2 mm high")
+    assert overlay._details(replace(outline(1, BAR), height_mm=12.0))[0].startswith("12 mm")

@@ -152,3 +152,52 @@ def test_numbers_stay_in_reading_order() -> None:
     after = corrected(found(upper, lower), Corrections(strokes=(dot,)), PLANE)
     assert [s.silhouette_id for s in after.silhouettes] == ["S01", "S02", "S03"]
     assert after.silhouettes[0].region.contains(Point(165, 140))
+
+
+def test_split_then_join_leaves_no_slit() -> None:
+    """The two halves run side by side along the whole cut: all of it must close again."""
+    long = affinity.rotate(box(20, 60, 160, 80), 17)
+    along = affinity.rotate(LineString([(10, 70.3), (170, 70.3)]), 17, origin=long.centroid)
+    cut = tuple(px(*p) for p in along.coords)
+    across = affinity.rotate(LineString([(90, 65), (90, 75)]), 17, origin=long.centroid)
+    pair = tuple(px(*p) for p in across.coords)
+    parted = corrected(found(long, FAR), Corrections(split=(cut,)), PLANE)
+    assert len(parted.silhouettes) == 3
+    marks = Corrections(split=(cut,), merge=(pair,))
+    after = corrected(found(long, FAR), marks, PLANE)
+    joined = max((s.region for s in after.silhouettes), key=lambda r: r.area)
+    assert len(after.silhouettes) == 2 and not joined.interiors
+    # what stays are the two dents where the cut met the edge: a circle of 0.05 mm in a slit of
+    # 0.05 mm leaves far less than 0.01 mm2
+    assert joined.symmetric_difference(long).area < 0.02
+    # no dent is deep: every point of the old edge is on the new one to a hundredth of a millimetre
+    assert joined.exterior.hausdorff_distance(long.exterior) < 0.03
+
+
+def test_a_dropped_tool_that_is_kept_again_is_there() -> None:
+    point = px(*BAR.centroid.coords[0])
+    other = px(*FAR.centroid.coords[0])
+    only_drop = corrected(found(BAR, FAR), Corrections(drop=(point,)), PLANE)
+    assert len(only_drop.silhouettes) == 1
+    both = corrected(found(BAR, FAR), Corrections(drop=(point,), keep=(point,)), PLANE)
+    assert len(both.silhouettes) == 2
+    elsewhere = corrected(found(BAR, FAR), Corrections(drop=(point,), keep=(other,)), PLANE)
+    assert len(elsewhere.silhouettes) == 1
+
+
+def test_a_line_on_the_bare_sheet_pulls_no_spike() -> None:
+    bar = box(40, 60, 140, 80)
+    for line in (
+        [(60, 120), (85, 120), (110, 120)],  # 40 mm beside, 50 mm long
+        [(60, 80), (80, 95), (80, 125)],  # from the edge out into the open
+    ):
+        marks = Corrections(edges=(tuple(px(*p) for p in line),))
+        after = corrected(found(bar), marks, PLANE)
+        (s,) = after.silhouettes
+        assert s.region.equals(silhouette(bar).region)
+        assert [c.slug for c in after.checks] == ["correction-without-effect"]
+    # a handle that was missed: off by 40 mm in the middle, but it begins and ends on the tool
+    handle = [(80, 80), (80, 120), (100, 120), (100, 80)]
+    marks = Corrections(edges=(tuple(px(*p) for p in handle),))
+    (s,) = corrected(found(bar), marks, PLANE).silhouettes
+    assert s.region.area == pytest.approx(bar.area + 40 * 20, abs=1)

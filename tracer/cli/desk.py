@@ -42,7 +42,9 @@ def desk(
     quiet: Quiet = False,
 ) -> None:
     """Open the desk: a page on this computer to look, correct, arrange and export."""
+    from tracer.desk.jobs import job_id
     from tracer.desk.server import DeskServer
+    from tracer.desk.standing import address_of_running, read_standing, standing_file
     from tracer.project.store import JobFolder, job_path
 
     console = Console(quiet=quiet)
@@ -58,7 +60,17 @@ def desk(
             )
         root = folder.path.resolve().parent
     ending.sentence = "the desk is closed; what its page showed as Kept is in the job folder."
-    server = DeskServer(root, folder, port, lan)
+    note = standing_file(root)
+    running = read_standing(note)
+    address = address_of_running(running) if running is not None and not (port or lan) else None
+    if address is not None:
+        if folder is not None:
+            address += f"#{job_id(folder.path)}"
+        console.say(f"The desk over this folder is open already; it is reached at {address}")
+        if browser:
+            webbrowser.open(address)
+        return
+    server = DeskServer(root, folder, port, lan, note)
     address = server.open()
     console.say(f"The desk is open at {address}")
     if lan:

@@ -105,7 +105,8 @@ def edit_of(body: dict[str, Any]) -> Edit:
         or not 1 <= len(changes) <= MAX_CHANGES
     ):
         raise unclear()
-    return Edit(kind[:40], subject[:200], tuple(_change(c) for c in changes))
+    made = tuple(_change(c) for c in changes)
+    return Edit(kind[:40], subject[:200], made, key=str(body.get("key", ""))[:40])
 
 
 def _change(value: Any) -> Change:

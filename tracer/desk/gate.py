@@ -31,7 +31,10 @@ __all__ = ["LOOPBACK", "PHONE_FILES", "TOKEN_HEADER", "Gate", "Keys"]
 LOOPBACK = "127.0.0.1"
 TOKEN_HEADER = "x-desk-token"
 #: what a phone may load beside its page
-PHONE_FILES = {"/phone.js", "/phone.css", "/texts.js", "/dom.js", "/mark.svg"}
+PHONE_FILES = {
+    *("/phone.js", "/phone.css", "/texts.js", "/text_en.js", "/text_de.js", "/dom.js"),
+    "/mark.svg",
+}
 POLICY = (
     "default-src 'self'; img-src 'self' blob: data:; object-src 'none'; base-uri 'none';"
     " form-action 'self'; frame-ancestors 'none'"

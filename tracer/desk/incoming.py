@@ -26,7 +26,7 @@ class Incoming:
 
     def __init__(self, desk: Desk) -> None:
         self._desk = desk
-        self._decoding = asyncio.Semaphore(AT_ONCE)
+        self.decoding = asyncio.Semaphore(AT_ONCE)
 
     async def take(
         self,
@@ -72,7 +72,7 @@ class Incoming:
             photo = DraftPhoto(name, size, digest, link_id)
             if number is None and draft.number_of(digest) is not None:
                 return photo  # sent twice, as after a lost answer
-            async with self._decoding:  # a file that is no photo is refused where it was given
+            async with self.decoding:  # a file that is no photo is refused where it was given
                 await run_sync(lambda: decode_photo(part_file.read_bytes(), name))
             still_open()
             draft.make_room(place, size)

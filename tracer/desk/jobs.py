@@ -11,7 +11,8 @@ import shutil
 import tempfile
 import time
 from collections import OrderedDict
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from threading import Lock
 from typing import Any
@@ -27,19 +28,28 @@ from tracer.pictures.tiles import TilePyramid
 from tracer.project.edits_file import Edit
 from tracer.project.schema import load_job
 from tracer.project.store import JobFolder, job_path, refuse_link
+from tracer.project.tool_list import parse_tool_list
 from tracer.workflows.arranging.arrange import PANEL_JSON, arrange_job
 from tracer.workflows.cutting.cut import CutOptions
 from tracer.workflows.cutting.cut_job import cut_job
-from tracer.workflows.editing.job_edits import job_revision, make_edit, redo, undo
+from tracer.workflows.cutting.freshness import freshness
+from tracer.workflows.editing.job_edits import job_revision, make_edit, redo, step_to, undo
 from tracer.workflows.job.retrace import retrace
 from tracer.workflows.job.trace_job import Mode, read_photos, trace_job
 from tracer.workflows.tracing.cache import StageCache
 
-__all__ = ["Desk", "DeskJob"]
+__all__ = ["Desk", "DeskJob", "job_id"]
 
 MAX_DRAFTS = 32
 LOCK_TRIES, LOCK_WAIT_S = 20, 0.1  # an edit takes far less than these two seconds
+WATCHED = ("job.json", "tools.csv", "outlines.json", "panel.toml", "panel.json", "cut", "pictures")
 PYRAMIDS = 2  # decoded photos kept: 48 megapixels take 0.2 GB each
+
+
+def job_id(path: Path) -> str:
+    """Id of a job in addresses: always the same for the same folder."""
+    place = path.parent.resolve() / path.name
+    return hashlib.sha256(str(place).encode()).hexdigest()[:12]
 
 
 class DeskJob:
@@ -51,6 +61,10 @@ class DeskJob:
         self.cache = StageCache()
         self.state = RunState(tell=self._tell_run)
         self.cut_checks: list[dict[str, Any]] | None = None  # of the latest cut; None before one
+        self.opened = False  # a page has seen the job
+        #: the photos and what was typed for the first run, until that has made a job
+        self.first: dict[str, Any] | None = None
+        self._known: tuple[Any, ...] = ()  # what `look` saw last
         self.lock = Lock()  # one edit at a time; a run holds it while it writes
         self._hub = hub
         self._runner = runner
@@ -60,24 +74,54 @@ class DeskJob:
     # -- edits --------------------------------------------------------------------------------
     def edit(self, edit: Edit, expected: str | None) -> str:
         """Make an edit and bring the outlines up to date."""
-        with self.lock:
+        with self._here():
             revision = make_edit(self.folder, edit, expected)
         self._after_edit(revision)
         return revision
 
     def undo(self, expected: str | None) -> str:
         """Take back the last edit."""
-        with self.lock:
+        with self._here():
             revision = undo(self.folder, expected)
         self._after_edit(revision)
         return revision
 
     def redo(self, expected: str | None) -> str:
         """Make the next undone edit again."""
-        with self.lock:
+        with self._here():
             revision = redo(self.folder, expected)
         self._after_edit(revision)
         return revision
+
+    def step_to(self, done: int, expected: str | None) -> str:
+        """Undo or redo until so many edits are in force."""
+        with self._here():
+            revision = step_to(self.folder, done, expected)
+        self._after_edit(revision)
+        return revision
+
+    @contextmanager
+    def _here(self) -> Iterator[None]:
+        """Hold the job for an edit, as long as it is there.
+
+        Raises
+        ------
+        TracerError
+            ``job-gone``: a folder that was taken away is not made anew.
+        """
+        with self.lock:
+            self.refuse_gone()
+            yield
+
+    def refuse_gone(self) -> None:
+        """Stop where the folder of a job that was there is no longer; errors as `_here`."""
+        if self.opened and not self.folder.exists():
+            raise TracerError(
+                "job-gone",
+                f"The folder of the job {self.folder.name} is no longer there: it was deleted,"
+                " renamed or moved.",
+                "Put it back, or go to all jobs.",
+            )
 
     def _after_edit(self, revision: str) -> None:
         self.changed(revision)
@@ -89,9 +133,20 @@ class DeskJob:
         self._runner.ask(self.job_id, self._retrace, self.state, soon=soon)
 
     def trace_new(
-        self, draft: Draft, settings: Mapping[str, Any], mode: Mode, over: Callable[[], object]
+        self,
+        draft: Draft,
+        settings: Mapping[str, Any],
+        mode: Mode,
+        over: Callable[[], object],
+        typed: Mapping[str, Any] | None = None,
+        listed: bytes | None = None,
     ) -> None:
-        """Trace photos that came in into the job; ``over`` is called once they are in it."""
+        """Trace photos that came in into the job; ``over`` is called once they are in it.
+
+        ``typed`` is what the page sent, for a page that is loaded anew meanwhile; ``listed`` a tool
+        list to begin with.
+        """
+        self.first = {"draft": draft.draft_id, **(typed or {})}
         numbers = sorted(draft.photos)
         draft.traced_now = lambda: self.state.phase in {"waiting", "running"}
 
@@ -101,9 +156,16 @@ class DeskJob:
             names = [draft.photos[n].name for n in numbers]
             named = [type(f)(name, f.data) for name, f in zip(names, files, strict=True)]
             trace_job(
-                self.folder, named, settings=settings, mode=mode, progress=state, cache=self.cache
+                self.folder,
+                named,
+                settings=settings,
+                tools=None if listed is None else parse_tool_list(listed, "tools.csv"),
+                mode=mode,
+                progress=state,
+                cache=self.cache,
             )
             over()
+            self.first = None
             self.changed(job_revision(self.folder), files=True)
 
         self._runner.ask(self.job_id, task, self.state, soon=True)
@@ -116,27 +178,41 @@ class DeskJob:
         """Make the panel, or make it again, in the thread for runs."""
         self._runner.ask(self.job_id, self._arrange, self.state, soon=True)
 
-    def cut(self, options: CutOptions) -> None:
-        """Make cutting files in place of those that are there, in the thread for runs."""
+    def cut(self, asked: Callable[[], Sequence[CutOptions]]) -> None:
+        """Make cutting files in place of those that are there, in the thread for runs.
+
+        ``asked`` is called when outlines and panel are up to date.
+        """
 
         def task(state: RunState) -> None:
             self._retrace(state)
-            with self.lock:
-                done = cut_job(self.folder, options, replacing=True, progress=state)
-            self.cut_checks = [check_record(c) for c in done.checks]
+            checks: list[dict[str, Any]] = []
+            for options in asked():
+                with self.lock:
+                    done = cut_job(self.folder, options, replacing=True, progress=state)
+                checks += [check_record(c) for c in done.checks]
+            self.cut_checks = checks
             self.changed(job_revision(self.folder), files=True)
 
         self._runner.ask(self.job_id, task, self.state, soon=True)
 
     def _retrace(self, state: RunState) -> None:
-        while not self._unhindered(lambda: retrace(self.folder, progress=state, cache=self.cache)):
+        self.refuse_gone()
+
+        def told() -> None:
+            self.changed(job_revision(self.folder))
+
+        def run() -> bool:
+            return retrace(self.folder, progress=state, cache=self.cache, told=told)
+
+        while not self._unhindered(run):
             state.step("an edit came in between: once more")
-        if self.folder.has(PANEL_JSON):
+        if self.folder.has(PANEL_JSON) and freshness(self.folder).panel_old:
             self._arrange(state)
         self.changed(job_revision(self.folder), files=True)
 
     def _arrange(self, state: RunState) -> None:
-        with self.lock:
+        with self._here():
             arrange_job(self.folder, progress=state)
         self.changed(job_revision(self.folder), files=True)
 
@@ -173,9 +249,38 @@ class DeskJob:
                 self._pyramids.popitem(last=False)
             return self._pyramids[photo_id]
 
+    def look(self) -> None:
+        """Tell the pages where another program changed the job, or took it away."""
+        now = self._signature()
+        if now == self._known:
+            return
+        before, self._known = self._known, now
+        if not before:
+            return
+        if not now[0]:
+            self._hub.publish("gone", job=self.job_id)
+        elif self.state.phase not in {"running", "waiting"}:
+            with suppress(TracerError):  # half written: the next look sees it whole
+                self._hub.publish(
+                    "job", job=self.job_id, revision=job_revision(self.folder), files=True
+                )
+
+    def _signature(self) -> tuple[Any, ...]:
+        """Whether the job is there, and size and time of what a page shows of it."""
+        facts: list[Any] = [(self.folder.path / "job.json").is_file()]
+        for name in WATCHED:
+            try:
+                found = (self.folder.path / name).stat()
+            except OSError:
+                facts.append(None)
+            else:
+                facts.append((found.st_size, found.st_mtime_ns))
+        return tuple(facts)
+
     # -- news ---------------------------------------------------------------------------------
     def changed(self, revision: str, *, files: bool = False) -> None:
         """Tell every page that there is something new to show: inputs, or also results."""
+        self._known = self._signature()  # it is told here, and need not be told again
         self._hub.publish("job", job=self.job_id, revision=revision, files=files)
 
     def _tell_run(self) -> None:
@@ -216,10 +321,10 @@ class Desk:
         """
         refuse_link(folder.path)
         path = folder.path.parent.resolve() / folder.path.name
-        job_id = hashlib.sha256(str(path).encode()).hexdigest()[:12]
-        if job_id not in self._jobs:
-            self._jobs[job_id] = DeskJob(job_id, JobFolder(path), self.hub, self.runner)
-        return self._jobs[job_id]
+        key = job_id(path)
+        if key not in self._jobs:
+            self._jobs[key] = DeskJob(key, JobFolder(path), self.hub, self.runner)
+        return self._jobs[key]
 
     def named(self, name: str) -> DeskJob:
         """The job of this name in the desk's folder.
@@ -234,15 +339,21 @@ class Desk:
             path = job_path("?")  # refused with the sentence for unusable names
         return self.add(JobFolder(self.root / path.name))
 
-    def job(self, job_id: str) -> DeskJob:
-        """A job by id.
+    def job(self, key: str) -> DeskJob:
+        """A job by id, also one that an earlier desk over this folder gave out.
 
         Raises
         ------
         KeyError
-            For an id the desk never gave out.
+            For an id that no job here has.
         """
-        return self._jobs[job_id]
+        if key not in self._jobs:
+            self.jobs()
+        return self._jobs[key]
+
+    def known(self) -> list[DeskJob]:
+        """The jobs that were asked for."""
+        return list(self._jobs.values())
 
     def jobs(self) -> list[DeskJob]:
         """Jobs that exist: those opened, and all in the desk's folder."""

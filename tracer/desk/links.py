@@ -43,6 +43,7 @@ class PhoneLink:
     token: str = field(default_factory=lambda: secrets.token_urlsafe(24))
     address: str = ""  # of the phone that took the invitation
     ended: str = ""  # "", "time", "revoked", "traced"
+    advice: dict[str, dict[str, Any]] = field(default_factory=dict)  # on its photos, by digest
 
 
 class Links:

@@ -4,16 +4,19 @@ from __future__ import annotations
 
 from typing import Any
 
+from anyio.to_thread import run_sync
 from starlette.requests import Request
 from starlette.responses import JSONResponse, Response
 from starlette.routing import Route
 
+from tracer.desk.advice import advice_on, next_side
 from tracer.desk.drafts import Draft
 from tracer.desk.incoming import Incoming
 from tracer.desk.jobs import Desk
 from tracer.desk.links import Links, PhoneLink, qr_picture
 from tracer.desk.pages import filled_page
 from tracer.errors import TracerError
+from tracer.photos import decode_photo
 
 __all__ = ["invitation", "phone_routes"]
 
@@ -78,10 +81,27 @@ def phone_routes(desk: Desk, incoming: Incoming) -> list[Route]:
 
         draft = desk.drafts[link.draft_id]
         photo = await incoming.take(request, draft, None, link.link_id, still_open)
-        return JSONResponse({"name": photo.name, "bytes": photo.size})
+        return JSONResponse({"name": photo.name, "bytes": photo.size, "digest": photo.digest})
+
+    async def advice(request: Request) -> Response:
+        """What the phone's own photo lacks; other photos of the lay are not told of."""
+        link = link_of(request)
+        draft = desk.drafts[link.draft_id]
+        digest = request.path_params["digest"]
+        mine = {p.digest: (n, p) for n, p in draft.photos.items() if p.link_id == link.link_id}
+        number, photo = mine[digest]
+        if digest not in link.advice:
+            async with incoming.decoding:
+                data = draft.file(number).read_bytes()
+                link.advice[digest] = await run_sync(
+                    lambda: advice_on(decode_photo(data, photo.name))
+                )
+        sides = [told["side"] for d, told in link.advice.items() if d in mine and told["cards"]]
+        return JSONResponse({**link.advice[digest], "next": next_side(sides)})
 
     return [
         Route("/phone", phone_page, methods=["GET"]),
         Route("/phone/state", state, methods=["GET"]),
         Route("/phone/photos", send, methods=["POST"]),
+        Route("/phone/photos/{digest}/advice", advice, methods=["GET"]),
     ]

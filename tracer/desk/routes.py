@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Awaitable, Callable
 from typing import Any
 
+import numpy as np
 from anyio.to_thread import run_sync
 from starlette.applications import Starlette
 from starlette.requests import ClientDisconnect, Request
@@ -13,17 +14,18 @@ from starlette.routing import Route
 
 from tracer.calibration import CardSizes
 from tracer.desk.bodies import TooLarge, edit_of, read_json, unclear
-from tracer.desk.cutting import cut_options, cutting_choices
+from tracer.desk.cutting import cut_options, cuts_again, cutting_choices, keep_printed
 from tracer.desk.drafts import Draft
 from tracer.desk.files import file_bytes, file_records, folder_zip, plain_name
-from tracer.desk.gate import Keys
+from tracer.desk.first_steps import cards_to_print, demo_job, job_list, thumbnail
+from tracer.desk.gate import LOOPBACK, Keys
 from tracer.desk.incoming import Incoming
 from tracer.desk.jobs import Desk, DeskJob
 from tracer.desk.pages import page, static_file
 from tracer.desk.panel_view import panel_record
 from tracer.desk.phone_routes import invitation, phone_routes
 from tracer.desk.previews import dxf_preview, pdf_page
-from tracer.desk.view import job_record, photo_record
+from tracer.desk.view import job_record, photo_record, runs_beside_outline
 from tracer.errors import TracerError
 from tracer.photos import MAX_FILE_BYTES
 from tracer.ranges import OPTIONS, Range
@@ -40,11 +42,16 @@ STATUS = {
     "edit-conflict": 409,
     "job-exists": 409,
     "job-locked": 423,
+    "file-old": 409,
+    "job-gone": 410,
     "photo-too-large": 413,
     "desk-photos-in-use": 423,
     "phone-link-ended": 410,
 }
+_STEPS = Range(0, 1_000_000_000, whole=True)
 _REACH = Range(2, 200, "px")  # how far from what was drawn an edge is looked for
+#: what a page that is loaded anew during a first run is shown again
+TYPED = ("name", "card_size_mm", "default_height_mm", "keep_cables", "add")
 FOREVER = "private, max-age=31536000, immutable"
 
 
@@ -69,15 +76,29 @@ def build_routes(desk: Desk, keys: Keys, open_job: str | None, lan_host: str | N
         return StreamingResponse(stream, media_type="text/event-stream")
 
     async def jobs(_: Request) -> Response:
-        found = await run_sync(desk.jobs)
-        return JSONResponse({"jobs": [{"job": j.job_id, "name": j.folder.name} for j in found]})
+        return JSONResponse({"jobs": await run_sync(job_list, desk)})
+
+    async def face(request: Request) -> Response:
+        return Response(await run_sync(thumbnail, job_of(request)), media_type="image/jpeg")
+
+    async def demo(_: Request) -> Response:
+        found = await run_sync(demo_job, desk)
+        return JSONResponse({"job": found.job_id}, status_code=202)
+
+    async def cards(request: Request) -> Response:
+        paper = "letter" if request.query_params.get("paper") == "letter" else "a4"
+        data = await run_sync(cards_to_print, paper)
+        headers = {"content-disposition": f'attachment; filename="scale-cards-{paper}.pdf"'}
+        return Response(data, media_type="application/pdf", headers=headers)
 
     async def job(request: Request) -> Response:
         found = job_of(request)
+        found.refuse_gone()
         if not found.folder.exists():  # its first run is not over
-            return JSONResponse(
-                {"job": found.job_id, "name": found.folder.name, "run": found.state.record()}
-            )
+            body = {"job": found.job_id, "name": found.folder.name, "run": found.state.record()}
+            first = found.first if found.first and found.first["draft"] in desk.drafts else None
+            return JSONResponse(body | {"first": first})
+        found.opened = True
         return JSONResponse(await run_sync(job_record, found))
 
     async def new_draft(_: Request) -> Response:
@@ -109,7 +130,8 @@ def build_routes(desk: Desk, keys: Keys, open_job: str | None, lan_host: str | N
                 f"There is a job {found.folder.name} already.",
                 "Choose another name, or add the photos to it as a further lay.",
             )
-        found.trace_new(draft, settings, mode, lambda: desk.forget(draft))
+        typed = {k: body.get(k) for k in TYPED}
+        found.trace_new(draft, settings, mode, lambda: desk.forget(draft), typed)
         return JSONResponse({"job": found.job_id}, status_code=202)
 
     async def run_again(request: Request) -> Response:
@@ -132,6 +154,11 @@ def build_routes(desk: Desk, keys: Keys, open_job: str | None, lan_host: str | N
         found = job_of(request)
         return await _edited(found, lambda: found.redo(_expected(request)))
 
+    async def steps(request: Request) -> Response:
+        found, body = job_of(request), await read_json(request)
+        done = number(_STEPS)(body.get("done"))
+        return await _edited(found, lambda: found.step_to(int(done), _expected(request)))
+
     async def photo(request: Request) -> Response:
         return JSONResponse(
             await run_sync(photo_record, job_of(request), request.path_params["photo"])
@@ -144,12 +171,17 @@ def build_routes(desk: Desk, keys: Keys, open_job: str | None, lan_host: str | N
         return Response(data, media_type="image/jpeg", headers={"cache-control": FOREVER})
 
     async def snap(request: Request) -> Response:
-        body = await read_json(request)
+        body, photo_id = await read_json(request), request.path_params["photo"]
         line = points(2, 4000)(body.get("line"))
         reach = float(number(_REACH)(body.get("reach_px")))
-        pyramid = await run_sync(job_of(request).pyramid, request.path_params["photo"])
-        found = await run_sync(snap_line, pyramid.photo.pixels, line, reach)
-        return JSONResponse({"line": found.line_px.round(2).tolist(), "contrast": found.contrast})
+        clear = True
+        if body.get("snap") is not False:
+            pyramid = await run_sync(job_of(request).pyramid, photo_id)
+            found = await run_sync(snap_line, pyramid.photo.pixels, line, reach)
+            line, clear = found.line_px.round(2).tolist(), found.clear
+        drawn = np.asarray(line, np.float64)
+        beside = await run_sync(runs_beside_outline, job_of(request), photo_id, drawn)
+        return JSONResponse({"line": line, "clear": clear, "beside": beside})
 
     async def panel(request: Request) -> Response:
         return JSONResponse(await run_sync(panel_record, job_of(request)))
@@ -171,14 +203,28 @@ def build_routes(desk: Desk, keys: Keys, open_job: str | None, lan_host: str | N
     async def cutting(_: Request) -> Response:
         return JSONResponse(cutting_choices())
 
+    async def printed(request: Request) -> Response:
+        body = await read_json(request)
+        await run_sync(keep_printed, body)
+        return JSONResponse({})
+
     async def cut(request: Request) -> Response:
         found, body = job_of(request), await read_json(request)
-        found.cut(cut_options(body))
+        options = cut_options(body)
+        found.cut(lambda: [options])
+        return JSONResponse({}, status_code=202)
+
+    async def cut_again(request: Request) -> Response:
+        found = job_of(request)
+        found.cut(lambda: cuts_again(found.folder))
         return JSONResponse({}, status_code=202)
 
     async def file(request: Request) -> Response:
         folder = job_of(request).folder
-        data, kind, name = await run_sync(file_bytes, folder, request.path_params["file"])
+        looked_at = not {"show", "page", "picture", "old"}.isdisjoint(request.query_params)
+        data, kind, name = await run_sync(
+            lambda: file_bytes(folder, request.path_params["file"], old_too=looked_at)
+        )
         page_number = request.query_params.get("page", "")
         if page_number.isdecimal() and kind == "application/pdf":
             picture = await run_sync(pdf_page, data, int(page_number))
@@ -192,9 +238,16 @@ def build_routes(desk: Desk, keys: Keys, open_job: str | None, lan_host: str | N
 
     async def all_files(request: Request) -> Response:
         folder = job_of(request).folder
-        data = await run_sync(folder_zip, folder)
-        headers = {"content-disposition": f'attachment; filename="{plain_name(folder.name)}.zip"'}
+        old_too = "old" in request.query_params
+        group = request.query_params.get("group", "")
+        data = await run_sync(lambda: folder_zip(folder, old_too=old_too, group=group))
+        name = plain_name(f"{folder.name}{' ' if group else ''}{group.rpartition('/')[2]}")
+        headers = {"content-disposition": f'attachment; filename="{name}.zip"'}
         return Response(data, media_type="application/zip", headers=headers)
+
+    async def new_key(_: Request) -> Response:
+        address = f"http://{LOOPBACK}:{keys.port}/?key={keys.new_key()}"
+        return JSONResponse({"address": address})
 
     async def links(_: Request) -> Response:
         return JSONResponse({"links": desk.links.records(), "possible": lan_host is not None})
@@ -215,27 +268,34 @@ def build_routes(desk: Desk, keys: Keys, open_job: str | None, lan_host: str | N
         ("GET", "/", index),
         ("GET", "/api/events", events),
         ("GET", "/api/jobs", jobs),
+        ("POST", "/api/demo", demo),
+        ("GET", "/api/cards", cards),
         ("POST", "/api/drafts", new_draft),
         ("GET", "/api/drafts/{draft}", show_draft),
         ("PUT", "/api/drafts/{draft}/photos/{number:int}", put_photo),
         ("DELETE", "/api/drafts/{draft}/photos/{number:int}", drop_photo),
         ("POST", "/api/drafts/{draft}/trace", trace_draft),
         ("GET", at_job, job),
+        ("GET", at_job + "/face", face),
         ("POST", at_job + "/run", run_again),
         ("DELETE", at_job + "/run", stop_run),
         ("POST", at_job + "/edits", edit),
         ("POST", at_job + "/undo", undo),
         ("POST", at_job + "/redo", redo),
+        ("POST", at_job + "/steps", steps),
         ("GET", at_photo, photo),
         ("GET", at_photo + "/tiles/{level:int}/{x:int}/{y:int}", tile),
         ("POST", at_photo + "/snap", snap),
         ("GET", at_job + "/panel", panel),
         ("POST", at_job + "/arrange", arrange),
         ("GET", "/api/cutting", cutting),
+        ("POST", "/api/printed", printed),
         ("POST", at_job + "/cut", cut),
+        ("POST", at_job + "/cut-again", cut_again),
         ("GET", at_job + "/files", files),
         ("GET", at_job + "/files/{file}", file),
         ("GET", at_job + "/all-files", all_files),
+        ("POST", "/api/keys", new_key),
         ("GET", "/api/links", links),
         ("POST", "/api/links", new_link),
         ("DELETE", "/api/links/{link}", end_link),

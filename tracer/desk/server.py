@@ -16,6 +16,8 @@ from tracer.desk.gate import LOOPBACK, Gate, Keys
 from tracer.desk.jobs import Desk
 from tracer.desk.patience import Patience
 from tracer.desk.routes import build_routes
+from tracer.desk.standing import read_standing, write_standing
+from tracer.desk.watching import watch
 from tracer.errors import TracerError
 from tracer.project.store import JobFolder
 
@@ -60,12 +62,16 @@ class DeskServer:
         0 for any free one.
     lan
         Also let phones on the network in, by links that can only send photos.
+    standing
+        Where port and keys are noted for the next desk over the folder (`tracer.desk.standing`);
+        what an earlier one left there is taken over.
     """
 
     root: Path
     job: JobFolder | None = None
     port: int = 0
     lan: bool = False
+    standing: Path | None = None
     keys: Keys = field(default_factory=Keys)
     patience: Patience = field(default_factory=Patience)
     _server: uvicorn.Server | None = None
@@ -79,19 +85,14 @@ class DeskServer:
             ``desk-port-taken``, ``desk-no-network``.
         """
         lan_host = lan_address() if self.lan else None
-        self._socket = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
-        self._socket.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
-        try:
-            self._socket.bind(("0.0.0.0" if self.lan else LOOPBACK, self.port))
-        except OSError as error:
-            self._socket.close()
-            raise TracerError(
-                "desk-port-taken",
-                f"Port {self.port} cannot be used: {error.strerror or error}.",
-                "Leave --port away to get a free one.",
-            ) from None
+        before = read_standing(self.standing)
+        if before is not None:
+            self.keys = before.keys()
+        self._socket = self._bound(before.port if before is not None else 0)
         self._socket.listen(64)  # a browser opened now waits until the server answers
         self.keys.port = self._socket.getsockname()[1]
+        if self.standing is not None:
+            write_standing(self.standing, self.keys)
         self.desk = Desk(self.root)
         open_job = self.desk.add(self.job).job_id if self.job is not None else None
         routes = build_routes(self.desk, self.keys, open_job, lan_host)
@@ -113,14 +114,37 @@ class DeskServer:
         )
         return f"http://{LOOPBACK}:{self.keys.port}/?key={self.keys.new_key()}"
 
+    def _bound(self, port_before: int) -> socket.socket:
+        """A socket on the port that was asked for, else the one before, else any free one."""
+        wanted = [self.port] if self.port else [port_before, 0]
+        for port in wanted:
+            bound = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
+            bound.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+            try:
+                bound.bind(("0.0.0.0" if self.lan else LOOPBACK, port))
+            except OSError as error:
+                bound.close()
+                refusal = error
+            else:
+                return bound
+        raise TracerError(
+            "desk-port-taken",
+            f"Port {self.port} cannot be used: {refusal.strerror or refusal}.",
+            "Leave --port away to get a free one.",
+        ) from None
+
     @asynccontextmanager
     async def _lifespan(self, _: object) -> AsyncIterator[None]:
         self.desk.hub.attach(asyncio.get_running_loop())
-        closing = asyncio.create_task(self._close_streams())
+        tasks = [
+            asyncio.create_task(self._close_streams()),
+            asyncio.create_task(watch(self.desk.known)),
+        ]
         try:
             yield
         finally:
-            closing.cancel()
+            for task in tasks:
+                task.cancel()
             self.desk.close()
 
     async def _close_streams(self) -> None:

@@ -12,9 +12,10 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from shapely.geometry import LineString, Polygon
+from shapely.geometry import LinearRing, LineString, Point, Polygon
 
 from tracer.desk.checks import check_record
+from tracer.desk.doubts import doubts_record
 from tracer.desk.jobs import DeskJob
 from tracer.model.card import WHITE_MM
 from tracer.model.corrections import Corrections
@@ -27,15 +28,19 @@ from tracer.project.outlines_file import OutlinesFile, load_outlines
 from tracer.project.plan_file import plan_record
 from tracer.project.schema import LayRecord
 from tracer.project.silhouettes_file import SeenEdge, load_silhouettes
+from tracer.segmentation.corrected import ends_near
 from tracer.workflows.editing.job_edits import inputs_of, job_revision
-from tracer.workflows.editing.job_inputs import Inputs, cell_value
+from tracer.workflows.editing.job_inputs import Inputs, shown_cell
+from tracer.workflows.job.lay_runs import RETIRED
 from tracer.workflows.job.retrace import stale_lays
 
-__all__ = ["job_record", "photo_record"]
+__all__ = ["job_record", "photo_record", "runs_beside_outline"]
 
 _SERIAL = count(time.time_ns() // 1000)  # goes on rising when the desk is started again
 
+SHOWN_EDITS = 100
 SHOWN_PX = 0.35  # outlines are simplified for the eye by less than anybody sees
+NEAR_MM = 10.0  # a tall tool's edge as seen lies beside the outline that was kept of it
 WEAK = 0.5  # edge confidence below which a stretch is marked
 CELLS = ("name", "height_mm", "depth_mm", "mass_kg", "quantity", "edge", "tilt_deg", "packed")
 
@@ -60,11 +65,27 @@ def job_record(job: DeskJob) -> dict[str, Any]:
         "run": job.state.record(),
         "undo": _edit_name(edits.last),
         "redo": _edit_name(edits.next),
+        "history": _history(edits),
         "lays": [_lay(n, lay, content) for n, lay in enumerate(inputs.record.lays, start=1)],
         "outlines": [_outline(o, inputs) for o in content.outlines],
         "checks": [check_record(c) for c in content.checks],
+        "doubts": doubts_record(content.outlines, content.checks, inputs.record),
+        "accepted": inputs.record.accepted,
         "plan": None if inputs.plan is None else plan_record(inputs.plan),
     }
+
+
+def runs_beside_outline(job: DeskJob, photo_id: str, line_px: NDArray[np.float64]) -> bool:
+    """Whether a drawn edge begins and ends beside an outline, as a correction must."""
+    content = load_outlines(job.folder.read("outlines.json"), "outlines.json")
+    camera = next((c for lay in content.calibration if (c := lay.camera(photo_id))), None)
+    if camera is None or not job.folder.has("silhouettes.json"):
+        return True  # nothing is known: the run will tell
+    view = camera.view()
+    seen = load_silhouettes(job.folder.read("silhouettes.json"), "silhouettes.json")
+    rings = [r for e in seen.get(photo_id, ()) for r in (e.exterior_px, *e.holes_px)]
+    line = view.to_sheet(line_px)
+    return any(ends_near(LinearRing(view.to_sheet(ring)), line) for ring in rings)
 
 
 def photo_record(job: DeskJob, photo_id: str) -> dict[str, Any]:
@@ -92,6 +113,8 @@ def photo_record(job: DeskJob, photo_id: str) -> dict[str, Any]:
     return {
         "photo": photo_id,
         "seen": [_seen(e) for e in seen],
+        "places": _places(content, inputs, view) if view else {},
+        "dropped": _dropped(job, number, photo_id, inputs, view) if view else [],
         "true": [_true(o, view) for o in mine] if view else [],
         "cards": [_card(c, view) for c in calibration.cards] if view else [],
         "hull": _path(_project(view, calibration.hull)) if view and calibration.hull else "",
@@ -102,6 +125,47 @@ def photo_record(job: DeskJob, photo_id: str) -> dict[str, Any]:
             k: getattr(calibration, k) for k in ("rms_px", "max_px", "sigma_px", "scale_sigma")
         },
     }
+
+
+def _history(edits: Edits) -> dict[str, Any]:
+    """The latest edits by name, and how many are in force; ``first`` counts those before them."""
+    first = max(0, min(len(edits.edits) - SHOWN_EDITS, edits.done - 1))
+    return {
+        "done": edits.done,
+        "first": first,
+        "edits": [_edit_name(e) for e in edits.edits[first:]],
+    }
+
+
+def _places(content: OutlinesFile, inputs: Inputs, view: View) -> dict[str, list[float]]:
+    """Where in the photo the doubts lie that belong to no outline."""
+    found = {}
+    for entry in doubts_record(content.outlines, content.checks, inputs.record):
+        if entry["outline"] is None and entry["where_mm"] is not None:
+            x, y = view.to_photo([entry["where_mm"]])[0]
+            if math.isfinite(x) and math.isfinite(y):
+                found[entry["key"]] = [round(float(x), 1), round(float(y), 1)]
+    return found
+
+
+def _dropped(
+    job: DeskJob, lay: int, photo_id: str, inputs: Inputs, view: View
+) -> list[dict[str, Any]]:
+    """Tools that a person dropped, where they lay, and the points that drop each."""
+    photo = next(p for p in inputs.record.lays[lay - 1].photos if p.photo_id == photo_id)
+    points = photo.corrections.drop
+    if not points or not job.folder.has(RETIRED):
+        return []
+    places = [Point(p) for p in view.to_sheet(points)]
+    gone = load_outlines(job.folder.read(RETIRED), RETIRED)
+    found = []
+    for o in gone.outlines:
+        shape = Polygon(o.region.exterior)
+        mine = [p for p, at in zip(points, places, strict=True) if shape.distance(at) <= NEAR_MM]
+        if mine and gone.lay_of[o.outline_id] == lay:
+            path = _path(_project(view, list(o.region.exterior.coords)[:-1]))
+            found.append({"outline": o.outline_id, "path": path, "points": mine})
+    return found
 
 
 def _edit_name(edit: Edit | None) -> dict[str, str] | None:
@@ -149,7 +213,7 @@ def _outline(o: Outline, inputs: Inputs) -> dict[str, Any]:
     return {
         "id": o.outline_id,
         "lay": inputs.lay_of[o.outline_id],
-        "cells": {name: cell_value(row, name) for name in CELLS},
+        "cells": {name: shown_cell(row, name, o.outline_id) for name in CELLS},
         "height_mm": o.height_mm,
         "height_source": o.height_source.value,
         "height_sigma_mm": o.height_sigma_mm,

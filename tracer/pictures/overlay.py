@@ -27,10 +27,11 @@ from tracer.pictures.footer import Footer, draw_footer, footer_height
 from tracer.pictures.labels import Occupancy, place
 from tracer.pictures.palette import AMBER, CARD, INK, LEFT_OUT, MIST, PAPER, Colour, tint
 
-__all__ = ["overlay_bytes", "overlay_pixels"]
+__all__ = ["lay_box_px", "overlay_bytes", "overlay_pixels"]
 
 Array = NDArray[np.float64]
 LONG_SIDE_PX = 2400
+MARGIN = 0.05  # round cards and tools, as a part of their longer side
 SOFTEN = 0.25  # how far the photo's own colours are drawn back towards grey
 BEYOND_MM = 100.0  # the stated accuracy holds so far outside the cards' hull
 BEYOND_SHADE = 0.22
@@ -48,10 +49,11 @@ NAME_LETTERS = 30
 
 @dataclass(frozen=True)
 class _Frame:
-    """Sheet to canvas for one photo."""
+    """Sheet to canvas for one photo, of which a part is shown."""
 
     view: View
     scale: float
+    corner_px: tuple[float, float] = (0.0, 0.0)
 
     def px(self, points_mm: NDArray[np.float64]) -> Array:
         """Canvas places of sheet points (N, 2)."""
@@ -59,7 +61,8 @@ class _Frame:
 
     def photo(self, points_px: NDArray[np.float64]) -> Array:
         """Canvas places of photo pixels: centres of pixels stay centres."""
-        return (np.asarray(points_px, np.float64).reshape(-1, 2) + 0.5) * self.scale - 0.5
+        points = np.asarray(points_px, np.float64).reshape(-1, 2) - self.corner_px
+        return (points + 0.5) * self.scale - 0.5
 
     def ring(self, polygon_ring: shapely.LinearRing) -> Array:
         """A sheet ring on the canvas, closing point left out."""
@@ -104,14 +107,17 @@ def overlay_pixels(
 
     Returns
     -------
-    ndarray of shape (H, W, 3), uint8, RGB, 2400 px on the photo's longer side, and a footer.
+    ndarray of shape (H, W, 3), uint8, RGB, 2400 px on the longer side of the lay, and a footer.
     """
-    width, height = photo.size_px
+    x0, y0, x1, y1 = lay_box_px(photo.size_px, view, outlines, calibration)
+    width, height = x1 - x0, y1 - y0
     scale = LONG_SIDE_PX / max(width, height)
-    frame = _Frame(view, scale)
+    frame = _Frame(view, scale, (x0, y0))
     size = round(width * scale), round(height * scale)
     small = cv2.resize(
-        photo.pixels, size, interpolation=cv2.INTER_AREA if scale < 1 else cv2.INTER_LINEAR
+        photo.pixels[y0:y1, x0:x1],
+        size,
+        interpolation=cv2.INTER_AREA if scale < 1 else cv2.INTER_LINEAR,
     )
     grey = cv2.cvtColor(cv2.cvtColor(small, cv2.COLOR_RGB2GRAY), cv2.COLOR_GRAY2RGB)
     canvas = Canvas(np.asarray(cv2.addWeighted(small, 1 - SOFTEN, grey, SOFTEN, 0.0), np.uint8))
@@ -149,6 +155,27 @@ def overlay_pixels(
     strip = Canvas(np.full((footer_height(size[0]), size[0], 3), PAPER, np.uint8))
     draw_footer(strip, footer)
     return np.vstack([canvas.pixels, strip.pixels])
+
+
+def lay_box_px(
+    size_px: tuple[int, int], view: View, outlines: Sequence[Outline], calibration: Calibration
+) -> tuple[int, int, int, int]:
+    """Left, upper, right and lower side (px, the last two not included) of what the overlay shows.
+
+    That is the lay, not the bench: cards and tools, and a margin for labels.
+    """
+    frame = _Frame(view, 1.0)
+    rings = [frame.ring(card.board_mm.exterior) for card in calibration.cards]
+    rings += [frame.ring(o.region.exterior) for o in outlines if _in_sight(frame, o, size_px)]
+    points = np.vstack([np.empty((0, 2)), *rings])
+    points = points[np.isfinite(points).all(axis=1)]
+    if not len(points):
+        return 0, 0, *size_px
+    low, high = points.min(axis=0), points.max(axis=0)
+    margin = MARGIN * float((high - low).max())
+    x0, y0 = np.clip(np.floor(low - margin), 0, np.array(size_px) - 1).astype(int)
+    x1, y1 = np.clip(np.ceil(high + margin) + 1, (x0 + 1, y0 + 1), size_px).astype(int)
+    return int(x0), int(y0), int(x1), int(y1)
 
 
 def _in_sight(frame: _Frame, outline: Outline, size_px: tuple[int, int]) -> bool:
@@ -306,7 +333,8 @@ def _details(outline: Outline) -> tuple[str, Colour]:
     if outline.height_source is HeightSource.ASSUMED:
         return f"height not known, {error}", LEFT_OUT
     source = "" if outline.height_source is HeightSource.TYPED else f" ({outline.height_source})"
-    return f"{outline.height_mm:g} mm high{source}, {error}", INK
+    height = f"{outline.height_mm:.1f}".removesuffix(".0")  # more digits than that nobody measures
+    return f"{height} mm high{source}, {error}", INK
 
 
 def _label(
@@ -347,5 +375,5 @@ def _label(
 
 def _scale_at_middle(frame: _Frame, size_px: tuple[int, int]) -> float:
     """Canvas pixels per mm on the sheet at the middle of the picture."""
-    middle = np.array([[size_px[0] / 2, size_px[1] / 2]]) / frame.scale
+    middle = np.array([[size_px[0] / 2, size_px[1] / 2]]) / frame.scale + frame.corner_px
     return float(frame.scale / frame.view.mm_per_px(frame.view.to_sheet(middle))[0])

@@ -5,7 +5,8 @@ A record that cannot be read is no loss: it is taken as absent.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import json
+from dataclasses import asdict, dataclass
 
 from pydantic import TypeAdapter
 
@@ -15,7 +16,7 @@ from tracer.project.schema import read_versioned
 from tracer.project.store import JobFolder
 from tracer.ranges import JOB
 
-__all__ = ["CutPocket", "CutRecord", "cut_record", "cut_records"]
+__all__ = ["CutPocket", "CutRecord", "CutWish", "cut_record", "cut_records", "with_source"]
 
 FORMAT, VERSION = "tracer-cut", 1
 MOST_ENTRIES = 20_000
@@ -36,16 +37,34 @@ class CutPocket:
 
 
 @dataclass(frozen=True)
+class CutWish:
+    """What was asked of a cut, so that it can be made again."""
+
+    material: str = "unknown"
+    thickness_mm: float = 30.0
+    depth_mm: float | None = None
+    fit: str | None = None
+    edge_mm: float = 30.0
+    web_mm: float = 10.0
+    paper: str = "a4"
+
+
+@dataclass(frozen=True)
 class CutRecord:
-    """A cut: machine, files beside the record, pockets."""
+    """A cut: machine, files beside the record, pockets.
+
+    ``made_from`` is the digest of what it was made from, empty in records of earlier versions.
+    """
 
     machine: str
     files: tuple[str, ...]
     pockets: tuple[CutPocket, ...]
+    made_from: str = ""
+    asked: CutWish | None = None
 
 
 _ADAPTER = TypeAdapter(CutRecord)
-_NAMES: dict[type, str] = {CutRecord: "", CutPocket: "cut"}
+_NAMES: dict[type, str] = {CutRecord: "", CutPocket: "cut", CutWish: "asked"}
 
 
 def cut_record(data: bytes) -> CutRecord | None:
@@ -56,6 +75,13 @@ def cut_record(data: bytes) -> CutRecord | None:
     except (TracerError, Wrong):
         return None
     return found
+
+
+def with_source(data: bytes, made_from: str, asked: CutWish) -> bytes:
+    """A record that also says what the cut was made from, and what was asked."""
+    body = json.loads(data)
+    body |= {"made_from": made_from, "asked": asdict(asked)}
+    return (json.dumps(body, indent=1, ensure_ascii=False) + "\n").encode()
 
 
 def cut_records(folder: JobFolder) -> list[CutRecord]:

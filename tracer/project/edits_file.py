@@ -8,7 +8,7 @@ be done again.
 from __future__ import annotations
 
 import json
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field
 from typing import Any
 
 from pydantic import TypeAdapter
@@ -27,25 +27,39 @@ EDITS_NAME = "history/edits.json"
 
 @dataclass(frozen=True)
 class Change:
-    """One input of the job: its path, what it was, what it is now (JSON values)."""
+    """One input of the job: its path, what it was, what it is now (JSON values).
+
+    Of a list, ``was`` are items that go and ``now`` items that come; ``was_at`` and ``now_at`` say
+    where in the list they stood and stand. They are empty until the change is made.
+    """
 
     path: tuple[str, ...]
     was: Any
     now: Any
+    was_at: tuple[int, ...] = ()
+    now_at: tuple[int, ...] = ()
 
     @property
     def undone(self) -> Change:
         """The change back."""
-        return replace(self, was=self.now, now=self.was)
+        return Change(self.path, self.now, self.was, self.now_at, self.was_at)
 
 
 @dataclass(frozen=True)
 class Edit:
-    """Changes that a person made in one go. ``kind`` and ``subject`` name it for people."""
+    """Changes that a person made in one go. ``kind`` and ``subject`` name it for people.
+
+    ``files`` gives, for each file that people write too, the digests of what it was and what the
+    edit made of it (empty where there was no file): as long as nobody else wrote it, undoing gives
+    the very file back, spelling and notes included.
+    """
 
     kind: str
     subject: str
     changes: tuple[Change, ...]
+    files: dict[str, tuple[str, str]] = field(default_factory=dict)
+    #: given by the page: an edit that is sent again, since the answer was lost, is made once
+    key: str = ""
 
 
 @dataclass(frozen=True)
@@ -73,19 +87,23 @@ class Edits:
 def dump_edits(edits: Edits) -> bytes:
     """JSON bytes, one edit a line."""
     lines = ",\n".join(
-        json.dumps(
-            {
-                "kind": e.kind,
-                "subject": e.subject,
-                "changes": [{"path": list(c.path), "was": c.was, "now": c.now} for c in e.changes],
-            },
-            ensure_ascii=False,
-            allow_nan=False,
-        )
-        for e in edits.edits
+        json.dumps(_edit_body(e), ensure_ascii=False, allow_nan=False) for e in edits.edits
     )
     text = f'{{"format": "{FORMAT}", "version": {VERSION}, "done": {edits.done}, "edits": [\n'
     return (text + lines + "\n]}\n").encode()
+
+
+def _edit_body(edit: Edit) -> dict[str, Any]:
+    changes = []
+    for c in edit.changes:
+        places = {"was_at": list(c.was_at), "now_at": list(c.now_at)}
+        changes.append(
+            {"path": list(c.path), "was": c.was, "now": c.now}
+            | {name: at for name, at in places.items() if at}
+        )
+    body: dict[str, Any] = {"kind": edit.kind, "subject": edit.subject, "changes": changes}
+    body |= {"files": edit.files} if edit.files else {}
+    return body | ({"key": edit.key} if edit.key else {})
 
 
 def load_edits(data: bytes, name: str = EDITS_NAME) -> Edits:

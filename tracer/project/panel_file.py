@@ -8,7 +8,8 @@ from __future__ import annotations
 
 import json
 import math
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from typing import Any
 
 from pydantic import TypeAdapter
@@ -61,10 +62,15 @@ _DIMENSIONS = TypeAdapter(tuple[Dimension, ...])
 
 @dataclass(frozen=True)
 class PanelFile:
-    """Content of ``panel.json``."""
+    """Content of ``panel.json``.
+
+    ``tools`` gives by pocket id a digest of the tool that the panel was arranged for: another one
+    means that the tool has changed since. It is empty in files of earlier versions.
+    """
 
     plan: PanelPlan
     panel: Panel
+    tools: Mapping[str, str] = field(default_factory=dict)
 
 
 def dump_panel(content: PanelFile) -> bytes:
@@ -78,6 +84,7 @@ def dump_panel(content: PanelFile) -> bytes:
         "shape": ring_out(panel.shape.exterior.coords),
         "plies": _PLIES.dump_python(panel.plies, mode="json"),
         "insert": _STOCK.dump_python(panel.insert, mode="json"),
+        "tools": dict(content.tools),
     }
     lists: dict[str, list[Any]] = {
         "pockets": [_pocket_out(p) for p in panel.pockets],
@@ -131,7 +138,8 @@ def load_panel(data: bytes, name: str) -> PanelFile:
     body = read_versioned(data, name, FORMAT, VERSION, {1: dict})
     try:
         plan = plan_from_record(body.pop("plan", None))
-        return PanelFile(plan, _panel_in(panel_rows(body)))
+        rows = panel_rows(body)
+        return PanelFile(plan, _panel_in(rows), rows.tools)
     except (Wrong, UnsoundShape) as wrong:
         raise TracerError(
             "job-damaged",

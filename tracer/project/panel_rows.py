@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 from pydantic import TypeAdapter
@@ -119,6 +119,7 @@ class PanelRows:
     inlays: tuple[InlayRow, ...]
     back_cavities: tuple[CavityRow, ...]
     checks: tuple[Check, ...]
+    tools: dict[str, str] = field(default_factory=dict)
 
 
 _ROWS = TypeAdapter(PanelRows)

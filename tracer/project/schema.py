@@ -75,6 +75,11 @@ class LayRecord:
     silhouettes: str = "auto"
     #: digest of the inputs that the lay's outlines were made from; another means: run it again
     traced: str = ""
+    #: points of the tool list that a run wrote itself, for tools it had found without them: a name
+    #: typed beside one says nothing about where a tool lies
+    own_points: tuple[tuple[float, float], ...] = field(default=(), repr=False)
+    #: the outlines are up to date; drawings and pictures of them are still to be made
+    drawings_due: bool = field(default=False, repr=False)
 
 
 @dataclass(frozen=True)
@@ -94,7 +99,11 @@ class KeptOutline:
 
 @dataclass(frozen=True)
 class JobRecord:
-    """The whole record. ``kept`` goes by outline id."""
+    """The whole record. ``kept`` goes by outline id.
+
+    ``accepted`` says by tool or place which findings a person has looked at and let stand; of a
+    tool they hold for the revision of its outline that was looked at (``edge-faint@2``).
+    """
 
     __pydantic_config__ = ConfigDict(extra="forbid")
 
@@ -104,6 +113,7 @@ class JobRecord:
     revision: int = 1
     tracer_version: str = ""
     changes: tuple[dict[str, Any], ...] = ()
+    accepted: dict[str, tuple[str, ...]] = field(default_factory=dict)
 
 
 _ADAPTER = TypeAdapter(JobRecord)

@@ -257,19 +257,19 @@ class JobFolder:
             except OSError as error:
                 raise _unfinished(self.path, error) from error
         self._note_saved(as_read)
+        left = {**dict.fromkeys(manifest["remove"]), **wanted}  # what a second change begins from
+        self._as_read |= {n: data for n, data in left.items() if is_personal(n)}
 
     def _note_saved(self, written: Mapping[str, bytes | None]) -> None:
-        """Note the person's files that this run went by and that are others by now."""
+        # person's files that this run went by and that are others by now
         for name, data in self._as_read.items():
             if name not in written and file_digest(self._inside(name)) != _digest(data):
                 self._beside.append(Beside(name, ""))
 
-    def _watched(self, name: str) -> bool:
-        """True for a person's file, asked for by the thread that holds the lock."""
+    def _watched(self, name: str) -> bool:  # a person's file, asked for by who holds the lock
         return self._holder == threading.get_ident() and is_personal(name)
 
-    def _is_as_written(self, name: str, data: bytes) -> bool:
-        """True for a person's file that was read just as it is to be written."""
+    def _is_as_written(self, name: str, data: bytes) -> bool:  # a person's file, read just so
         return is_personal(name) and self.has(name) and self.read(name) == data
 
     def _formers(self, as_read: Mapping[str, bytes | None]) -> dict[str, bytes]:

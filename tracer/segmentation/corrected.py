@@ -5,8 +5,8 @@ Lines and strokes come in pixels of the photo and are laid on the sheet by its m
 correction set the edge, its uncertainty is that of a hand's or a snapped line; elsewhere the
 measured one stays.
 
-Order: split, merge, strokes, edges, cables, drop. Points to keep are no business of this module:
-only the search for tools can follow them.
+Order: split, merge, strokes, edges, cables, drop. Only the search for tools can follow points to
+keep; here they hold against a drop: who names a tool that was dropped wants it back.
 """
 
 from __future__ import annotations
@@ -29,7 +29,7 @@ from tracer.model.report import Check, Severity
 from tracer.model.silhouette import Kind, Segmentation, Silhouette
 from tracer.model.view import PlaneMap
 
-__all__ = ["corrected"]
+__all__ = ["corrected", "ends_near"]
 
 Array = NDArray[np.float64]
 
@@ -42,6 +42,9 @@ PAINTED_PX = 2.5  # the same for a brush's rim: nobody paints to the pixel
 DRAWN_CONFIDENCE = 0.9  # a person looked
 PAINTED_CONFIDENCE = 0.6
 STEP_MM = 1.5  # spacing of vertices on drawn edges
+#: how far from the outline a line may end, as a part of its length: beyond, it is drawn beside
+#: another thing or on the bare sheet, and would pull a spike out of the outline
+FAR_PART = 0.35
 
 
 @dataclass(frozen=True)
@@ -70,11 +73,21 @@ def corrected(found: Segmentation, corrections: Corrections, plane: PlaneMap) ->
         work.pull(edge)
     for point in corrections.cables:
         work.each_at(point, "cable", lambda s: [replace(s, kind=Kind.CABLE)])
+    wanted = work.named(corrections.keep)
     for point in corrections.drop:
-        work.each_at(point, "drop", lambda _: [])
+        work.each_at(point, "drop", lambda s: [s] if any(s is w for w in wanted) else [])
     ordered = sorted(work.silhouettes, key=lambda s: (-s.region.bounds[3], s.region.bounds[0]))
     numbered = tuple(replace(s, silhouette_id=f"S{k:02d}") for k, s in enumerate(ordered, start=1))
     return replace(found, silhouettes=numbered, checks=(*found.checks, *work.checks))
+
+
+def ends_near(ring: LinearRing, line: Array) -> bool:
+    """Whether a drawn edge begins and ends beside the ring, all in mm.
+
+    Its middle may lie as far off as a handle that was missed is long.
+    """
+    reach = max(3 * REACH_MM, FAR_PART * LineString(line).length)
+    return all(ring.distance(Point(p)) <= reach for p in (line[0], line[-1]))
 
 
 class _Work:
@@ -119,6 +132,7 @@ class _Work:
         if not isinstance(both, Polygon):
             a, b = nearest_points(one.region, other.region)
             gap = a.distance(b)
+            both = both.union(_seam(one.region, other.region, gap))
             # as wide as the narrower piece is deep behind the gap, but only between the two
             closed = both.buffer(gap + 1).buffer(-gap - 1)
             corridor = LineString([a, b]).buffer(4 * gap + 4)
@@ -156,12 +170,15 @@ class _Work:
             for r, ring in enumerate([s.region.exterior, *s.region.interiors])
         ]
         distance, k, r = min(rings, default=(np.inf, 0, 0))
-        reach = max(3 * REACH_MM, LineString(line).length)
-        if not distance < reach or len(line) < 2:
+        length = LineString(line).length if len(line) > 1 else 0.0
+        if not length or not distance < max(3 * REACH_MM, length):
             self._missed("edge", line_px[0])
             return
         s = self.silhouettes[k]
         shape_rings = [s.region.exterior, *s.region.interiors]
+        if not ends_near(shape_rings[r], line):
+            self._missed("edge", line_px[0])
+            return
         shape_rings[r] = _rerouted(shape_rings[r], line)
         region = make_valid(Polygon(shape_rings[0]))
         for hole in shape_rings[1:]:
@@ -179,6 +196,10 @@ class _Work:
             return
         index = self.silhouettes.index(s)
         self.silhouettes[index : index + 1] = act(s)
+
+    def named(self, points: Sequence[PhotoPoint]) -> list[Silhouette]:
+        """The silhouettes at these points."""
+        return [s for s in (self._at(p) for p in points) if s is not None]
 
     # -- places -------------------------------------------------------------------------------
     def _sheet(self, points_px: Sequence[PhotoPoint]) -> list[tuple[float, float]]:
@@ -249,6 +270,17 @@ class _Work:
                 where_mm=(round(where[0], 1), round(where[1], 1)),
             )
         )
+
+
+def _seam(one: Polygon, other: Polygon, gap: float) -> BaseGeometry:
+    """The slit between two regions that run side by side, as far as it is as narrow as ``gap``.
+
+    A split leaves one along its whole line: joined at one place, the tool would keep it.
+    """
+    reach = gap + CUT_MM
+    zone = one.buffer(reach).intersection(other.buffer(reach))
+    closed = one.union(other).buffer(reach / 2).buffer(-reach / 2)
+    return closed.intersection(zone)
 
 
 def _pieces(shape: BaseGeometry) -> list[Polygon]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from scipy.ndimage import gaussian_filter
 
 from tracer.segmentation.edge.snap import snap_line
 
@@ -43,7 +44,7 @@ def test_lands_on_an_analytic_edge(angle: float, off: float) -> None:
     # a fit per sample at this noise scatters by about 0.1 px; ends see half the averaging
     assert abs(np.mean(away)) < 0.08
     assert np.percentile(np.abs(away), 95) < 0.35
-    assert found.contrast > 0.1
+    assert found.contrast > 0.1 and found.clear
 
 
 def test_stays_where_it_was_drawn_without_an_edge() -> None:
@@ -64,3 +65,16 @@ def test_the_stronger_of_two_edges_wins() -> None:
 def test_beyond_the_picture_is_no_edge() -> None:
     found = snap_line(picture(), [[-30, 5], [40, 5]], 10.0)
     assert np.isfinite(found.line_px).all()
+
+
+@pytest.mark.parametrize("grain_px", [0.0, 1.2, 2.5])
+@pytest.mark.parametrize("noise", [1.0, 3.0, 9.0])
+def test_the_grain_of_a_bare_sheet_is_no_edge(noise: float, grain_px: float) -> None:
+    rng = np.random.default_rng(1)
+    grey = rng.normal(0, 1, (200, 200))
+    if grain_px:
+        grey = gaussian_filter(grey, grain_px)
+    sheet = 128 + (grey * noise / grey.std())[:, :, None] + rng.normal(0, 1, (200, 200, 3))
+    found = snap_line(np.clip(np.rint(sheet), 0, 255).astype(np.uint8), drawn(), 12.0)
+    assert not found.clear
+    assert snap_line(picture(noise=noise), drawn(), 12.0).clear

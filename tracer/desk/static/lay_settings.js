@@ -1,21 +1,22 @@
 // Settings of a lay and the corrections kept for the photo on show.
 
 import { field, freshId, h, show } from './dom.js';
-import { say } from './texts.js';
+import { fieldLength, parseLength, say } from './texts.js';
 
 /** Two lengths as typed, longer first; null when empty, undefined when unreadable. */
 export function readPair(text) {
   if (!text.trim()) return null;
-  const sides = text.replace(/mm/g, '').split(/[x×*]/i).map((t) => Number(t.trim().replace(',', '.')));
+  const parts = text.split(/[x×*]/i);
+  const unit = /(mm|cm|in|"|″)\s*$/i.exec(text)?.[1] ?? ''; // 6.6 x 4.4 in: both sides
+  const sides = parts.map((t) => parseLength(/[a-z"″]\s*$/i.test(t) ? t : t + unit));
   if (sides.length !== 2 || !sides.every((v) => Number.isFinite(v) && v >= 50 && v <= 1000)) return undefined;
   return [Math.max(...sides), Math.min(...sides)];
 }
 
-/** A length in mm as typed; null when empty, undefined when unreadable. */
+/** A length as typed, in mm; null when empty, undefined when unreadable or out of range (mm). */
 export function readLength(text, low, high) {
-  if (!text.trim()) return null;
-  const value = Number(text.replace(/mm/, '').trim().replace(',', '.'));
-  return Number.isFinite(value) && value >= low && value <= high ? value : undefined;
+  const value = parseLength(text);
+  return value === null || (Number.isFinite(value) && value >= low && value <= high) ? value : undefined;
 }
 
 const READ = {
@@ -44,7 +45,7 @@ export class LaySettings {
     this.lay = String(lay.number);
     for (const [key, input] of Object.entries(this.inputs)) {
       const value = this.job.value(['lay', this.lay, key]);
-      const text = value === null ? '' : Array.isArray(value) ? value.join(' x ') : String(value);
+      const text = value === null ? '' : [value].flat().map(fieldLength).join(' x ');
       if (input !== document.activeElement) input.value = text;
       input.dataset.shown = text;
     }

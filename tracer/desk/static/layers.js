@@ -1,10 +1,13 @@
 // What is drawn over a photo: edges as seen, outlines seen straight down, cards, numbers.
 
 import { s } from './dom.js';
+import { LabelRoom, spotsAround } from './label_room.js';
 import { figure, say } from './texts.js';
 
 const LETTER_PX = 7.5; // width of a letter of a label, near enough
-const empty = { seen: [], true: [], cards: [], hull: '' };
+const LINE_PX = 17; // its height
+const SETTLE_MS = 90; // labels are placed anew when the view has come to rest
+const empty = { seen: [], true: [], dropped: [], cards: [], hull: '' };
 
 export class Layers {
   constructor(viewport) {
@@ -14,7 +17,8 @@ export class Layers {
     this.true = s('g', { class: 'true' });
     this.seen = s('g', { class: 'seen' });
     this.numbers = s('g', { class: 'numbers' });
-    viewport.drawing.append(this.hull, this.cards, this.true, this.seen);
+    this.dropped = s('g', { class: 'dropped' });
+    viewport.drawing.append(this.hull, this.cards, this.dropped, this.true, this.seen);
     viewport.svg.append(this.numbers);
     this.shapes = new Map();
     this.labels = [];
@@ -30,6 +34,7 @@ export class Layers {
     this.hull.setAttribute('d', hull || 'M0 0');
     this.cards.replaceChildren(...cards.flatMap((c) => s('path', { d: c.path, class: c.used ? 'card' : 'card out' })));
     this.true.replaceChildren(...this.record.true.map((o) => s('path', { d: o.path, data: { outline: o.outline } })));
+    this.dropped.replaceChildren(...this.record.dropped.map((d) => s('path', { d: d.path })));
     this.shapes = new Map();
     this.seen.replaceChildren(...seen.map((e) => {
       const casing = s('path', { d: e.path, class: 'casing' });
@@ -45,12 +50,15 @@ export class Layers {
         ? say('picture.card', { number: c.number, rms: figure(c.rms_px, 2) })
         : say('picture.cardOut', { number: c.number, reason: c.reason }), c.used ? 'card' : 'card out')),
     ];
+    this.room = null;
+    this.arranged = undefined;
     this.numbers.replaceChildren(...this.labels.map((l) => l.element));
     this.choose(this.chosen);
     this.#place();
   }
 
   choose(id) {
+    if (id !== this.chosen) this.arranged = undefined; // the chosen one's name comes first
     this.chosen = id;
     this.#mark('chosen', id);
     this.#place();
@@ -68,6 +76,13 @@ export class Layers {
       if (!best || box.width * box.height < best.size) best = { id: edge.outline, size: box.width * box.height };
     }
     return best?.id ?? null;
+  }
+
+  /** Light these outlines up for a moment. */
+  flash(ids) {
+    const groups = [...this.seen.children].filter((c) => ids.includes(c.dataset.outline));
+    for (const g of groups) g.classList.add('flash');
+    setTimeout(() => { for (const g of groups) g.classList.remove('flash'); }, 1200);
   }
 
   /** Box of an outline in photo pixels, or null. */
@@ -92,11 +107,13 @@ export class Layers {
     if (name === 'chosen' && top) this.seen.append(top); // drawn above its neighbours
   }
 
-  /** Number and name; where there is no room for the name, the number alone. */
+  /** Number and name, to be placed beside the tool; where there is no room for both, the number. */
   #tool(o, text) {
     const label = this.#label(o.centre, text, 'tool', o.outline);
-    const box = this.box(o.outline);
-    return { ...label, full: text, short: o.outline, span: box ? box[2] - box[0] : 0 };
+    const shape = [...this.shapes.values()].find((e) => e.edge.outline === o.outline);
+    const lead = s('line', { class: 'lead' });
+    label.element.prepend(lead);
+    return { ...label, full: text, short: o.outline, spots: shape ? (shape.edge.spots ??= spotsAround(shape.core)) : null, lead };
   }
 
   #label(centre, text, kind, outline) {
@@ -105,16 +122,49 @@ export class Layers {
     return { element, centre, words, outline };
   }
 
-  #place() {
-    for (const { element, centre, words, full, short, span, outline } of this.labels) {
-      const [x, y] = this.viewport.toScreen(...centre);
-      if (full) {
-        const room = span * this.viewport.scale > full.length * LETTER_PX || outline === this.chosen;
-        const text = room ? full : short;
-        if (words.textContent !== text) words.textContent = text;
+  /** Find places for the tools' labels at this scale; between times they keep to the photo. */
+  #arrange() {
+    const { scale, photo } = this.viewport;
+    if (!photo?.size_px) return;
+    this.room ??= new LabelRoom(photo.size_px, [...this.shapes.values()].map((e) => e.edge.path));
+    this.arranged = scale;
+    const taken = [];
+    const tools = this.labels.filter((l) => l.spots);
+    tools.sort((a, b) => (b.outline === this.chosen) - (a.outline === this.chosen));
+    for (const label of tools) {
+      const size = (text) => [(text.length * LETTER_PX + 6) / scale, LINE_PX / scale];
+      let text = label.full;
+      let found = this.room.place(label.spots, size(text), taken, scale, photo.size_px);
+      if (found?.cost && label.short !== text && label.outline !== this.chosen) {
+        text = label.short;
+        found = this.room.place(label.spots, size(text), taken, scale, photo.size_px) ?? found;
       }
-      element.setAttribute('transform', `translate(${x.toFixed(1)} ${y.toFixed(1)})`);
+      if (!found) continue;
+      taken.push(found.box);
+      label.at = found.at;
+      label.from = found.from;
+      if (label.words.textContent !== text) label.words.textContent = text;
     }
-    this.numbers.classList.toggle('far', this.viewport.scale < 0.12);
+  }
+
+  #place() {
+    const { scale } = this.viewport;
+    if (this.labels.some((l) => l.spots)) {
+      if (this.arranged === undefined) this.#arrange();
+      else if (this.arranged !== scale) {
+        clearTimeout(this.settling);
+        this.settling = setTimeout(() => { this.#arrange(); this.#place(); }, SETTLE_MS);
+      }
+    }
+    for (const { element, centre, at, from, lead } of this.labels) {
+      const [x, y] = this.viewport.toScreen(...(at ?? centre));
+      element.setAttribute('transform', `translate(${x.toFixed(1)} ${y.toFixed(1)})`);
+      if (!from) continue;
+      const [ax, ay] = this.viewport.toScreen(...from);
+      const far = Math.hypot(ax - x, ay - y) > 30;
+      lead.setAttribute('x2', far ? (ax - x).toFixed(1) : 0);
+      lead.setAttribute('y2', far ? (ay - y).toFixed(1) : 0);
+    }
+    this.numbers.classList.toggle('far', scale < 0.12);
   }
 }

@@ -1,10 +1,13 @@
 // The page's frame: which view is on, the line of progress, messages, connection.
 
-import { listen, post } from './api.js';
+import { listen } from './api.js';
 import { h, show, speak } from './dom.js';
+import { ChangeList } from './changes.js';
+import { askConflict, showGone, showWayBack } from './dialogs.js';
 import { FilesView } from './files_view.js';
 import { Job } from './job.js';
 import { OutlinesView } from './outlines_view.js';
+import { preferences } from './preferences.js';
 import { PanelPage } from './panel_page.js';
 import { StartView } from './start_view.js';
 import { has, say } from './texts.js';
@@ -19,6 +22,8 @@ class Frame {
     this.steps = h('nav', { 'aria-label': say('stepsLabel') });
     this.undo = h('button', { type: 'button', onclick: () => this.job?.undo() }, say('tools.undo'));
     this.redo = h('button', { type: 'button', onclick: () => this.job?.redo() }, say('tools.redo'));
+    this.changes = new ChangeList(() => this.job, (edit) => this.#what(edit));
+    this.back = h('button', { type: 'button', onclick: () => showWayBack((text) => this.message(text)) }, say('wayBack.open'));
     this.home = h('button', { type: 'button', class: 'home', onclick: () => this.start() }, say('toJobs'));
     this.phone = h('button', { type: 'button', onclick: () => this.#phone() }, say('phone.open'));
     this.kept = h('span', { class: 'kept' });
@@ -31,10 +36,11 @@ class Frame {
     this.messages = h('div', { class: 'messages', role: 'status' });
     this.room = h('main');
     show(document.getElementById('desk'),
-      h('header', {}, this.home, this.title, this.steps, h('div', { class: 'edit-keys' }, this.undo, this.redo, this.kept), this.phone),
+      h('header', {}, this.home, this.title, this.steps, h('div', { class: 'edit-keys' }, this.undo, this.redo, this.changes.element, this.kept), this.phone, this.back, preferences()),
       this.lost, this.run, this.room, this.messages);
     listen((news) => this.#news(news), (up) => this.#line(up));
     window.addEventListener('beforeunload', (event) => { if (this.job?.waiting.length) event.preventDefault(); });
+    for (const kind of ['error', 'unhandledrejection']) window.addEventListener(kind, () => this.message(say('errorUnknown')));
     window.addEventListener('popstate', () => this.#route());
     this.#route();
   }
@@ -57,8 +63,9 @@ class Frame {
   }
 
   /** The first run of a job failed or was stopped: back to where it can be mended. */
-  #backToDraft(run) {
-    const { drafting } = this;
+  async #backToDraft({ run, first }) {
+    const drafting = this.drafting ?? new StartView((id) => this.open(id), (text) => this.message(text), null, first);
+    this.drafting = drafting;
     this.job = null;
     history.replaceState(null, '', '#');
     this.#put(drafting);
@@ -74,12 +81,16 @@ class Frame {
       this.job.addEventListener('line', () => this.#paint());
       this.job.addEventListener('silence', (event) => this.#silent(event.detail.status === 403));
       this.job.addEventListener('answer', () => { this.lost.hidden = true; });
+      this.job.addEventListener('gone', () => this.#gone());
       this.job.onRefusal = (error) => this.message(error.message);
-      this.job.onConflict = (change, theirs) => this.#conflict(change, theirs);
+      this.job.onOvertaken = () => this.message(say('line.overtaken'));
+      this.job.onConflict = (change, theirs) => askConflict(this.#what({ kind: 'cell', subject: change.path.slice(1).join('/') }), change, theirs);
       this.#put(null);
       const { job } = this;
       try { await job.load(); } catch (error) {
-        if (this.job === job) { this.message(error.message); this.start(); }
+        if (this.job !== job) return;
+        if (error.slug === 'job-gone') job.leave();
+        else { this.message(error.message); this.start(); }
         return;
       }
       if (this.job !== job) return; // the person went elsewhere meanwhile
@@ -96,16 +107,19 @@ class Frame {
   /** True where a job's first run is over and left no job. */
   #endedEarly() {
     const { state } = this.job;
-    return Boolean(this.drafting) && !state.lays && ['failed', 'stopped'].includes(state.run.phase);
+    return Boolean(this.drafting || state.first) && !state.lays && ['failed', 'stopped'].includes(state.run.phase);
   }
 
   #show() {
     if (this.job?.state && this.#endedEarly()) { // the run was over before this page heard of it
-      this.#backToDraft(this.job.state.run);
+      this.#backToDraft(this.job.state);
       return;
     }
     const ready = Boolean(this.job?.state?.lays);
-    if (ready) this.#put(new VIEWS[this.step](this.job, (text, calm) => this.message(text, calm)));
+    if (ready) {
+      this.#put(new VIEWS[this.step](this.job, (text, calm) => this.message(text, calm)));
+      this.view.onFurther = () => this.start({ furtherTo: this.job.state?.name });
+    }
     else this.#put(null);
     this.#paint();
   }
@@ -138,6 +152,7 @@ class Frame {
     const waiting = job?.waiting.length ?? 0;
     this.kept.textContent = !ready ? '' : waiting ? (job.sending ? say('line.saving') : say('line.unsaved')) : say('line.saved');
     this.kept.classList.toggle('open', waiting > 0);
+    this.changes.update(ready);
     this.#paintRun(state?.run ?? { phase: 'idle' }, ready, state?.stale);
   }
 
@@ -168,14 +183,15 @@ class Frame {
     if (!job && news.kind === 'job') this.view?.load?.(); // another page made a job
     if (!job) this.view?.news?.(news);
     if (!job || news.job !== job.id) return;
-    if (news.kind === 'run' && !job.state) job.early = news.run;
+    if (news.kind === 'gone') job.leave();
+    else if (news.kind === 'run' && !job.state) job.early = news.run;
     else if (news.kind === 'run') {
       job.state.run = news.run;
-      if (this.#endedEarly()) this.#backToDraft(news.run);
+      if (this.#endedEarly()) this.#backToDraft(job.state);
       else this.#paint();
     } else if (news.kind === 'job' && (news.files || news.revision !== job.state?.revision) && !job.sending) {
       const first = !job.state?.lays;
-      try { await job.load(); } catch { return; }
+      try { await job.load(); } catch (error) { if (error.slug === 'job-gone') job.leave(); return; }
       if (first && job === this.job) this.#show();
     }
   }
@@ -193,7 +209,7 @@ class Frame {
     if (!up || was) return;
     speak(say('line.back'));
     if (this.job) {
-      try { await this.job.load(); } catch { return; }
+      try { await this.job.load(); } catch (error) { if (error.slug === 'job-gone') this.job.leave(); return; }
       this.job.send();
     }
   }
@@ -206,20 +222,10 @@ class Frame {
     if (calm) setTimeout(() => item.remove(), 5000);
   }
 
-  #conflict(change, theirs) {
-    const shown = (value) => (value === null ? say('conflict.empty') : String(value));
-    return new Promise((resolve) => {
-      const end = (answer) => { box.close(); box.remove(); resolve(answer); };
-      const [, id, column] = change.path;
-      const what = this.#what({ kind: 'cell', subject: `${id}/${column}` });
-      const box = h('dialog', { 'aria-labelledby': 'conflict-title', oncancel: (event) => { event.preventDefault(); end('theirs'); } },
-        h('h2', { id: 'conflict-title' }, say('conflict.title')),
-        h('p', {}, say('conflict.text', { what, theirs: shown(theirs), mine: shown(change.now) })),
-        h('div', { class: 'row' }, h('button', { type: 'button', class: 'main', onclick: () => end('mine') }, say('conflict.mine')),
-          h('button', { type: 'button', onclick: () => end('theirs') }, say('conflict.theirs'))));
-      document.body.append(box);
-      box.showModal();
-    });
+  /** The open job's folder was taken away. */
+  #gone() {
+    const { job } = this;
+    showGone(job, (edit) => this.#what(edit), () => { if (this.job === job) this.start(); });
   }
 
   /** A phone sends photos for a job: for the one that is open, as a further lay. */

@@ -2,13 +2,19 @@
 
 import { get } from './api.js';
 import { field, freshId, h, show, speak } from './dom.js';
+import { Doubts } from './doubts.js';
 import { Findings } from './findings.js';
 import { Layers } from './layers.js';
 import { LaySettings } from './lay_settings.js';
 import { MODES, StrokeTool } from './strokes.js';
 import { ToolTable } from './table.js';
-import { figure, say } from './texts.js';
+import { figure, length, say } from './texts.js';
 import { Viewport } from './viewport.js';
+
+const PLACE_PX = 250; // round a place without an outline
+const ruler = document.createElement('canvas').getContext('2d');
+/** Whether a point of the photo lies in a path; of several rings by the even-odd rule. */
+const within = (d, [x, y]) => ruler.isPointInPath(new Path2D(d), x, y, 'evenodd');
 
 export class OutlinesView {
   constructor(job, message) {
@@ -21,12 +27,17 @@ export class OutlinesView {
       onDrop: (id) => this.#drop(id),
       onMessage: message,
     });
+    this.doubts = new Doubts({
+      show: (entry) => this.#look(entry),
+      fix: (kind, entry, value) => this.#fix(kind, entry, value),
+      refuse: message,
+    });
     this.findings = new Findings((id) => this.choose(id, { closer: true }));
     this.settings = new LaySettings(job, message);
     this.note = h('p', { class: 'quiet camera' });
     this.element = h('div', { class: 'view outlines' },
       h('section', { class: 'stage', 'aria-label': say('steps.photos') }, this.#bar(), this.viewport.element, this.#legend()),
-      h('section', { class: 'side', 'aria-label': say('table.label') }, this.table.element, this.findings.element, this.settings.element));
+      h('section', { class: 'side', 'aria-label': say('table.label') }, this.doubts.element, this.table.element, this.findings.element, this.settings.element));
     this.viewport.addEventListener('pick', (event) => this.#pick(event.detail));
     this.onState = () => this.update();
     job.addEventListener('state', this.onState);
@@ -59,6 +70,8 @@ export class OutlinesView {
     const mine = state.outlines.filter((o) => o.lay === this.photo.lay);
     this.table.update(mine);
     this.table.choose(this.chosen, { scroll: false });
+    const named = new Map(state.outlines.map((o) => [o.id, o]));
+    this.doubts.update(state.doubts.map((d) => ({ ...d, name: this.#name(named.get(d.outline)) })), state.outlines.length);
     this.findings.update(state.checks, new Set(state.outlines.map((o) => o.id)));
     this.settings.update(state.lays[this.photo.lay - 1], this.photo);
     this.#draw();
@@ -93,16 +106,36 @@ export class OutlinesView {
       this.drawn = { made, record };
     }
     const { record } = this.drawn;
-    const names = new Map(this.job.state.outlines.map((o) => [o.id, o.cells.name && o.cells.name !== o.id ? `${o.id} ${o.cells.name}` : o.id]));
+    this.#follow();
+    const names = new Map(this.job.state.outlines.map((o) => [o.id, this.#name(o)]));
     this.layers.draw(record, names);
+    this.#reveal();
     const hull = record.hull && this.layers.hull.getBBox();
     if (hull?.width && this.framed !== this.photo.photo) { // begin with what lies between the cards
       this.framed = this.photo.photo;
       this.viewport.frame([hull.x, hull.y, hull.x + hull.width, hull.y + hull.height]);
     }
     show(this.note, record.camera ? say('picture.camera', {
-      height: figure(record.camera.camera_height_mm, 0), tilt: figure(record.camera.tilt_deg), rms: figure(record.fit.rms_px, 2),
+      height: length(record.camera.camera_height_mm, 0), tilt: figure(record.camera.tilt_deg), rms: figure(record.fit.rms_px, 2),
     }) : '');
+  }
+
+  /** An outline that a correction changed is brought into sight, wherever the view was. */
+  #follow() {
+    const now = new Map(this.job.state.outlines.filter((o) => o.lay === this.photo.lay).map((o) => [o.id, o.revision]));
+    const before = this.revisions;
+    this.revisions = { photo: this.photo.photo, now };
+    if (before?.photo !== this.photo.photo) return;
+    this.changed = [...now].filter(([id, revision]) => before.now.get(id) !== revision).map(([id]) => id);
+  }
+
+  #reveal() {
+    const ids = this.changed ?? [];
+    this.changed = [];
+    const boxes = ids.map((id) => this.layers.box(id)).filter(Boolean);
+    if (!boxes.length || boxes.length > 4) return; // a new height moves one; a new card size moves all
+    this.viewport.reveal([0, 1, 2, 3].map((k) => (k < 2 ? Math.min : Math.max)(...boxes.map((b) => b[k]))));
+    this.layers.flash(ids);
   }
 
   #pick(at) {
@@ -120,6 +153,47 @@ export class OutlinesView {
     else if (event.key === 'Delete' && !typing && this.chosen) this.#drop(this.chosen);
   }
 
+  /** Number and name of a tool as people call it. */
+  #name(o) {
+    return o ? [o.id, o.cells.name].filter(Boolean).join(' ') : null;
+  }
+
+  /** Bring what is in doubt into sight. */
+  #look(entry) {
+    if (entry.outline) {
+      const lay = this.job.state.outlines.find((o) => o.id === entry.outline)?.lay;
+      if (lay !== this.photo.lay) this.#showPhoto(this.job.state.lays[lay - 1].photos[0].photo);
+      this.choose(entry.outline, { closer: true });
+      return;
+    }
+    this.choose(null);
+    const at = this.drawn?.record.places?.[entry.key];
+    if (at) this.viewport.reveal([at[0] - PLACE_PX, at[1] - PLACE_PX, at[0] + PLACE_PX, at[1] + PLACE_PX], { closer: true });
+  }
+
+  #showPhoto(photo) {
+    this.photo = { photo };
+    this.#setMode('look');
+    this.update();
+  }
+
+  /** Do what a person decided about something in doubt. */
+  #fix(kind, entry, value) {
+    if (kind === 'accept') {
+      const was = this.job.state.accepted[entry.key] ?? null;
+      this.job.edit('accept', entry.name ?? entry.key, [{ path: ['accepted', entry.key], was, now: [...(was ?? []), ...entry.marks] }]);
+    } else if (kind === 'height') {
+      const path = ['row', entry.outline, 'height_mm'];
+      this.job.edit('cell', `${entry.outline}/height_mm`, [{ path, was: this.job.value(path), now: value }]);
+    } else if (kind === 'drop') this.#drop(entry.outline);
+    else if (kind === 'keep') this.#correct('keep', 'keep', this.drawn.record.places[entry.key]);
+    else if (kind === 'retake') this.onFurther?.();
+    else {
+      this.#setMode(kind);
+      this.viewport.element.focus();
+    }
+  }
+
   /** Drop a tool in every photo of its lay: one that any photo still shows would come back. */
   async #drop(id) {
     const outline = this.job.state.outlines.find((o) => o.id === id);
@@ -128,8 +202,9 @@ export class OutlinesView {
     for (const { photo } of photos) {
       try {
         const { seen } = await get(`${this.job.path}/photos/${photo}`);
-        const points = seen.filter((e) => e.outline === id).map((e) => e.inside);
-        if (points.length) changes.push({ path: ['photo', photo, 'drop'], was: [], now: points });
+        const mine = seen.filter((e) => e.outline === id);
+        if (mine.length) changes.push({ path: ['photo', photo, 'drop'], was: [], now: mine.map((e) => e.inside) });
+        changes.push(...this.#withdrawn(photo, 'keep', mine.map((e) => e.path))); // a point to keep holds against a drop
       } catch (error) { this.message(error.message); return; }
     }
     if (!changes.length) changes.push({ path: ['photo', photos[0].photo, 'drop'], was: [], now: [outline.point_px] });
@@ -137,7 +212,25 @@ export class OutlinesView {
   }
 
   #correct(kind, list, value) {
-    this.job.edit(kind, this.photo.name, [{ path: ['photo', this.photo.photo, list], was: [], now: [value] }]);
+    const { photo, name } = this.photo;
+    let changes = [{ path: ['photo', photo, list], was: [], now: [value] }];
+    if (kind === 'drop') {
+      const hit = this.drawn.record.seen.filter((e) => within(e.path, value));
+      changes.push(...this.#withdrawn(photo, 'keep', hit.map((e) => e.path)));
+    }
+    if (kind === 'keep') { // on a tool that was dropped: the drop is taken back, nothing is looked for anew
+      const was = this.drawn.record.dropped.filter((d) => within(d.path, value)).flatMap((d) => d.points);
+      if (was.length) changes = [{ path: ['photo', photo, 'drop'], was, now: [] }];
+    }
+    this.job.edit(kind, name, changes);
+  }
+
+  /** Changes that take back the points of a list that lie within these shapes of a photo. */
+  #withdrawn(photo, list, paths) {
+    const lay = this.job.state.lays.find((l) => l.photos.some((p) => p.photo === photo));
+    const points = lay.corrections[photo]?.[list] ?? [];
+    const was = points.filter((p) => paths.some((d) => within(d, p)));
+    return was.length ? [{ path: ['photo', photo, list], was, now: [] }] : [];
   }
 
   #setMode(mode) {
@@ -180,7 +273,7 @@ export class OutlinesView {
     this.widthField.hidden = this.snapRoom.hidden = this.stepField.hidden = true;
     this.hint = h('p', { class: 'hint', id: freshId('hint') }, say('tools.lookHint'));
     this.viewport.element.setAttribute('aria-describedby', this.hint.id);
-    this.picker = h('select', { onchange: () => { this.photo = { photo: this.picker.value }; this.#setMode('look'); this.update(); } });
+    this.picker = h('select', { onchange: () => this.#showPhoto(this.picker.value) });
     this.pickerRoom = field(say('picture.pick'), this.picker);
     const zoom = (text, sign, act) => h('button', { type: 'button', 'aria-label': text, title: text, onclick: act }, sign);
     return h('div', { class: 'bar' },

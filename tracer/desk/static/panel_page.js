@@ -5,7 +5,7 @@ import { field, freshId, h, show, speak } from './dom.js';
 import { Findings } from './findings.js';
 import { readLength } from './lay_settings.js';
 import { PanelStage } from './panel_stage.js';
-import { figure, say } from './texts.js';
+import { fieldLength, figure, length, parseLength, say } from './texts.js';
 
 const FITS = ['press', 'snug', 'easy', 'loose'];
 
@@ -22,7 +22,7 @@ export class PanelPage {
     this.form = this.#pocketForm();
     this.bay = this.#bayForm();
     this.hint = h('p', { class: 'hint', id: freshId('hint') }, say('panel.hint'));
-    this.step = h('input', { type: 'number', value: 1, min: 0.1, max: 100, step: 'any', class: 'short', oninput: () => { this.stage.step = Number(this.step.value) || 1; } });
+    this.step = h('input', { type: 'number', value: 1, min: 0.1, max: 100, step: 'any', class: 'short', oninput: () => { this.stage.step = parseLength(this.step.value) || 1; } });
     this.stage.element.setAttribute('aria-describedby', this.hint.id);
     const v = this.stage.viewport;
     const zoom = (text, sign, act) => h('button', { type: 'button', 'aria-label': text, title: text, onclick: act }, sign);
@@ -60,17 +60,17 @@ export class PanelPage {
     this.room.hidden = this.side.hidden = !this.panel;
     if (!this.panel) return;
     const [w, hh] = this.panel.size_mm;
-    this.stage.draw(this.panel, say('panel.label', { w: figure(w, 0), h: figure(hh, 0) }));
+    this.stage.draw(this.panel, say('panel.label', { w: length(w, 0), h: length(hh, 0) }));
     show(this.legend, this.panel.plies.map((p) => {
       const swatch = h('span', { class: 'swatch' });
       swatch.style.background = `rgb(${p.rgb.join(' ')})`;
-      return h('span', { class: 'layer' }, swatch, `${p.role}: ${p.colour}, ${figure(p.thickness_mm)} mm`);
-    }), h('span', { class: 'quiet' }, say('panel.size', { w: figure(w), h: figure(hh) })));
+      return h('span', { class: 'layer' }, swatch, say('panel.ply', { role: say(`panel.roles.${p.role}`), colour: p.colour, length: fieldLength(p.thickness_mm) }));
+    }), h('span', { class: 'quiet' }, say('panel.size', { w: length(w), h: length(hh) })));
     this.findings.update(this.panel.checks, new Set(this.panel.pockets.map((p) => p.id)));
     show(this.list, this.panel.pockets.map((p) => h('li', {}, h('button', {
       type: 'button', class: 'wide', data: { pocket: p.id }, 'aria-pressed': String(p.id === this.stage.chosen),
       onclick: () => this.stage.choose(p.id),
-    }, h('b', {}, `${p.number}`), ` ${p.name} `, h('span', { class: 'quiet' }, p.through ? say('panel.through') : say('panel.deep', { mm: figure(p.depth_mm) }))))));
+    }, h('b', {}, `${p.number}`), ` ${p.name} `, h('span', { class: 'quiet' }, p.through ? say('panel.through') : say('panel.deep', { length: length(p.depth_mm) }))))));
     const left = (this.job.state.plan?.tools ?? []).filter((t) => t.skip);
     this.outBox.hidden = !left.length;
     show(this.out, left.map((t) => h('li', {}, t.pocket_id, ' ', h('button', { type: 'button', class: 'plain', onclick: () => this.#tool(t.pocket_id, { skip: undefined }) }, say('panel.putBack')))));
@@ -126,9 +126,9 @@ export class PanelPage {
     if (!p) return;
     const typed = this.#plan(id);
     show(this.name, `${p.number} ${p.name}`);
-    show(this.facts, say('panel.facts', { height: figure(p.height_mm), depth: figure(p.cut_depth_mm), proud: figure(p.proud_mm), least: figure(p.widths_mm[0], 1), most: figure(p.widths_mm[1], 1), surely: figure(100 * p.fit_probability, 0) }));
-    if (document.activeElement !== this.inputs.depth) this.inputs.depth.value = typed.depth_mm ?? '';
-    this.inputs.depth.placeholder = figure(p.depth_mm);
+    show(this.facts, say('panel.facts', { height: length(p.height_mm), depth: length(p.cut_depth_mm), proud: length(p.proud_mm), least: length(p.widths_mm[0]), most: length(p.widths_mm[1]), surely: figure(100 * p.fit_probability, 0) }));
+    if (document.activeElement !== this.inputs.depth) this.inputs.depth.value = fieldLength(typed.depth_mm);
+    this.inputs.depth.placeholder = length(p.depth_mm);
     this.choices.floor.value = typed.through === true ? 'through' : typed.through === false ? 'part' : '';
     this.choices.notch.value = typed.notch === false ? 'none' : '';
     this.choices.fit.value = typed.fit ?? '';
@@ -143,12 +143,12 @@ export class PanelPage {
     const now = this.stage.place(chosen);
     if (!now) return;
     const shown = { x: now.centre[0], y: now.centre[1], turn: now.turn };
-    for (const [k, v] of Object.entries(shown)) if (this.inputs[k] !== document.activeElement) this.inputs[k].value = String(Math.round(v * 10) / 10);
+    for (const [k, v] of Object.entries(shown)) if (this.inputs[k] !== document.activeElement) this.inputs[k].value = k === 'turn' ? String(Math.round(v * 10) / 10) : fieldLength(Math.round(v * 10) / 10);
     const { rules } = this.panel;
     show(this.gaps, now.gaps.filter((g) => Number.isFinite(g.gap)).map((g) => {
       const limit = g.id ? rules.web_least_mm : rules.edge_mm / 2;
       const name = g.id ? this.panel.pockets.find((p) => p.id === g.id)?.name ?? g.id : say('panel.rim');
-      return h('li', { class: g.gap < limit ? 'bad' : null }, say(g.gap < limit ? 'panel.gapBad' : 'panel.gap', { name, mm: figure(g.gap), limit: figure(limit, 0) }));
+      return h('li', { class: g.gap < limit ? 'bad' : null }, say(g.gap < limit ? 'panel.gapBad' : 'panel.gap', { name, length: length(g.gap), limit: length(limit, 0) }));
     }));
   }
 
@@ -158,16 +158,20 @@ export class PanelPage {
     const now = { x_mm: x, y_mm: y, ...(turn ? { turn_deg: turn } : {}) };
     if (JSON.stringify(was) === JSON.stringify(now)) return;
     this.job.edit('move', this.panel.pockets.find((p) => p.id === id)?.name ?? id, [{ path, was, now }]);
-    speak(say('panel.moved', { x: figure(x), y: figure(y) }));
+    speak(say('panel.moved', { x: length(x), y: length(y) }));
   }
 
   #typed(key, low, high) {
     const input = this.inputs[key];
-    const text = input.value.trim().replace(',', '.').replace(/mm|°/, '');
-    const value = text === '' ? null : Number(text);
+    const text = input.value.trim().replace('°', '');
+    const value = key === 'turn' ? (text === '' ? null : Number(text.replace(',', '.'))) : parseLength(text);
     const bad = value !== null && !(value >= low && value <= high);
     input.toggleAttribute('aria-invalid', bad);
-    if (bad || (value === null && key !== 'depth')) { this.message(say('table.refused', { value: input.value, low, high })); return; }
+    if (bad || (value === null && key !== 'depth')) {
+      const shown = key === 'turn' ? String : fieldLength;
+      this.message(say('table.refused', { value: input.value, low: shown(low), high: shown(high) }));
+      return;
+    }
     if (key === 'depth') this.#tool(this.stage.chosen, { depth_mm: value ?? undefined });
     else this.stage.setTo({ [key]: value });
   }
@@ -205,10 +209,10 @@ export class PanelPage {
     const plan = this.job.state.plan ?? {};
     for (const [k, input] of Object.entries(this.bayInputs)) {
       if (input === document.activeElement) continue;
-      input.value = plan.bay?.[k] ?? '';
+      input.value = fieldLength(plan.bay?.[k]);
     }
-    this.bayInputs.width_mm.placeholder = figure(this.panel.size_mm[0]);
-    this.bayInputs.height_mm.placeholder = figure(this.panel.size_mm[1]);
+    this.bayInputs.width_mm.placeholder = length(this.panel.size_mm[0]);
+    this.bayInputs.height_mm.placeholder = length(this.panel.size_mm[1]);
     this.kind.value = plan.bay?.kind ?? this.panel.kind;
     this.way.value = plan.placement?.arrangement ?? 'photographed';
   }
@@ -218,7 +222,7 @@ export class PanelPage {
     for (const [k, input] of Object.entries(this.bayInputs)) {
       const value = readLength(input.value, 10, 10000);
       input.toggleAttribute('aria-invalid', value === undefined);
-      if (value === undefined) { this.message(say('table.refused', { value: input.value, low: 10, high: 10000 })); return; }
+      if (value === undefined) { this.message(say('table.refused', { value: input.value, low: fieldLength(10), high: fieldLength(10000) })); return; }
       if (value !== null) values[k] = value;
     }
     const sized = values.width_mm !== undefined && values.height_mm !== undefined;

@@ -2,7 +2,7 @@
 
 import { s } from './dom.js';
 import { boxOf, gapsOf, middle, moved, snapBox } from './panel_shapes.js';
-import { figure } from './texts.js';
+import { length } from './texts.js';
 import { Viewport } from './viewport.js';
 
 const KEY_PAUSE_MS = 600; // keys pressed within this are one step of undo
@@ -237,7 +237,7 @@ export class PanelStage extends EventTarget {
       parts.push(this.#line(g.from, g.to, bad ? 'gap bad' : 'gap'));
       const [ax, ay] = this.#screen(g.from);
       const [bx, by] = this.#screen(g.to);
-      parts.push(s('text', { class: bad ? 'gap-text bad' : 'gap-text', x: (ax + bx) / 2, y: (ay + by) / 2 }, figure(g.gap)));
+      parts.push(s('text', { class: bad ? 'gap-text bad' : 'gap-text', x: (ax + bx) / 2, y: (ay + by) / 2 }, length(g.gap)));
     }
     this.guides.replaceChildren(...parts);
     this.handle.classList.toggle('off', !p);

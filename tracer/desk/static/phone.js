@@ -70,7 +70,10 @@ class Phone {
       call.onload = () => {
         let body = {};
         try { body = JSON.parse(call.responseText); } catch { /* not JSON: a plain refusal */ }
-        if (call.status < 300) photo.state = 'here';
+        if (call.status < 300) {
+          photo.state = 'here';
+          this.#advise(photo, body.digest);
+        }
         else {
           photo.state = 'refused';
           photo.text = body.error ? `${body.error.sentence} ${body.error.remedy ?? ''}`.trim() : say('send.refused', { status: call.status });
@@ -81,6 +84,28 @@ class Phone {
       call.onerror = () => { photo.state = 'lost'; resolve(); };
       call.send(photo.file);
     });
+  }
+
+  /** Ask the desk what the photo lacks, while the tools still lie there. */
+  async #advise(photo, digest) {
+    photo.advice = { asked: true };
+    this.#paint();
+    try {
+      const response = await fetch(`/phone/photos/${digest}/advice`, { credentials: 'same-origin' });
+      photo.advice = response.ok ? await response.json() : null;
+    } catch { photo.advice = null; }
+    speak(this.#counsel(photo).join(' '));
+    this.#paint();
+  }
+
+  /** What to do better, in sentences; that the photo will do; where one more would help. */
+  #counsel({ advice }) {
+    if (!advice) return [];
+    if (advice.asked) return [say('advice.looking')];
+    const todo = advice.todo.map((word) => say(`advice.${word}`, { count: advice.cards, tilt: figure(advice.tilt_deg, 0) }));
+    const good = todo.length ? [] : [say('advice.good', { count: advice.cards, tilt: figure(advice.tilt_deg, 0) })];
+    const more = !todo.length && advice.next ? [say('advice.more', { side: say(`advice.sides.${advice.next}`) })] : [];
+    return [...todo, ...good, ...more];
   }
 
   #word(photo) {
@@ -100,6 +125,7 @@ class Phone {
         h('strong', {}, photo.file.name),
         busy ? h('progress', { max: 1, value: photo.part, 'aria-label': photo.file.name }) : null,
         h('p', {}, this.#word(photo)),
+        this.#counsel(photo).map((text) => h('p', { class: photo.advice.todo?.length ? 'todo' : 'quiet' }, text)),
         photo.state === 'lost' && !this.ended ? h('button', { type: 'button', onclick: () => { photo.state = 'waiting'; this.#next(); } }, say('send.again')) : null);
       return photo.row;
     }));

@@ -2,18 +2,21 @@
 
 import { get, post, remove, upload, Refusal } from './api.js';
 import { field, freshId, h, show } from './dom.js';
+import { firstView } from './first_view.js';
 import { LinkList, invite } from './links_view.js';
 import { readLength, readPair } from './lay_settings.js';
-import { figure, say } from './texts.js';
+import { fieldLength, figure, say, when } from './texts.js';
 
 export class StartView {
-  constructor(openJob, message, furtherTo = null) {
+  /** `first` is a first run that a page loaded anew takes up: its draft, and what was typed. */
+  constructor(openJob, message, furtherTo = null, first = null) {
     Object.assign(this, { openJob, message, draft: null, photos: new Map(), next: 0 });
     this.links = new LinkList(message);
     this.jobs = h('ul', { class: 'jobs' });
     this.list = h('ul', { class: 'photos', 'aria-label': say('drop.list') });
     this.error = h('p', { class: 'refusal', role: 'alert', hidden: true });
-    this.element = h('div', { class: 'view start' }, h('section', {}, h('h1', {}, say('newJob')), this.#form()),
+    this.first = firstView(openJob, message);
+    this.element = h('div', { class: 'view start' }, this.first, h('section', {}, h('h1', {}, say('newJob')), this.#form()),
       h('section', {}, this.links.element, h('h2', {}, say('jobs')), this.jobs));
     if (furtherTo) {
       this.name.value = furtherTo;
@@ -21,7 +24,18 @@ export class StartView {
     }
     this.#watchDrops();
     this.load();
-    this.#takeUp(furtherTo);
+    if (first) this.#takeUpRun(first);
+    else this.#takeUp(furtherTo);
+  }
+
+  async #takeUpRun(first) {
+    this.draft = first.draft;
+    this.name.value = first.name ?? '';
+    this.card.value = first.card_size_mm?.map(fieldLength).join(' x ') ?? '';
+    this.height.value = fieldLength(first.default_height_mm);
+    this.cables.checked = first.keep_cables === true;
+    this.add.checked = first.add === true;
+    try { this.#adopt((await get(`/api/drafts/${this.draft}`)).photos, true); } catch { this.draft = null; }
   }
 
   /** The photos of an open link are taken up again after the page was loaded anew. */
@@ -83,8 +97,11 @@ export class StartView {
     try {
       const { jobs } = await get('/api/jobs');
       this.known = jobs.map((j) => j.name);
+      this.first.classList.toggle('seen', jobs.length > 0);
       show(this.jobs, jobs.length ? jobs.map((j) => h('li', {},
-        h('button', { type: 'button', class: 'wide', onclick: () => this.openJob(j.job), 'aria-label': say('open', { name: j.name }) }, j.name)))
+        h('button', { type: 'button', class: 'wide job', onclick: () => this.openJob(j.job), 'aria-label': say('open', { name: j.name }) },
+          j.picture ? h('img', { src: `/api/jobs/${j.job}/face?${j.changed}`, alt: '', loading: 'lazy' }) : null,
+          h('span', {}, j.name, h('small', {}, when(j.changed))))))
         : h('li', { class: 'quiet' }, say('noJobs')));
     } catch (error) { this.message(error.message); }
   }
@@ -94,7 +111,7 @@ export class StartView {
     const shoot = h('input', { type: 'file', accept: 'image/*', capture: 'environment', class: 'unseen', id: freshId('shoot'), onchange: () => { this.take(shoot.files); shoot.value = ''; } });
     this.name = h('input', { type: 'text', autocomplete: 'off', maxLength: 100, required: true });
     this.height = h('input', { type: 'text', inputMode: 'decimal', autocomplete: 'off' });
-    this.card = h('input', { type: 'text', autocomplete: 'off', placeholder: '168.0 x 112.0' });
+    this.card = h('input', { type: 'text', autocomplete: 'off', placeholder: `${fieldLength(168)} x ${fieldLength(112)}` });
     this.cables = h('input', { type: 'checkbox', id: freshId('cables') });
     this.add = h('input', { type: 'checkbox', id: freshId('add') });
     this.go = h('button', { type: 'submit', class: 'main' }, say('drop.go'));

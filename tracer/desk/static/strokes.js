@@ -118,12 +118,12 @@ export class StrokeTool {
 
   async #edge(points) {
     const { snap, reach } = this.options();
-    if (!snap) { this.done('edge', thin(points)); return; }
     this.shadow.setAttribute('d', path(points));
     try {
-      const found = await post(`${this.photoPath}/snap`, { line: thin(points), reach_px: reach });
-      const clear = found.contrast > 0.02;
-      this.done('edge', thin(clear ? found.line : points, 0.15), say(clear ? 'tools.snapped' : 'tools.noEdge'));
+      const found = await post(`${this.photoPath}/snap`, { line: thin(points), reach_px: reach, snap });
+      if (!found.clear) this.done(null, null, say('tools.noEdge'));
+      else if (!found.beside) this.done(null, null, say('tools.noOutline'));
+      else this.done('edge', thin(found.line, 0.15), snap ? say('tools.snapped') : null);
     } catch (error) {
       this.done(null, null, error instanceof Refusal ? error.message : say('line.lost'));
     }

@@ -1,7 +1,7 @@
 // The tool table: names, heights and what else is typed, by keyboard or pasted from a spreadsheet.
 
 import { h, show, speak, freshId } from './dom.js';
-import { figure, has, say } from './texts.js';
+import { fieldLength, has, length, number, parseLength, say } from './texts.js';
 
 /** typed columns -> null for text, [low, high] for numbers */
 const TYPED = { name: null, height_mm: [0, 500], depth_mm: [0, 500], mass_kg: [0, 1000] };
@@ -12,11 +12,22 @@ export function readCell(column, text) {
   const clean = text.trim();
   if (column === 'name') return clean || null;
   if (clean === '' || clean === '-' || clean === '?') return null;
-  const inch = /^(.*?)\s*(?:in|")$/.exec(clean);
-  const value = Number((inch ? inch[1] : clean.replace(/\s*(mm|kg)$/, '')).replace(',', '.'));
   const [low, high] = TYPED[column];
-  const scaled = inch ? value * 25.4 : value;
-  return Number.isFinite(scaled) && scaled >= low && scaled <= high ? Math.round(scaled * 1000) / 1000 : undefined;
+  const value = column.endsWith('_mm') ? parseLength(clean) : Number(clean.replace(/\s*kg$/, '').replace(',', '.'));
+  return Number.isFinite(value) && value >= low && value <= high ? Math.round(value * 1000) / 1000 : undefined;
+}
+
+/** What a cell shows of a value. */
+function cellText(column, value) {
+  if (value === null) return '';
+  return column.endsWith('_mm') ? fieldLength(value) : column === 'name' ? value : number(value);
+}
+
+/** Why what was typed into a cell is not taken. */
+function refusal(column, value) {
+  const [low, high] = TYPED[column];
+  const shown = column.endsWith('_mm') ? fieldLength : String;
+  return say('table.refused', { value, low: shown(low), high: shown(high) });
 }
 
 export class ToolTable {
@@ -78,19 +89,20 @@ export class ToolTable {
     for (const column of NAMES) {
       const input = row.inputs[column];
       const value = this.job.value(['row', o.id, column]);
-      const text = value === null ? '' : String(value);
+      const text = cellText(column, value);
       if (input !== document.activeElement || input.value === input.dataset.shown) input.value = text;
       input.dataset.shown = text;
     }
     const source = has(`table.${o.height_source}`) ? say(`table.${o.height_source}`) : o.height_source;
-    row.inputs.height_mm.placeholder = o.height_source === 'typed' ? '' : figure(o.height_mm, 0);
+    row.inputs.height_mm.placeholder = o.height_source === 'typed' ? '' : length(o.height_mm, 0);
     row.inputs.height_mm.title = say('table.sources', { source });
     row.element.classList.toggle('unknown', o.height_source === 'assumed');
-    row.size.textContent = `${figure(o.long_mm, 0)} × ${figure(o.short_mm, 0)}`;
-    row.sigma.textContent = figure(o.sigma_mm, 2);
+    row.size.textContent = `${length(o.long_mm, 0)} × ${length(o.short_mm, 0)}`;
+    row.sigma.textContent = length(o.sigma_mm, 1);
     row.sure.textContent = o.confidence === null ? '–' : say('table.percent', { n: Math.round(o.confidence * 100) });
     row.sure.classList.toggle('low', o.confidence !== null && o.confidence < 0.5);
-    const name = o.cells.name && o.cells.name !== o.id ? `${o.id} ${o.cells.name}` : o.id;
+    const name = [o.id, o.cells.name].filter(Boolean).join(' ');
+    row.inputs.name.placeholder = o.id;
     row.number.setAttribute('aria-label', say('table.show', { name }));
     row.drop.setAttribute('aria-label', say('table.drop', { name }));
     row.number.title = [o.cut_by_frame && say('table.cut'), o.cable && say('table.cable')].filter(Boolean).join(', ');
@@ -101,9 +113,8 @@ export class ToolTable {
     const { id, column } = input.dataset;
     const now = readCell(column, input.value);
     if (now === undefined) {
-      const [low, high] = TYPED[column];
       input.setAttribute('aria-invalid', 'true');
-      this.onMessage(say('table.refused', { value: input.value, low, high }));
+      this.onMessage(refusal(column, input.value));
       return;
     }
     input.removeAttribute('aria-invalid');
@@ -138,8 +149,7 @@ export class ToolTable {
         if (id === undefined || column === undefined) continue;
         const now = readCell(column, cell);
         if (now === undefined) {
-          const [low, high] = TYPED[column];
-          this.onMessage(say('table.refused', { value: cell, low, high }));
+          this.onMessage(refusal(column, cell));
           return; // all or nothing: half a column is worse than none
         }
         cells.push([id, column, now]);

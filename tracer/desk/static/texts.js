@@ -1,241 +1,108 @@
-// Every word the page shows, in one place. A translation replaces this file.
-// `{name}` marks are filled in by `say`.
+// Words and numbers as people read them: the catalogue's language, mm or inches, their own notation.
 
-const TEXTS = {
-  desk: 'Desk',
-  steps: { photos: 'Photos', outlines: 'Outlines', panel: 'Panel', files: 'Files' },
-  stepsLabel: 'Steps of the job',
-  jobs: 'Jobs in this folder',
-  noJobs: 'No job here yet.',
-  newJob: 'New job',
-  toJobs: 'All jobs',
-  open: 'Open {name}',
+import { DE } from './text_de.js';
+import { EN } from './text_en.js';
 
-  drop: {
-    title: 'Lay the photos here',
-    text: 'Tools on a flat sheet, scale cards around them, one photo from above or three to five from around. JPEG, HEIC, PNG, TIFF or WebP as the phone saved them.',
-    choose: 'Choose photos',
-    take: 'Take a photo',
-    list: 'Photos of this lay',
-    none: 'No photo yet.',
-    remove: 'Take {name} out',
-    sending: '{percent} % sent',
-    sent: '{mb} MB',
-    name: 'Name of the job',
-    height: 'Height of tools not measured yet (mm)',
-    heightHint: 'Leave empty if unknown; heights can be typed per tool later.',
-    card: 'Printed card, long x short side (mm)',
-    cardHint: 'Measure between the outer edges of the board.',
-    cables: 'Keep loose cables as outlines',
-    add: 'Add to the job as a further lay',
-    go: 'Trace',
-    unreadableSize: 'Write the card size as two lengths, for example 168.0 x 112.0.',
-    unreadableHeight: 'Write the height in mm, for example 18.5.',
-    needName: 'Give the job a name.',
-    needPhoto: 'Choose at least one photo.',
-  },
-  phone: {
-    open: 'Phone',
-    title: 'Send photos with a phone',
-    text: 'The phone must be on the same network. Scan the picture, or open {address} and type the code. Either works once.',
-    picture: 'Address of this link as a picture to scan',
-    may: 'Through this link photos for these tools can be sent, and nothing else can be seen or changed. It ends when they are traced, when you revoke it, or at {at}.',
-    code: 'Code',
-    close: 'Close',
-    caution: 'The connection is not encrypted: use it on a network you trust.',
-    links: 'Open phone links',
-    linkOf: 'Photos for {title}', linkNew: 'Photos for a new job',
-    unused: 'No phone has opened it yet.', joined: 'Opened by {address}.', ends: 'Ends at {at}.',
-    coming: '{name}: {percent} % here',
-    revoke: 'Revoke', revokeOf: 'Revoke: {title}',
-    sent: 'by phone',
-  },
-  send: {
-    title: 'Photos for the new job',
-    titleOf: 'Photos for {title}',
-    text: 'Tools on a flat sheet, scale cards around them, all of it in the picture. Hold the phone level and straight above.',
-    take: 'Take a photo',
-    choose: 'Choose photos',
-    list: 'Photos sent',
-    states: {
-      waiting: 'waiting', sending: '{percent} % sent', looking: 'sent; the desk is looking at it ...',
-      here: 'on the desk ({mb} MB)', lost: 'The desk did not answer.',
-    },
-    again: 'Send again',
-    refused: 'The desk refused it ({status}).',
-    left: 'On the desk from this phone: {count}. The link ends at {at}.',
-    tracing: 'The desk is tracing the photos.',
-    lost: 'The desk does not answer; trying again.',
-    closed: 'The desk does not know this page any more.',
-    caution: 'The connection is not encrypted: use it on a network you trust.',
-  },
-  run: {
-    waiting: 'Waiting to start',
-    running: '{step}',
-    stop: 'Stop',
-    stopped: 'Stopped. What was not finished was not changed.',
-    failed: 'Stopped with an error',
-    again: 'Run again',
-    done: 'Up to date',
-    stale: 'The outlines are older than the inputs.',
-    label: 'Progress',
-  },
-  line: {
-    lost: 'The desk does not answer. What was confirmed is kept; trying again.',
-    anew: 'The desk was started anew and does not know this page. Open the address it printed; changes that are not kept yet stay here until then.',
-    back: 'Connected again.',
-    saved: 'Kept',
-    saving: 'Keeping ...',
-    unsaved: 'Not kept yet',
-  },
+const MM_PER_INCH = 25.4; // by definition (ISO 31-1)
+const CATALOGUES = { en: EN, de: DE };
 
-  picture: {
-    label: 'Photo {name}. Arrow keys move the view, plus and minus zoom, 0 shows all.',
-    pick: 'Photo',
-    fit: 'Show all',
-    closer: 'Closer',
-    farther: 'Farther',
-    seen: 'Edge as seen',
-    true: 'Outline seen straight down',
-    cards: 'Cards',
-    show: 'Show',
-    weak: 'edge uncertain',
-    legend: 'Line as seen in the photo; dashed: the tool seen straight down, lying on the sheet. The two part where a tool is tall.',
-    card: 'Card {number}: {rms} px',
-    cardOut: 'Card {number} left out: {reason}',
-    camera: 'Camera {height} mm above the sheet, {tilt}° tilted. Cards fit to {rms} px.',
-  },
-  tools: {
-    label: 'Correcting',
-    look: 'Look', lookHint: 'Drag to move the view, click a tool to choose it.',
-    edge: 'Edge', edgeHint: 'Draw along the true edge; the line snaps to the strongest edge beside it and replaces the stretch of outline there.',
-    add: 'Add', addHint: 'Paint over what belongs to the tool.',
-    take: 'Take away', takeHint: 'Paint over what does not belong to a tool.',
-    split: 'Split', splitHint: 'Draw a line along which two tools part.',
-    merge: 'Join', mergeHint: 'From a point on one piece to a point on the other: both are one tool.',
-    drop: 'Drop', dropHint: 'Click on what is not a tool.',
-    keep: 'Keep', keepHint: 'Click on a tool that was missed.',
-    cable: 'Cable', cableHint: 'Click on a loose cable.',
-    width: 'Brush width (px)',
-    reach: 'Snap within (px)',
-    snap: 'Snap to the edge',
-    keys: 'Keyboard: arrows move the cross, Shift for larger steps, Space sets a point, Enter finishes, Esc cancels.',
-    undo: 'Undo', redo: 'Redo',
-    undoWhat: 'Undo: {what}', redoWhat: 'Redo: {what}',
-    step: 'Step of the arrow keys (px)',
-    cursor: 'Cross at {x}, {y}',
-    pointSet: 'Point {n} set',
-    snapped: 'Snapped to the edge.',
-    noEdge: 'No clear edge there; the line was taken as drawn.',
-    chosen: '{name} chosen',
-  },
-  edits: {
-    cell: '{column} of {subject}', cells: '{subject} cells', edge: 'edge pulled', add: 'region added', take: 'region taken away',
-    split: 'split', merge: 'joined', drop: 'dropped', keep: 'kept', cable: 'marked as cable',
-    setting: 'setting {subject}', move: '{subject} moved', pocket: '{subject} changed', withdraw: 'correction withdrawn', plan: 'panel: {subject}',
-  },
+/** English with every vowel doubled and marks around it: 40 % longer, to see what breaks. */
+function stretched(room) {
+  if (typeof room === 'string') {
+    const parts = room.split(/(\{\w+\})/);
+    return `[${parts.map((p) => (p.startsWith('{') ? p : p.replace(/[aeiou]/gi, (v) => `${v}${v}`))).join('')}${'~'.repeat(Math.ceil(room.length * 0.08))}]`;
+  }
+  return Object.fromEntries(Object.entries(room).map(([k, v]) => [k, stretched(v)]));
+}
 
-  table: {
-    label: 'Tools',
-    empty: 'No tool was found in this lay.',
-    caption: 'Names and heights: type, or paste cells from a spreadsheet. Arrow keys, Tab and Enter move.',
-    columns: {
-      id: 'No.', name: 'Name', height_mm: 'Height mm', depth_mm: 'Depth mm', mass_kg: 'Mass kg',
-      size: 'Size mm', sigma: '± mm', confidence: 'Sure',
-    },
-    cell: '{column} of {id}',
-    drop: 'Drop {name}',
-    typed: 'typed', default: 'default', measured: 'measured', learned: 'learned', assumed: 'assumed 0',
-    sources: 'Height {source}',
-    refused: '"{value}" is not a number from {low} to {high}.',
-    pasted: '{count} cells pasted.',
-    show: 'Show {name} in the photo',
-    cut: 'cut by the frame',
-    cable: 'cable',
-    percent: '{n} %',
-  },
-  checks: {
-    label: 'Findings',
-    none: 'Nothing to remark.',
-    fail: 'Must be mended', warn: 'Look at this', note: 'Note',
-    counts: '{fail} to mend, {warn} to look at, {note} notes',
-    show: 'Show it',
-  },
-  settings: {
-    label: 'Settings of the lay',
-    default_height_mm: 'Height where none is typed (mm)',
-    camera_height_mm: 'Measured camera height (mm)',
-    card_size_mm: 'Printed card, long x short side (mm)',
-    keep_cables: 'Keep loose cables',
-    corrections: 'Corrections on this photo',
-    noCorrections: 'None.',
-    withdraw: 'Withdraw',
-  },
-  conflict: {
-    title: 'Changed elsewhere meanwhile',
-    text: '{what} is {theirs} by now; you typed {mine}.',
-    mine: 'Use mine',
-    theirs: 'Leave it',
-    empty: 'empty',
-  },
-  panel: {
-    label: 'Panel {w} by {h} mm seen from the front. Arrow keys move the chosen pocket, square brackets turn it; without one they move the view.',
-    intro: 'No panel yet. It is made from the outlines as they lie in the photo; pockets can then be moved, turned and given depths here.',
-    make: 'Make the panel',
-    pockets: 'Pockets', leftOut: 'Left out of the panel', putBack: 'Put back', leave: 'Leave this tool out',
-    hint: 'Drag a pocket, or choose it and use the arrow keys; the round handle or the keys [ and ] turn it. It snaps to rows, middles and equal gaps; hold Alt to move freely.',
-    step: 'Step (mm)', x: 'Middle x (mm)', y: 'Middle y (mm)', turn: 'Turned (°)', depth: 'Depth (mm)',
-    floor: 'Floor', notch: 'Finger notch', fit: 'Fit', text: 'Label',
-    floors: { rules: 'as proposed', through: 'through to the base', part: 'part depth' },
-    notchs: { rules: 'as proposed', none: 'none' },
-    fits: { rules: 'as proposed', press: 'press', snug: 'snug', easy: 'easy', loose: 'loose' },
-    facts: 'Tool {height} mm high, cut {depth} mm deep, stands out {proud} mm. Wall {least} to {most} mm off its edge; it goes in with {surely} %.',
-    through: 'through', deep: '{mm} mm deep',
-    gaps: 'Gaps', gap: '{mm} mm to {name}', gapBad: '{mm} mm to {name}: less than {limit} mm', rim: 'the rim',
-    moved: 'Put at {x}, {y}', size: '{w} × {h} mm',
-    bay: 'Bay', kind: 'Kind', width_mm: 'Width (mm)', height_mm: 'Height (mm)', clear_depth_mm: 'Clear depth (mm)',
-    kinds: { drawer: 'drawer', wall: 'wall' }, useBay: 'Use this bay', bothSides: 'Type both width and height of the bay, or neither.',
-    way: 'Places', ways: { photographed: 'as photographed', tidied: 'tidied into rows' },
-  },
-  files: {
-    label: 'Files',
-    none: 'No files yet. Trace photos first.',
-    all: 'Download all',
-    get: 'Download {name}',
-    preview: 'Preview of {name}',
-    show: 'Show {name}',
-    kinds: {
-      'image/vnd-dxf': 'drawing for CAD and cutting', 'image/svg+xml': 'drawing', 'application/pdf': 'print',
-      'text/csv': 'list', 'application/json': 'data', 'image/jpeg': 'picture', 'image/png': 'picture', 'text/plain': 'text',
-    },
-    previews: 'Preview',
-    cut: 'Make cutting files',
-    cautions: 'Before cutting',
-    machine: 'Machine', material: 'Foam', thickness: 'Sheet thickness, measured (mm)', depth: 'Pocket depth (mm)',
-    depthHint: 'Where the list gives none; empty: right through.', fit: 'Fit', edge: 'Foam around the tools (mm)',
-    asPanel: 'Sheets, depths and fits are those of the panel.',
-  },
-  errorUnknown: 'Something went wrong on the page. Reload it; what was confirmed is kept.',
-  close: 'Close',
-  mm: '{v} mm',
-};
+function kept(name, choices, otherwise) {
+  let value = null;
+  try { value = localStorage.getItem(`tracer-${name}`); } catch { /* not allowed: as usual */ }
+  return choices.includes(value) ? value : otherwise;
+}
+
+function keep(name, value) {
+  try { localStorage.setItem(`tracer-${name}`, value); } catch { /* lasts as long as the page */ }
+}
+
+export const LANGUAGES = Object.keys(CATALOGUES);
+const asked = navigator.language?.slice(0, 2);
+const language = kept('language', [...LANGUAGES, 'long'], LANGUAGES.includes(asked) ? asked : 'en');
+const TEXTS = language === 'long' ? stretched(EN) : CATALOGUES[language];
+const locale = navigator.language?.startsWith(language) ? navigator.language : language === 'long' ? 'en' : language;
+const unitName = kept('unit', ['mm', 'in'], 'mm');
+document.documentElement.lang = language === 'long' ? 'en' : language;
+
+/** What the person chose; a change takes effect when the page is loaded anew. */
+export const chosen = { language, unit: unitName, size: kept('size', ['usual', 'large'], 'usual') };
+document.documentElement.dataset.size = chosen.size;
+
+export function choose(name, value) {
+  keep(name, value);
+  location.reload();
+}
+
+const find = (path) => path.split('.').reduce((room, key) => room?.[key], TEXTS);
 
 /** Text at a dotted path with its marks filled in. */
 export function say(path, values = {}) {
-  const text = path.split('.').reduce((room, key) => room?.[key], TEXTS);
+  const text = find(path);
   if (typeof text !== 'string') return path;
-  return text.replace(/\{(\w+)\}/g, (mark, key) => (key in values ? String(values[key]) : mark));
+  const all = { unit: unitName, ...values };
+  return text.replace(/\{(\w+)\}/g, (mark, key) => (key in all ? String(all[key]) : mark));
 }
 
 /** True where there is a text at this path. */
 export function has(path) {
-  return typeof path.split('.').reduce((room, key) => room?.[key], TEXTS) === 'string';
+  return typeof find(path) === 'string';
 }
 
 /** A number for people in their own notation, or an en dash. */
 export function figure(value, digits = 1) {
   if (value === null || value === undefined || !Number.isFinite(value)) return '–';
-  return value.toLocaleString(undefined, {
+  return value.toLocaleString(locale, {
     minimumFractionDigits: digits, maximumFractionDigits: digits, useGrouping: false,
   });
+}
+
+/** A number with no more digits than it has, and not more than `most` behind the point. */
+export function number(value, most = 3) {
+  return value.toLocaleString(locale, { maximumFractionDigits: most, useGrouping: false });
+}
+
+/** A moment (seconds since 1970) as day and time. */
+export function when(seconds) {
+  return new Date(seconds * 1000).toLocaleString(locale, { dateStyle: 'medium', timeStyle: 'short' });
+}
+
+/** A length in mm as a number in the person's unit; `digits` are those of mm. */
+export function length(mm, digits = 1) {
+  if (mm === null || mm === undefined || !Number.isFinite(mm)) return '–';
+  return unitName === 'in' ? figure(mm / MM_PER_INCH, digits + 1) : figure(mm, digits);
+}
+
+/** A length as it stands in a field: no more digits than were typed or deserved. */
+export function fieldLength(mm) {
+  if (mm === null || mm === undefined) return '';
+  return unitName === 'in' ? number(mm / MM_PER_INCH) : number(mm, 2);
+}
+
+/** A length as typed, in mm: 12, 12,5, 12 mm, 1.2 cm, 0.5 in, 1/2"; null when empty, undefined when
+ *  unreadable. A bare number is in the person's unit. */
+export function parseLength(text) {
+  const clean = text.trim().toLowerCase();
+  if (clean === '' || clean === '-' || clean === '?') return null;
+  const match = /^(.*?)\s*(mm|cm|in|inch|"|″)?$/.exec(clean);
+  const value = fraction(match[1].trim().replace(',', '.'));
+  if (value === undefined) return undefined;
+  const per = { mm: 1, cm: 10 }[match[2] ?? unitName] ?? MM_PER_INCH;
+  return Math.round(value * per * 1000) / 1000;
+}
+
+/** 3, 3.5, 3/4, 1 3/4. */
+function fraction(text) {
+  const parts = /^(?:(\d+)\s+)?(\d+)\/(\d+)$/.exec(text);
+  if (parts) return Number(parts[1] ?? 0) + Number(parts[2]) / Number(parts[3]);
+  const value = Number(text);
+  return text !== '' && Number.isFinite(value) ? value : undefined;
 }

@@ -28,10 +28,10 @@ from tracer.project.plan_file import plan_from_toml, plan_toml
 from tracer.project.store import JobFolder
 from tracer.project.tool_list import parse_tool_list
 from tracer.workflows.arranging.fresh_layouts import Choice, fresh_choices, held, needs_search
-from tracer.workflows.arranging.panel_tools import job_tools
+from tracer.workflows.arranging.panel_tools import job_tools, tool_digests
 from tracer.workflows.job.persons_files import left_alone
 
-__all__ = ["Arranged", "arrange_job", "arrange_tools", "plan_in_force", "tools_of_job"]
+__all__ = ["Arranged", "arrange_job", "arrange_tools", "plan_in_force", "titled", "tools_of_job"]
 
 PANEL_JSON, PANEL_TOML, IMPORTED = "panel.json", "panel.toml", "guests.json"
 FRONT, CHECKED = "pictures/panel.png", "pictures/panel-checks.png"
@@ -131,7 +131,7 @@ def arrange_job(
         plan = edit(plan) if edit else plan
         if before and plan.bay != before.plan.bay and plan.places == before.plan.places:
             plan = replace(plan, places=())  # they were chosen for the bay as it was
-        plan = _titled(plan, folder)
+        plan = titled(plan, folder)
         for ply in plan.plies:
             if ply.role != PlyRole.BACKING:  # boards are not cut on the foam machine
                 material_named(ply.stock.material)
@@ -155,11 +155,12 @@ def arrange_job(
             tools, plan, revision=revision, progress=clock.fraction, made=made
         )
         panel = replace(panel, checks=sorted_checks(panel, [*panel.checks, *left_out]))
-        data = dump_panel(PanelFile(plan, panel))
+        digests = tool_digests(tools)
+        data = dump_panel(PanelFile(plan, panel, digests))
         if before is not None and folder.read(PANEL_JSON) != data:
             files[f"history/panel-{before.panel.revision}.json"] = folder.read(PANEL_JSON)
             panel = replace(panel, revision=before.panel.revision + 1)
-            data = dump_panel(PanelFile(plan, panel))
+            data = dump_panel(PanelFile(plan, panel, digests))
         planned = _plan_file(folder, plan)
         notes_lost = _notes_lost(folder, planned)
         clock.step("pictures")
@@ -206,7 +207,7 @@ def _plan_file(folder: JobFolder, plan: PanelPlan) -> dict[str, bytes]:
     if folder.has(PANEL_TOML):
         with suppress(TracerError):  # one that cannot be read says nothing
             typed = plan_from_toml(folder.read(PANEL_TOML), PANEL_TOML)
-            if _titled(typed, folder) == plan:
+            if titled(typed, folder) == plan:
                 return {}
     return {PANEL_TOML: plan_toml(plan)}
 
@@ -229,7 +230,7 @@ def _notes_lost(folder: JobFolder, planned: dict[str, bytes]) -> tuple[Check, ..
     )
 
 
-def _titled(plan: PanelPlan, folder: JobFolder) -> PanelPlan:
+def titled(plan: PanelPlan, folder: JobFolder) -> PanelPlan:
     """The plan with the job's name where it has no title of its own."""
     return replace(plan, title=folder.name) if plan.title == PanelPlan().title else plan
 

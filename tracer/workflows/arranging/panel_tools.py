@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import math
 from collections.abc import Sequence
 from dataclasses import replace
@@ -22,7 +23,7 @@ from tracer.panel.pocket.no_pocket import no_pocket_for
 from tracer.project.outlines_file import OutlinesFile
 from tracer.project.tool_list import ToolList
 
-__all__ = ["job_tools", "rows_by_outline", "upright"]
+__all__ = ["job_tools", "rows_by_outline", "tool_digests", "upright"]
 
 #: a point of the tool list and of an outline are the same within this; both are written rounded
 _SAME_PX = 3.0
@@ -105,6 +106,27 @@ def job_tools(
     found += [_plain(p, n) for n, p in enumerate(plan.plain, start=1)]
     known = {t.pocket_id for t in found} | {o.outline_id for o in content.outlines}
     return found, [*checks, *_planned_for_nothing(plan, known)]
+
+
+def tool_digests(tools: Sequence[Tool]) -> dict[str, str]:
+    """By pocket id, a digest of what a panel takes from each tool.
+
+    The outline counts by its revision, which rises with its shape.
+    """
+    return {
+        t.pocket_id: hashlib.sha256(
+            repr(
+                (
+                    (t.outline.name, t.outline.revision, round(t.outline.height_mm, 3)),
+                    (t.outline.height_source.value, t.kind, t.lay),
+                    [round(v, 6) for v in (t.lie.x_mm, t.lie.y_mm, t.lie.angle_rad)],
+                    (t.lie.mirrored, t.wished),
+                    (t.mass_kg, t.depth_mm, t.tilt_deg, t.packed),
+                )
+            ).encode()
+        ).hexdigest()[:12]
+        for t in tools
+    }
 
 
 def _planned_for_nothing(plan: PanelPlan, known: set[str]) -> list[Check]:

@@ -7,13 +7,14 @@ from dataclasses import dataclass, replace
 from tracer.errors import TracerError, UsageError
 from tracer.model.report import Check
 from tracer.progress import Progress, StepClock
-from tracer.project.cut_record import cut_record, cut_records
+from tracer.project.cut_record import CutWish, cut_record, cut_records, with_source
 from tracer.project.outlines_file import OutlinesFile, load_outlines
 from tracer.project.store import JobFolder
 from tracer.project.tool_list import ToolList, parse_tool_list
 from tracer.workflows.arranging.panel_tools import rows_by_outline
 from tracer.workflows.cutting.cut import CutOptions, CutResult, cut_lay
 from tracer.workflows.cutting.cut_panel_job import cut_job_panel, has_panel
+from tracer.workflows.cutting.freshness import cut_source
 from tracer.workflows.job.persons_files import left_alone
 
 __all__ = ["JobCut", "cut_job", "machines_cut_for", "typed_depths"]
@@ -63,12 +64,31 @@ def cut_job(
         else:
             results, stale = _cut_lays(folder, content, options, stem, clock)
         files = {f"cut/{name}": data for done in results for name, data in done.files.items()}
+        source, asked = cut_source(folder), _asked(options)
+        files |= {
+            name: with_source(data, source, asked)
+            for name, data in files.items()
+            if name.endswith("-cut.json")
+        }
         _refuse_overwriting(folder, files, replacing)
         folder.commit(files, remove=sorted(stale - set(files)))
         clock.stop()
     checks = tuple(check for done in results for check in done.checks)
     checks += left_alone(folder)
     return JobCut(folder, tuple(results), checks, tuple(sorted(files)), clock.seconds)
+
+
+def _asked(options: CutOptions) -> CutWish:
+    """What was asked, as the record keeps it."""
+    return CutWish(
+        material=options.material,
+        thickness_mm=options.thickness_mm,
+        depth_mm=options.depth_mm,
+        fit=options.fit.value if options.fit else None,
+        edge_mm=options.edge_mm,
+        web_mm=options.web_mm,
+        paper=options.paper,
+    )
 
 
 def _cut_lays(

@@ -7,7 +7,7 @@ An edit is on the disk before it is confirmed. It changes inputs only;
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from functools import reduce
 
@@ -16,7 +16,8 @@ from shapely.geometry import MultiPoint, Point, Polygon
 from tracer.errors import TracerError
 from tracer.model.outline import Outline
 from tracer.model.tool_list import ToolRow
-from tracer.project.edits_file import EDITS_NAME, Change, Edit, Edits, dump_edits, load_edits
+from tracer.project.edits_file import EDITS_NAME, Edit, Edits, dump_edits, load_edits
+from tracer.project.former import former_files, is_personal
 from tracer.project.outlines_file import OutlinesFile, load_outlines
 from tracer.project.panel_file import load_panel
 from tracer.project.plan_file import plan_toml
@@ -25,12 +26,13 @@ from tracer.project.silhouettes_file import SeenEdge, load_silhouettes
 from tracer.project.store import JobFolder
 from tracer.project.tool_list import ToolList, format_tool_list, parse_tool_list
 from tracer.workflows.arranging.arrange import PANEL_JSON, PANEL_TOML, plan_in_force
-from tracer.workflows.editing.job_inputs import Inputs, changed
+from tracer.workflows.editing.job_inputs import Inputs, changed, placed
 from tracer.workflows.job.job_files import refuse_unknown_lays
 
-__all__ = ["inputs_of", "job_revision", "make_edit", "redo", "row_of_outline", "undo"]
+__all__ = ["inputs_of", "job_revision", "make_edit", "redo", "row_of_outline", "step_to", "undo"]
 
 INPUT_FILES = ("job.json", "tools.csv", PANEL_TOML, EDITS_NAME)
+REMEMBERED = 200  # edits of which a second sending is recognised
 REACH_PX = 60.0  # a point typed beside a thin tool still means it
 
 
@@ -119,29 +121,81 @@ def make_edit(folder: JobFolder, edit: Edit, expected: str | None = None) -> str
         ``job-locked``.
     """
     with folder.locked():
+        known = load_edits(folder.read(EDITS_NAME)) if folder.has(EDITS_NAME) else Edits()
+        if edit.key and any(edit.key == e.key for e in known.edits[-REMEMBERED:]):
+            return job_revision(folder)  # sent again after a lost answer: it is made already
         edits = _opened(folder, expected)
         if not edit.changes:
             raise TracerError("edit-refused", "The edit changes nothing.")
-        return _committed(folder, edit.changes, edits.with_new(edit))
+        before = inputs = inputs_of(folder)
+        changes = []
+        for change in edit.changes:
+            changes.append(placed(inputs, change))
+            inputs = changed(inputs, changes[-1])
+        files = _files_of(before, inputs)
+        digests = {
+            name: (_digest_in(folder, name), _digest(data))
+            for name, data in files.items()
+            if is_personal(name)
+        }
+        made = replace(edit, changes=tuple(changes), files=digests)
+        return _committed(folder, files, [], edits.with_new(made))
 
 
 def undo(folder: JobFolder, expected: str | None = None) -> str:
     """Take back the last edit in force; errors as `make_edit`, ``nothing-to-undo``."""
-    with folder.locked():
-        edits = _opened(folder, expected)
-        if edits.last is None:
-            raise TracerError("nothing-to-undo", "There is no edit left to undo.")
-        back = [c.undone for c in reversed(edits.last.changes)]
-        return _committed(folder, back, replace(edits, done=edits.done - 1))
+    return step_to(folder, None, expected, by=-1)
 
 
 def redo(folder: JobFolder, expected: str | None = None) -> str:
     """Make the next undone edit again; errors as `make_edit`, ``nothing-to-redo``."""
+    return step_to(folder, None, expected, by=1)
+
+
+def step_to(
+    folder: JobFolder, done: int | None, expected: str | None = None, *, by: int = 0
+) -> str:
+    """Undo or redo until so many edits are in force, or ``by`` one from where the job stands.
+
+    Where a step cannot be made, those before it stay made.
+
+    Raises
+    ------
+    TracerError
+        As `make_edit`; ``nothing-to-undo``, ``nothing-to-redo`` where there are not so many.
+    """
     with folder.locked():
         edits = _opened(folder, expected)
-        if edits.next is None:
+        target = edits.done + by if done is None else done
+        if target < 0:
+            raise TracerError("nothing-to-undo", "There is no edit left to undo.")
+        if target > len(edits.edits):
             raise TracerError("nothing-to-redo", "There is no undone edit to make again.")
-        return _committed(folder, edits.next.changes, replace(edits, done=edits.done + 1))
+        revision = job_revision(folder)
+        while edits.done != target:
+            edits, revision = _stepped(folder, edits, back=edits.done > target)
+        return revision
+
+
+def _stepped(folder: JobFolder, edits: Edits, *, back: bool) -> tuple[Edits, str]:
+    """One edit undone or done again."""
+    edit = edits.last if back else edits.next
+    assert edit is not None
+    changes = [c.undone for c in reversed(edit.changes)] if back else edit.changes
+    before = inputs_of(folder)
+    files = _files_of(before, reduce(changed, changes, before))
+    gone = []
+    for name, digests in edit.files.items():
+        was, now = reversed(digests) if back else digests
+        if _digest_in(folder, name) != was:
+            continue  # somebody else wrote it since: the inputs alone are taken back
+        if now == "":
+            files.pop(name, None)
+            gone.append(name)
+        elif (kept := _former(folder, name, now)) is not None:
+            files[name] = kept
+    moved = replace(edits, done=edits.done + (-1 if back else 1))
+    return moved, _committed(folder, files, gone, moved)
 
 
 def _opened(folder: JobFolder, expected: str | None) -> Edits:
@@ -154,16 +208,38 @@ def _opened(folder: JobFolder, expected: str | None) -> Edits:
     return load_edits(folder.read(EDITS_NAME)) if folder.has(EDITS_NAME) else Edits()
 
 
-def _committed(folder: JobFolder, changes: Sequence[Change], edits: Edits) -> str:
-    before = inputs_of(folder)
-    inputs = reduce(changed, changes, before)
-    record = replace(inputs.record, revision=inputs.record.revision + 1)
-    files = {
-        "job.json": dump_job(record),
-        "tools.csv": format_tool_list(inputs.tools),
-        EDITS_NAME: dump_edits(edits),
-    }
+def _files_of(before: Inputs, inputs: Inputs) -> dict[str, bytes]:
+    """The files that hold the inputs, as far as they changed."""
+    files: dict[str, bytes] = {}
+    if inputs.record != before.record:
+        files["job.json"] = dump_job(inputs.record)
+    if inputs.tools.rows != before.tools.rows:
+        files["tools.csv"] = format_tool_list(inputs.tools)
     if inputs.plan is not None and inputs.plan != before.plan:
         files[PANEL_TOML] = plan_toml(inputs.plan)
-    folder.commit(files, if_as_read=True)
+    return files
+
+
+def _committed(
+    folder: JobFolder, files: Mapping[str, bytes], gone: Sequence[str], edits: Edits
+) -> str:
+    written = {**files, EDITS_NAME: dump_edits(edits)}
+    folder.commit(written, remove=gone, if_as_read=True)
     return job_revision(folder)
+
+
+def _digest(data: bytes) -> str:
+    return hashlib.sha256(data).hexdigest()
+
+
+def _digest_in(folder: JobFolder, name: str) -> str:
+    """Digest of a file of the job; empty where it is not there."""
+    return _digest(folder.read(name)) if folder.has(name) else ""
+
+
+def _former(folder: JobFolder, name: str, digest: str) -> bytes | None:
+    """A former state of a person's file, by its digest; the history may have been tidied away."""
+    for former in reversed(former_files(folder.path)):
+        if former.name == name and _digest(data := folder.read(former.kept_as)) == digest:
+            return data
+    return None

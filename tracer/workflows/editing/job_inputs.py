@@ -6,6 +6,7 @@ path                               value
 ``row / OUTLINE / FIELD``          one cell of the tool list, by the outline the row belongs to
 ``photo / PHOTO_ID / LIST``        items of one list of corrections (`Corrections`)
 ``lay / NUMBER / FIELD``           a setting of a lay
+``accepted / TOOL OR PLACE``       findings that a person has looked at and let stand
 ``plan / ...``                     what is asked of the panel (`plan_inputs`)
 ================================== ============================================================
 
@@ -41,7 +42,7 @@ from tracer.workflows.editing.input_values import (
 from tracer.workflows.editing.plan_inputs import plan_changed
 from tracer.workflows.job.usable_edits import in_photo
 
-__all__ = ["Inputs", "cell_value", "changed"]
+__all__ = ["Inputs", "changed", "placed", "shown_cell"]
 
 EDGE_NAMES = tuple(m.value for m in EdgeModel if m not in (EdgeModel.VIEWS, EdgeModel.FRACTION))
 
@@ -64,6 +65,8 @@ _LAY = {
     "silhouettes": any_of("auto", "classical", "learned"),
 }
 _BRUSH = Range(1, 2000, "px")  # what a hand draws with; a job may hold wider strokes
+LONGEST_KEY, MOST_MARKS = 120, 40
+MOST_PLACES = 1_000_000  # behind every item of a list
 
 
 def _stroke(value: Any) -> Stroke:
@@ -104,10 +107,39 @@ class Inputs:
     sizes_px: Mapping[str, tuple[int, int]] = field(default_factory=dict)
 
 
-def cell_value(row: ToolRow | None, field: str) -> Any:
-    """A cell as JSON; what an empty row holds where there is none."""
+def shown_cell(row: ToolRow | None, field: str, outline_id: str) -> Any:
+    """A cell as JSON; what an empty row holds where there is none.
+
+    A run writes an outline's number where nobody typed a name; that is no name.
+    """
     value = getattr(row or ToolRow(None, 0.0, 0.0), field)
+    if field == "name" and value == outline_id:
+        return None
     return value.value if isinstance(value, EdgeModel) else value
+
+
+def placed(inputs: Inputs, change: Change) -> Change:
+    """The change with the places in a list of corrections that it takes from and puts into."""
+    match change.path:
+        case ("photo", photo_id, kind) if kind in _CORRECTIONS:
+            items = [
+                item
+                for lay in inputs.record.lays
+                for photo in lay.photos
+                if photo.photo_id == photo_id
+                for item in getattr(photo.corrections, kind)
+            ]
+            gone = _items(change.path, kind, change.was)
+            new = _items(change.path, kind, change.now)
+            left, was_at = list(enumerate(items)), []
+            for item in gone:
+                at = next((k for k, (_, other) in enumerate(left) if other == item), None)
+                if at is not None:
+                    was_at.append(left.pop(at)[0])
+            now_at = range(len(left), len(left) + len(new))
+            return replace(change, was_at=tuple(was_at), now_at=tuple(now_at))
+        case _:
+            return change
 
 
 def changed(inputs: Inputs, change: Change) -> Inputs:
@@ -126,6 +158,8 @@ def changed(inputs: Inputs, change: Change) -> Inputs:
             return _corrections_changed(inputs, photo_id, kind, change)
         case ("lay", lay, field) if field in _LAY and lay.isdecimal():
             return _lay_changed(inputs, int(lay), field, change)
+        case ("accepted", key) if 0 < len(key) <= LONGEST_KEY:
+            return _accepted_changed(inputs, key, change)
         case ("plan", _, *_):
             plan = plan_changed(inputs.plan or PanelPlan(), change)
             return replace(inputs, plan=plan)
@@ -160,8 +194,12 @@ def _row_changed(inputs: Inputs, outline_id: str, field: str, change: Change) ->
     index = inputs.row_of[outline_id]
     row = None if index is None else rows[index]
     value = _checked(change.path, _ROW[field], change.now)
-    if cell_value(row, field) != _checked(change.path, _ROW[field], change.was):
-        raise _conflict(change, cell_value(row, field))
+    was = _checked(change.path, _ROW[field], change.was)
+    present = shown_cell(row, field, outline_id)
+    if present != (None if field == "name" and was == outline_id else was):
+        raise _conflict(change, present)
+    if field == "name" and value is None:
+        value = outline_id  # as a run writes it
     if field == "edge":
         value = None if value is None else EdgeModel(value)
     row_of = dict(inputs.row_of)
@@ -184,10 +222,12 @@ def _corrections_changed(inputs: Inputs, photo_id: str, kind: str, change: Chang
             if photo.photo_id != photo_id:
                 continue
             items = list(getattr(photo.corrections, kind))
-            for gone in _items(change.path, kind, change.was):
-                if gone not in items:
+            gone = _items(change.path, kind, change.was)
+            for item, at in sorted(_at(gone, change.was_at), key=lambda pair: -pair[1]):
+                if item not in items:
                     raise _conflict(change, "another")
-                items.remove(gone)
+                stands = 0 <= at < len(items) and items[at] == item
+                items.pop(at if stands else items.index(item))
             new = _items(change.path, kind, change.now)
             size_px = inputs.sizes_px.get(photo_id)
             if size_px is not None and not all(in_photo(kind, item, size_px) for item in new):
@@ -196,7 +236,8 @@ def _corrections_changed(inputs: Inputs, photo_id: str, kind: str, change: Chang
                     f"The correction lies outside {photo.name}, so it was not made.",
                     "Place it in the photo.",
                 )
-            items += new
+            for item, at in sorted(_at(new, change.now_at), key=lambda pair: pair[1]):
+                items.insert(at, item)  # beyond the end: at the end
             corrections = replace(photo.corrections, **{kind: tuple(items)})
             photos = list(lay.photos)
             photos[k] = replace(photo, corrections=corrections)
@@ -206,6 +247,12 @@ def _corrections_changed(inputs: Inputs, photo_id: str, kind: str, change: Chang
     raise TracerError(
         "edit-refused", "The photo of this correction is not in the job.", "Reload the page."
     )
+
+
+def _at(items: list[Any], places: tuple[int, ...]) -> list[tuple[Any, int]]:
+    """Items with their places in the list; at its end where those are not known."""
+    known = places if len(places) == len(items) else (MOST_PLACES,) * len(items)
+    return list(zip(items, known, strict=True))
 
 
 def _items(path: tuple[str, ...], kind: str, values: Any) -> list[Any]:
@@ -226,6 +273,25 @@ def _lay_changed(inputs: Inputs, lay: int, field: str, change: Change) -> Inputs
     lays = list(inputs.record.lays)
     lays[lay - 1] = replace(record, **{field: value})
     return replace(inputs, record=replace(inputs.record, lays=tuple(lays)))
+
+
+def _accepted_changed(inputs: Inputs, key: str, change: Change) -> Inputs:
+    def marks(value: Any) -> tuple[str, ...]:
+        if value is None:
+            return ()
+        if not isinstance(value, list) or len(value) > MOST_MARKS:
+            raise TracerError("edit-refused", f"'{value}' cannot be a list of findings.")
+        return tuple(_checked(change.path, text(LONGEST_KEY), mark) for mark in value)
+
+    present = inputs.record.accepted.get(key, ())
+    if present != marks(change.was):
+        raise _conflict(change, present)
+    accepted = {k: v for k, v in inputs.record.accepted.items() if k != key}
+    if new := marks(change.now):
+        accepted[key] = new
+    # by key, so that the same record gives the same bytes whatever order it was made in
+    record = replace(inputs.record, accepted=dict(sorted(accepted.items())))
+    return replace(inputs, record=record)
 
 
 assert {f.name for f in fields(Corrections)} == set(_CORRECTIONS), "a correction nobody can make"

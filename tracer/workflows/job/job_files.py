@@ -86,7 +86,8 @@ def inputs_digest(lay: LayRecord, number: int, tools: ToolList) -> str:
         for row in tools.rows
         if row.lay == number
     )
-    return hashlib.sha256(repr((replace(lay, traced=""), rows)).encode()).hexdigest()[:16]
+    inputs = (replace(lay, traced=""), rows, *([lay.own_points] if lay.own_points else []))
+    return hashlib.sha256(repr(inputs).encode()).hexdigest()[:16]
 
 
 def lay_options(lay: LayRecord) -> TraceOptions:
@@ -101,6 +102,7 @@ def lay_options(lay: LayRecord) -> TraceOptions:
         separation=Separation(lay.silhouettes),
         corrections={p.photo_id: p.corrections for p in lay.photos},
         added={p.photo_id: p.added for p in lay.photos if p.added},
+        own_points=frozenset(lay.own_points),
     )
 
 

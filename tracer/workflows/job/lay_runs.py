@@ -13,10 +13,11 @@ from tracer.calibration.calibrate import refuse_too_many
 from tracer.export.dxf.write import DxfOptions
 from tracer.model.photo import Photo
 from tracer.model.report import Check
+from tracer.model.tool_list import ToolRow
 from tracer.photos import decode_photo
 from tracer.progress import StepClock
 from tracer.project.outlines_file import OutlinesFile, dump_outlines, load_outlines
-from tracer.project.schema import JobRecord, PhotoRecord, dump_job
+from tracer.project.schema import JobRecord, LayRecord, PhotoRecord, dump_job
 from tracer.project.silhouettes_file import dump_silhouettes, load_silhouettes, seen_edges
 from tracer.project.tool_list import ToolList, format_tool_list, parse_tool_list
 from tracer.workflows.job.job_files import (
@@ -46,6 +47,15 @@ class LayRuns:
     content: OutlinesFile
     traces: dict[int, Trace]
     files: dict[str, bytes]
+    photos: dict[int, list[Photo]]
+    dxf: DxfOptions | None = None
+
+    def drawings(self) -> dict[str, bytes]:
+        """The common drawing, and overlay pictures of the lays that were run."""
+        files = common_drawings(self.content, self.dxf)
+        for number, done in self.traces.items():
+            files |= lay_pictures(number, self.photos[number], done)
+        return files
 
 
 def run_lays(
@@ -63,6 +73,7 @@ def run_lays(
     read: Callable[[str], bytes] | None = None,
     retired_before: bytes | None = None,
     said: Mapping[int, Sequence[Check]] | None = None,
+    drawings: bool = True,
 ) -> LayRuns:
     """Trace the lays of these numbers (1, 2 ...) and make the job's files again.
 
@@ -87,6 +98,8 @@ def run_lays(
         (the correction was undone) gets its number back, and with it all that hangs on it.
     said
         By lay: what was found before the run, told with what the run finds.
+    drawings
+        Make drawings and pictures too; else the record says that they are due.
 
     Raises
     ------
@@ -101,7 +114,7 @@ def run_lays(
         lay = record.lays[number - 1]
         refuse_too_many(len(lay.photos))
         clock.step("reading photos")
-        photos[number] = [decode_photo(photo_bytes(p), p.name) for p in lay.photos]
+        photos[number] = _photos(lay, photo_bytes, cache)
         lay, left_out = usable_lay(lay, photos[number])
         clock.stop()
         rows_before = [row for row in given.rows if row.lay == number]
@@ -125,7 +138,10 @@ def run_lays(
             done = with_kept(done, record, before, rows_before, number, read)
         done = replace(done, checks=(*left_out, *done.checks))
         traces[number] = done
-        record = replace(record, next_outline=done.next_number)
+        own = _own_points(record.lays[number - 1].own_points, rows_before, done.rows)
+        lays_now = list(record.lays)
+        lays_now[number - 1] = replace(lays_now[number - 1], own_points=own)
+        record = replace(record, next_outline=done.next_number, lays=tuple(lays_now))
         for name, seconds in done.seconds.items():
             clock.seconds[name] = clock.seconds.get(name, 0.0) + seconds
     clock.step("drawing and writing")
@@ -145,7 +161,9 @@ def run_lays(
     # as they will be read back, so that the digest is that of the file
     tools = parse_tool_list(format_tool_list(listed), tools_name)
     lays = tuple(
-        replace(lay, traced=inputs_digest(lay, number, tools)) if number in traces else lay
+        replace(lay, traced=inputs_digest(lay, number, tools), drawings_due=not drawings)
+        if number in traces
+        else lay
         for number, lay in enumerate(record.lays, start=1)
     )
     record = replace(record, lays=lays, tracer_version=__version__)
@@ -158,11 +176,38 @@ def run_lays(
     gone = _retired(retired, before, content, record)
     if gone.outlines or retired_before:
         files[RETIRED] = dump_outlines(gone)
-    for number, done in traces.items():
-        files |= lay_pictures(number, photos[number], done)
-    files |= common_drawings(content, dxf)
+    runs = LayRuns(record, content, traces, files, photos, dxf)
+    if drawings:
+        files |= runs.drawings()
     clock.stop()
-    return LayRuns(record, content, traces, files)
+    return runs
+
+
+def _photos(
+    lay: LayRecord, photo_bytes: Callable[[PhotoRecord], bytes], cache: StageCache | None
+) -> list[Photo]:
+    """A lay's photos, remembered as far as they do not fill the memory."""
+
+    def read() -> list[Photo]:
+        return [decode_photo(photo_bytes(p), p.name) for p in lay.photos]
+
+    if cache is None:
+        return read()
+    return cache.get_large(("photos", *(p.photo_id for p in lay.photos)), read, _size)
+
+
+def _size(photos: Sequence[Photo]) -> int:
+    return sum(int(photo.pixels.nbytes) for photo in photos)
+
+
+def _own_points(
+    before: Sequence[tuple[float, float]], given: Sequence[ToolRow], now: Sequence[ToolRow]
+) -> tuple[tuple[float, float], ...]:
+    """Points of the rows that runs wrote themselves, as far as the rows are still there."""
+    known = {id(row) for row in given}
+    new = {(round(r.x_px, 1), round(r.y_px, 1)) for r in now if id(r) not in known}
+    there = {(round(r.x_px, 1), round(r.y_px, 1)) for r in now}
+    return tuple(sorted((set(before) | new) & there))
 
 
 def _retired(

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from dataclasses import replace
+
 from tracer.errors import UsageError
 from tracer.progress import Progress, StepClock
 from tracer.project.outlines_file import OutlinesFile
-from tracer.project.schema import JobRecord
+from tracer.project.schema import JobRecord, dump_job
 from tracer.project.store import JobFolder
 from tracer.project.tool_list import ToolList
 from tracer.workflows.job.job_files import inputs_digest, opened_job
@@ -26,12 +29,17 @@ def stale_lays(record: JobRecord, tools: ToolList) -> list[int]:
 
 
 def retrace(
-    folder: JobFolder, *, progress: Progress | None = None, cache: StageCache | None = None
+    folder: JobFolder,
+    *,
+    progress: Progress | None = None,
+    cache: StageCache | None = None,
+    told: Callable[[], object] = lambda: None,
 ) -> bool:
     """Run the lays whose inputs have changed.
 
     The job is locked only while it is read and while the result is written, so that edits can be
-    made meanwhile. Where one was, nothing is written.
+    made meanwhile. Where one was, nothing is written. Outlines are written first, and ``told`` is
+    called; drawings and pictures, which take longer, follow.
 
     Returns
     -------
@@ -48,7 +56,8 @@ def retrace(
         record, before, tools = _read(folder)
         listed = _list_bytes(folder)
         seen = folder.read(SEEN) if folder.has(SEEN) else None
-    numbers = stale_lays(record, tools)
+    due = {n for n, lay in enumerate(record.lays, start=1) if lay.drawings_due}
+    numbers = sorted({*stale_lays(record, tools), *due})
     if not numbers:
         return True
     runs = run_lays(
@@ -62,6 +71,7 @@ def retrace(
         retired_before=folder.read(RETIRED) if folder.has(RETIRED) else None,
         seen_before=seen,
         cache=cache,
+        drawings=False,
     )
     with folder.locked():
         record_now, before_now, _ = _read(folder)
@@ -69,8 +79,19 @@ def retrace(
             before.outlines
         ):
             return False
-        gone = [n for n in ("outlines.dxf", "outlines.svg") if n not in runs.files]
-        folder.commit(runs.files, remove=gone)
+        folder.commit(runs.files)
+    told()
+    clock.step("drawing")
+    drawings = runs.drawings()
+    gone = [n for n in ("outlines.dxf", "outlines.svg") if n not in drawings]
+    with folder.locked():
+        record_now, _, _ = _read(folder)
+        if record_now != runs.record:
+            return False
+        lays = tuple(replace(lay, drawings_due=False) for lay in record_now.lays)
+        record_now = replace(record_now, lays=lays)
+        folder.commit({"job.json": dump_job(record_now), **drawings}, remove=gone)
+    clock.stop()
     return True
 
 

@@ -26,6 +26,7 @@ from tracer.project.cut_record import CutPocket, cut_records
 from tracer.project.panel_file import PanelFile
 from tracer.project.store import JobFolder
 from tracer.workflows.arranging.arrange import tools_of_job
+from tracer.workflows.arranging.panel_tools import tool_digests
 
 __all__ = ["PocketChange", "lay_change", "panel_change"]
 
@@ -68,12 +69,16 @@ def panel_change(
     TracerError
         ``panel-unknown-tool``.
     """
+    digests = dict(file.tools)
     if after is None:
         done = without_pocket(file.panel, before.outline_id)
+        digests.pop(before.outline_id, None)
     else:
         tools, _ = tools_of_job(folder, file.plan)
         tool = next(t for t in tools if t.pocket_id == before.outline_id)
-        done = swap_pocket(file.panel, file.plan, replace(tool, outline=after))
+        tool = replace(tool, outline=after)
+        done = swap_pocket(file.panel, file.plan, tool)
+        digests |= tool_digests([tool])
     old, new = _cut(done.before), _cut(done.after)
     others = tuple(
         shape
@@ -85,8 +90,9 @@ def panel_change(
     patch = plan_patch(_one(old), _one(new), others, before.outline_id, rules)
     panel = replace(done.panel, revision=file.panel.revision + 1)
     depth = None if pocket is None or pocket.through else pocket.cut_depth_mm
+    checks = (*done.checks, *patch.checks)
     return PocketChange(
-        old, new, others, depth, patch, (*done.checks, *patch.checks), PanelFile(file.plan, panel)
+        old, new, others, depth, patch, checks, PanelFile(file.plan, panel, digests)
     )
 
 

@@ -10,6 +10,7 @@ from typing import TypeVar
 __all__ = ["StageCache"]
 
 T = TypeVar("T")
+MOST_BYTES = 250_000_000  # a photo of 48 megapixels has 150 million
 
 
 class StageCache:
@@ -25,10 +26,27 @@ class StageCache:
     (1, 1)
     """
 
-    def __init__(self, capacity: int = 24) -> None:
+    def __init__(self, capacity: int = 600) -> None:
         self._capacity = capacity
+        self._large: tuple[Hashable, object] | None = None
         self._values: OrderedDict[Hashable, object] = OrderedDict()
         self._lock = Lock()
+
+    def get_large(
+        self,
+        key: Hashable,
+        make: Callable[[], T],
+        size_of: Callable[[T], int],
+        most: int = MOST_BYTES,
+    ) -> T:
+        """As `get` for a result of many bytes: only the latest is kept, and none above ``most``."""
+        with self._lock:
+            if self._large is not None and self._large[0] == key:
+                return self._large[1]  # type: ignore[return-value]
+        value = make()
+        with self._lock:
+            self._large = (key, value) if size_of(value) <= most else None
+        return value
 
     def get(self, key: Hashable, make: Callable[[], T]) -> T:
         """The remembered result, else a newly made one."""

@@ -22,6 +22,7 @@ from tracer.model.silhouette import Kind, Segmentation, Silhouette
 from tracer.model.tool_list import ToolRow
 from tracer.model.view import View
 from tracer.parallax.single_view.single import outline_from_silhouette
+from tracer.workflows.tracing.cache import StageCache
 from tracer.workflows.tracing.naming import assign_rows, reading_order
 
 if TYPE_CHECKING:  # a single photo does without, and starts sooner
@@ -82,10 +83,12 @@ def find_tools(
     progress: Callable[[float], None] | None = None,
     *,
     added: Sequence[int] | None = None,
+    cache: StageCache | None = None,
 ) -> LayTools:
     """Tools of a lay in reading order of the first photo, each with its row.
 
-    ``added`` tells which photos came later, see `tracer.parallax.multi_view.views.solve_views`.
+    ``added`` tells which photos came later, see `tracer.parallax.multi_view.views.solve_views`;
+    ``cache`` holds solutions of earlier runs.
     """
     views = calibration.views
     view_of = {view.photo_id: view for view in views}
@@ -95,13 +98,17 @@ def find_tools(
     else:
         from tracer.parallax.multi_view.views import solve_views
 
-        solution = solve_views(
-            [s.silhouettes for s in segmentations],
-            views,
-            calibration=calibration,
-            typed=_typed(rows, photos[0].photo_id),
-            added=added,
-            progress=progress,
+        typed = _typed(rows, photos[0].photo_id)
+        solution = (cache or StageCache()).get(
+            ("views", *segmentations, repr((typed, added))),
+            lambda: solve_views(
+                [s.silhouettes for s in segmentations],
+                views,
+                calibration=calibration,
+                typed=typed,
+                added=added,
+                progress=progress,
+            ),
         )
         later = {v.photo_id: time for v, time in zip(views, added or [0] * len(views), strict=True)}
         found = [

@@ -6,7 +6,7 @@ folder. Files are touched in neither stage nor here.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Hashable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from enum import StrEnum
 from functools import partial
@@ -78,6 +78,9 @@ class TraceOptions:
     added
         Per photo id how often photos had been added to the lay before it came; 0 where it is not
         named. No tool gets less sure by what came later.
+    own_points
+        Points of the list that a run wrote for tools it had found without them: they are no marks
+        for the search.
     """
 
     card_sizes: CardSizes = field(default_factory=CardSizes)
@@ -89,6 +92,7 @@ class TraceOptions:
     separation: Separation = Separation.AUTO
     corrections: dict[str, Corrections] = field(default_factory=dict)
     added: dict[str, int] = field(default_factory=dict)
+    own_points: frozenset[tuple[float, float]] = frozenset()
 
 
 @dataclass(frozen=True, eq=False)
@@ -177,14 +181,19 @@ def trace(
     segmentations, uncorrected = [], []
     for index, photo in enumerate(photos):
         corrections = options.corrections.get(photo.photo_id, Corrections())
-        listed = tuple((r.x_px, r.y_px) for r in rows if not r.blank) if index == 0 else ()
+        listed = _marks(rows, options.own_points) if index == 0 else ()
         known = (*corrections.keep, *listed)
         found_here = cache.get(
             ("segment", lay_key, photo.photo_id, options.separation, known),
             partial(_segment, photo, index, calibration, options, known, clock),
         )
         uncorrected.append(found_here)
-        segmentations.append(corrected(found_here, corrections, calibration.views[index]))
+        segmentations.append(
+            cache.get(
+                ("corrected", found_here, corrections),
+                partial(corrected, found_here, corrections, calibration.views[index]),
+            )
+        )
     refuse_above_camera(rows, calibration.views, options.default_height_mm, list_name)
     clock.step("compensating height" if len(photos) == 1 else "solving heights and edges")
     defaults = Defaults(options.default_height_mm, options.edge, options.keep_cables)
@@ -197,6 +206,7 @@ def trace(
         defaults,
         clock.fraction,
         added=[options.added.get(photo.photo_id, 0) for photo in photos],
+        cache=cache,
     )
     seen = [t.silhouette.region if t.solved is None else t.solved.region for t in found.tools]
     points = _points_now(earlier, calibration)
@@ -205,7 +215,10 @@ def trace(
     checks: list[Check] = []
     names = {photo.photo_id: photo.name for photo in photos}
     for tool, outline_id in zip(found.tools, ids, strict=True):
-        outline, more = outline_of(tool, outline_id, calibration, defaults)
+        outline, more = cache.get(
+            ("outline", lay_key, _tool_key(tool, outline_id), defaults),
+            partial(outline_of, tool, outline_id, calibration, defaults),
+        )
         outlines.append(_with_revision(outline, earlier))
         checks += typed_height(tool, outline, defaults)
         own = tool.silhouette.silhouette_id
@@ -232,6 +245,21 @@ def trace(
         next_number=next_number,
         seconds=clock.seconds,
     )
+
+
+def _tool_key(tool: LayTool, outline_id: str) -> Hashable:
+    """What an outline is made from. The silhouette itself counts: a correction makes another."""
+    row = tool.row
+    typed = (row.name, row.height_mm, row.edge, row.edge_fraction) if row is not None else None
+    return (tool.silhouette, tool.solved, tool.alone, outline_id, typed)
+
+
+def _marks(
+    rows: Sequence[ToolRow], own: frozenset[tuple[float, float]]
+) -> tuple[tuple[float, float], ...]:
+    """Places at which a person says that there is a tool."""
+    points = ((r.x_px, r.y_px) for r in rows if not r.blank)
+    return tuple((x, y) for x, y in points if (round(x, 1), round(y, 1)) not in own)
 
 
 def _refuse_doubles(photos: Sequence[Photo]) -> None:
