@@ -85,7 +85,9 @@ def with_source(data: bytes, made_from: str, asked: CutWish) -> bytes:
 
 
 def cut_records(folder: JobFolder) -> list[CutRecord]:
-    """Records of all cuts that a job holds, by name."""
+    """Records of all cuts that a job holds, by name; none behind a link."""
+    if (folder.path / "cut").is_symlink():
+        return []
     names = sorted(f"cut/{path.name}" for path in (folder.path / "cut").glob("*-cut.json"))
     found = [cut_record(folder.read(name)) for name in names if folder.has(name)]
     return [record for record in found if record is not None]

@@ -87,13 +87,16 @@ def freshness(folder: JobFolder) -> Freshness:
         old |= PANEL_FILES
     source = cut_source(folder)
     cuts = []
-    for path in sorted((folder.path / "cut").rglob("*-cut.json")):
+    room = folder.path / "cut"
+    for path in [] if room.is_symlink() else sorted(room.rglob("*-cut.json")):
+        if path.is_symlink():  # nothing is read behind a link
+            continue
         name = path.relative_to(folder.path).as_posix()
         cut = cut_record(folder.read(name))
         if cut is not None and (lays or panel_old or cut.made_from != source):
             cuts.append(cut)
-            room = name.rpartition("/")[0]
-            old |= {f"{room}/{file}" for file in cut.files} | {name}
+            beside = name.rpartition("/")[0]
+            old |= {f"{beside}/{file}" for file in cut.files} | {name}
     return Freshness(frozenset(old), tuple(cuts), panel_old, bool(lays))
 
 
