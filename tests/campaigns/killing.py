@@ -14,10 +14,9 @@ from typing import Any
 
 from tests.campaigns.workshop import without_pictures
 
-__all__ = ["UNBEGUN", "Ended", "at_every_write", "running"]
+__all__ = ["Ended", "at_every_write", "running"]
 
-#: exit code where the signal came before the command had begun: it had nothing to say yet
-UNBEGUN = 71
+_ANSWERED = {signal.SIGINT, signal.SIGTERM}
 
 
 @dataclass
@@ -64,8 +63,11 @@ def running(
     Without ``pictures`` the same files are written, those of pictures empty.
     """
     words = place / "said.err"
+    # a signal waits until the command listens: before, it would be ours to answer
+    mask = signal.pthread_sigmask(signal.SIG_BLOCK, _ANSWERED)
     pid = os.fork()
     if pid:
+        signal.pthread_sigmask(signal.SIG_SETMASK, mask)
         return pid, words, time.monotonic()
     try:
         os.setpgid(0, 0)
@@ -90,11 +92,18 @@ def running(
         if not pictures:
             without_pictures()
         sys.argv = ["tracer", *arguments]
-        from tracer.__main__ import main
+        from tracer import __main__ as program
 
+        heed = program.heed_signals
+
+        def listening() -> None:
+            heed()
+            signal.pthread_sigmask(signal.SIG_UNBLOCK, _ANSWERED)
+
+        program.heed_signals = listening
         code = 0
         try:
-            main()
+            program.main()
         except SystemExit as left:
             code = left.code if isinstance(left.code, int) else 1
         except BaseException:
@@ -106,7 +115,7 @@ def running(
         sys.stderr.flush()
         os._exit(code & 0xFF)
     finally:
-        os._exit(UNBEGUN)
+        os._exit(71)
 
 
 def ended(started: tuple[int, Path, float], *, stop_after_s: float | None = None,

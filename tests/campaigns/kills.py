@@ -17,7 +17,7 @@ from typing import NamedTuple
 
 from tests.campaigns.cases import Case, Fault, random_of
 from tests.campaigns.judge import Snapshot, bricked, escaped, loads, snapshot
-from tests.campaigns.killing import UNBEGUN, Ended, ended, running
+from tests.campaigns.killing import Ended, ended, running
 from tests.campaigns.words import programmers_words
 from tests.campaigns.workshop import Workshop, warm
 
@@ -154,8 +154,7 @@ def stopped_faults(
     for name, earlier in could.items():
         faults += bricked(earlier, loads(root / name))
     faults += _kept(before, after, now)
-    silent = result.code == UNBEGUN and state in ("before", "between")
-    if by != signal.SIGKILL and result.code != -999 and not silent:
+    if by != signal.SIGKILL and result.code != -999:
         faults += _honest(result, state, before == after, by)
     return faults
 

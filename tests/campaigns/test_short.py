@@ -13,7 +13,6 @@ SEED = 20
 
 
 @pytest.mark.slow
-@pytest.mark.xfail(reason="a wait in the server's abuse is not yet explained", strict=False)
 def test_short_campaign(tmp_path: Path) -> None:
     outcomes = campaign(SEED, SHORT, keep=tmp_path / "kept", cache=tmp_path / "cache", told=False)
     assert len(outcomes) == sum(SHORT.values())
