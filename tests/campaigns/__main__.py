@@ -19,7 +19,7 @@ KINDS = ("files", "arguments", "kills", "races", "server")
 #: cases of the long form, and of the short one
 LONG = {"files": 10_000, "arguments": 7_000, "kills": 1_100, "races": 120, "server": 600}
 WORTH_WARMING = 300  # cases; it takes some seconds
-SHORT = {"files": 70, "arguments": 45, "kills": 12, "races": 4, "server": 4}
+SHORT = {"files": 56, "arguments": 40, "kills": 10, "races": 4, "server": 4}
 
 
 def cases_of(kind: str, seed: int, count: int) -> Iterator[Case]:
