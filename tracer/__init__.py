@@ -1,6 +1,6 @@
 """Photographs of tools to true outlines in millimetres and to cutting files for foam.
 
-From Python:
+From Python::
 
     traced = tracer.trace("photo.jpg", options=tracer.TraceOptions(default_height_mm=10.0))
     for outline in traced.outlines:
