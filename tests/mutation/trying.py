@@ -7,6 +7,7 @@ import importlib.machinery
 import importlib.util
 import json
 import os
+import resource
 import signal
 import sys
 import time
@@ -37,6 +38,8 @@ HEAVY = (
     "ezdxf",
     "pydantic",
 )
+#: a fault may ask for all the memory there is
+MOST_BYTES = 8_000_000_000
 QUIET = ["-q", "-x", "--no-header", "-p", "no:cacheprovider", "-p", "no:randomly"]
 Passed = dict[str, Any]
 
@@ -134,6 +137,7 @@ def tried(fault: Fault, tests: Sequence[str], root: Path, patience_s: float) -> 
         code = 1
         try:
             os.setpgid(0, 0)
+            resource.setrlimit(resource.RLIMIT_AS, (MOST_BYTES, MOST_BYTES))
             _silent()
             sys.meta_path.insert(0, _Loader(root, fault))
             code = int(pytest.main([*QUIET, *tests]))
