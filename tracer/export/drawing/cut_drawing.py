@@ -47,7 +47,8 @@ def compensated(loop: Loop, inward_mm: float) -> Loop:
         return loop
     points = np.asarray(shrunk.exterior.coords)[:-1, :2]
     fitted = fit_arcs(points, _KERF_TOLERANCE_MM).loop
-    return fitted if polygon_of(fitted).exterior.is_ccw else reversed_loop(fitted)
+    # the loop's own sign: a polygon made of it would come back turned the usual way round
+    return fitted if signed_area(fitted) > 0 else reversed_loop(fitted)
 
 
 def pocket_layer(pocket: Pocket) -> Layer:
