@@ -227,7 +227,7 @@ def _make(shop: Workshop, megapixels: int) -> None:
         _edited(shop.job)
         _done("trace", "--job", "bench")
         # nothing reads these again: a case's copy need not carry them
-        for path in (*Path().glob("*.job/pictures/*"), *Path().glob("*.job/cut/*.p*")):
+        for path in (*Path().glob("*.job/pictures/*"), *Path().glob("*.job/cut/**/*.p*")):
             path.write_bytes(b"")
         # as a person leaves them: their own order, words and line ends
         (shop.job / "tools.csv").write_text(text, "utf-8")

@@ -18,6 +18,7 @@ from tracer.geometry.loops import (
     length,
     mirrored,
     moved,
+    parallel,
     polygon_of,
     reversed_loop,
     signed_area,
@@ -109,3 +110,27 @@ def test_layers_need_their_depth() -> None:
         Layer(Operation.POCKET)
     with pytest.raises(ValueError, match="depth"):
         Layer(Operation.THROUGH, 3.0)
+
+
+def test_a_parallel_of_lines_and_arcs_is_exact() -> None:
+    """A stadium 60 x 20, worked by hand: moved in by 2 it is 56 x 16, with arcs of radius 8."""
+    stadium = Loop(np.array([(10, 0, 0), (50, 0, 1), (50, 20, 0), (10, 20, 1)], float))
+    inner = parallel(stadium, 2.0)
+    assert inner is not None
+    assert signed_area(inner) == pytest.approx(40 * 16 + math.pi * 64)
+    outer = parallel(stadium, -2.0)
+    assert outer is not None
+    assert signed_area(outer) == pytest.approx(40 * 24 + math.pi * 144)
+    # arcs of radius 10 vanish at 10
+    assert parallel(stadium, 10.0) is None
+
+
+def test_a_corner_that_opens_gets_an_arc_about_its_old_place() -> None:
+    """An L worked by hand: moved in by 1 its reflex corner becomes a quarter circle of radius 1."""
+    ell = Loop.polygon([(0, 0), (20, 0), (20, 10), (10, 10), (10, 20), (0, 20)])
+    inner = parallel(ell, 1.0)
+    assert inner is not None
+    # the two arms without the square at the corner, and what the quarter circle gives back
+    wanted = polygon_of(ell).buffer(-1.0, quad_segs=256).area
+    assert signed_area(inner) == pytest.approx(wanted, abs=1e-3)
+    assert len(inner.vertices) == 7

@@ -13,7 +13,17 @@ from hypothesis import strategies as st
 from shapely import affinity
 from shapely.geometry import Point, Polygon, box
 
-from tests.panel.bench import bar, drawer, outline, panel_of, plan, row_of_bars, tool, wall
+from tests.panel.bench import (
+    bar,
+    drawer,
+    outline,
+    panel_of,
+    plan,
+    row_of_bars,
+    spanner,
+    tool,
+    wall,
+)
 from tracer.errors import TracerError
 from tracer.model.panel import BayKind, Placement
 from tracer.model.panel_plan import (
@@ -213,13 +223,27 @@ def test_screws_follow_border_and_webs_and_heavy_tools() -> None:
     assert np.diff(lower).max() <= 300 + 10
 
 
-def test_distances_lead_from_rim_to_rim() -> None:
-    panel = panel_of(row_of_bars(3), plan(drawer()))
+def test_distances_can_be_taken_with_a_tape() -> None:
+    """Both ends on a rim or a wall; the figures worked by hand from the bars' boxes."""
+    tools = [*row_of_bars(3), tool(spanner(), 4, 240, 0, turn_deg=20.0)]
+    panel = panel_of(tools, plan(drawer()))
+    rim = panel.shape.exterior
+    walls = [opening(p).boundary for p in panel.pockets]
+    for d in panel.dimensions:
+        for end in (Point(d.start_mm), Point(d.end_mm)):
+            assert min(end.distance(line) for line in (rim, *walls)) < 0.05, d.name
+        if "edge to" in d.name:  # square to the rim
+            assert min(abs(a - b) for a, b in zip(d.start_mm, d.end_mm, strict=True)) < 1e-6
     by_name = {d.name: d.length_mm for d in panel.dimensions}
-    widths = [p.region.bounds[2] - p.region.bounds[0] for p in panel.pockets]
-    chain = ["left edge to 1", "1 to 2", "2 to 3", "3 to right edge"]
-    assert sum(by_name[c] for c in chain) + sum(widths) == pytest.approx(420, abs=1e-6)
+    first = opening(panel.pockets[0]).bounds
+    assert by_name["left edge to 1"] == pytest.approx(first[0], abs=1e-6)
+    assert by_name["lower edge to 1"] == pytest.approx(first[1], abs=1e-6)
+    gap = opening(panel.pockets[0]).distance(opening(panel.pockets[1]))
+    assert by_name["1 to 2"] == pytest.approx(gap, abs=1e-6)
     assert by_name["rising diagonal"] == pytest.approx(math.hypot(420, 260), abs=1e-6)
+    # every pocket is fixed by two of them at least
+    for p in panel.pockets:
+        assert sum(name.endswith(f"edge to {p.number}") for name in by_name) == 2
 
 
 def test_equal_inputs_give_equal_panels() -> None:

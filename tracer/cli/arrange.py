@@ -217,6 +217,15 @@ def arrange(
     from tracer.project.store import JobFolder, job_path
     from tracer.workflows.arranging.arrange import arrange_job
 
+    measures = {
+        "kind": kinds,
+        "clear_depth_mm": clear_depth,
+        "squeeze_mm": squeeze,
+        "above_floor_mm": above_floor,
+    }
+    if diagonals is not None:
+        measures |= {"rising_mm": diagonals[0], "falling_mm": diagonals[1]}
+
     def edit(old: PanelPlan) -> PanelPlan:
         changes: dict[str, Any] = {
             "arrangement": ways,
@@ -235,22 +244,20 @@ def arrange(
             "hand": None if gloved is None else Hand.GLOVED if gloved else Hand.BARE,
             "through_only": through_only,
         }
-        measures = {
-            "kind": kinds,
-            "clear_depth_mm": clear_depth,
-            "squeeze_mm": squeeze,
-            "above_floor_mm": above_floor,
-        }
-        if diagonals is not None:
-            measures |= {"rising_mm": diagonals[0], "falling_mm": diagonals[1]}
         new = replace(old, placement=placed, **_given(whole))
         new = replace(new, bay=_bay(new, bay, _given(measures)))
         if ways is not None or edge is not None or new.bay != old.bay:
             new = replace(new, places=())  # what was chosen before was chosen for something else
         return new
 
+    folder = JobFolder(job_path(job))
     done = arrange_job(
-        JobFolder(job_path(job)), edit, plan_file=_plan(plan), stay=stays, progress=console
+        folder,
+        edit,
+        plan_file=_plan(plan),
+        stay=stays,
+        bay=_given(measures),
+        progress=console,
     )
     console.finish()
     for change in done.changes:
@@ -295,13 +302,7 @@ def _bay(plan: PanelPlan, size_mm: tuple[float, float] | None, measures: dict[st
         )
         return replace(plan.bay, **sides, **measures)
     if size_mm is None:
-        if measures:
-            raise UsageError(
-                "bay-size-missing",
-                "The bay's width and height are not known.",
-                "Add --bay, for example --bay 560x380.",
-            )
-        return None
+        return None  # one that fits round the tools is made when they are known
     return Bay(**({"kind": BayKind.DRAWER} | measures), width_mm=size_mm[0], height_mm=size_mm[1])
 
 

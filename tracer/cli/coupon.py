@@ -47,6 +47,14 @@ def coupon(
             help=with_range("Reading: length of the ten strips in a row.", "--strips"),
         ),
     ] = None,
+    strips_below: Annotated[
+        Any,
+        typer.Option(
+            parser=parse_length_mm,
+            metavar="LENGTH",
+            help="Reading: the same row measured on its lower face (with --thickness).",
+        ),
+    ] = None,
     hole: Annotated[
         Any,
         typer.Option(
@@ -83,20 +91,29 @@ def coupon(
     )
 
     profile = read_machine(machine)
-    if strips is not None or hole is not None or save is not None:
+    if any(v is not None for v in (strips, strips_below, hole, save)):
         if felt not in {f.value for f in FitClass}:
             raise UsageError(
                 "usage", f"--felt cannot be {shown(felt)}.", f"It is one of {', '.join(FitClass)}."
             )
-        read = profile_from_reading(profile, hole=hole, strips_mm=strips, felt=FitClass(felt))
+        read = profile_from_reading(
+            profile,
+            hole=hole,
+            strips_mm=strips,
+            felt=FitClass(felt),
+            strips_below_mm=strips_below,
+            thickness_mm=thickness,
+        )
         written = profile_file(save or Path(f"{profile.key}-own.toml"), read, replacing=replace)
         text = (
-            f"{written[0]}: kerf {read.kerf_mm:.2f} mm, {read.fit_offset_mm:+.2f} mm on every fit. "
+            f"{written[0]}: kerf {read.kerf_mm:.2f} mm, {read.fit_offset_mm:+.2f} mm on every fit, "
+            f"walls run in by {read.taper_mm_per_10mm:.3f} mm a side over 10 mm. "
             f"Use it with --machine {written[0]}"
         )
         record: dict[str, Any] = {
             "kerf_mm": read.kerf_mm,
             "fit_offset_mm": read.fit_offset_mm,
+            "taper_mm_per_10mm": read.taper_mm_per_10mm,
             "files": [str(p) for p in written],
         }
         console.result(record, text)

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import Annotated, Any
 
 import typer
 
 from tracer.cli.console import EXIT_CHECK_FAILED, Console, check_record
-from tracer.cli.options import Json, Quiet, Replace, length, number, with_range
+from tracer.cli.options import Json, Quiet, Replace, length, number, whole, with_range
 from tracer.errors import UsageError
 from tracer.model.report import Severity
 from tracer.ranges import shown
@@ -48,6 +49,17 @@ def cut(
                 "Depth of pockets that the tool list gives none for (default: right through).",
                 "--depth",
             ),
+        ),
+    ] = None,
+    through: Annotated[
+        bool,
+        typer.Option("--through", help="Holes right through, whatever depths are typed."),
+    ] = False,
+    layers: Annotated[
+        str | None,
+        typer.Option(
+            metavar="MM,MM",
+            help="Thicknesses the foam is sold in, for machines that only cut through.",
         ),
     ] = None,
     fit: Annotated[
@@ -97,7 +109,10 @@ def cut(
         typer.Option("--straight/--arcs", help="Chords or arcs (default: as the profile)."),
     ] = None,
     paper: Annotated[
-        str, typer.Option(metavar="SIZE", help="Paper of the template: a4, a3, letter, tabloid.")
+        str,
+        typer.Option(
+            metavar="SIZE", help="Paper of the template: a4 to a0, letter, tabloid, roll-610."
+        ),
     ] = "a4",
     printed: Annotated[
         str | None,
@@ -113,6 +128,17 @@ def cut(
         list[str] | None,
         typer.Option(metavar="SLUG", help="Failed check that does not count. Several times."),
     ] = None,
+    copies: Annotated[
+        Any,
+        typer.Option(
+            parser=whole("--copies"),
+            metavar="N",
+            help=with_range("Kits of an arranged panel: serials, sheets, time of all.", "--copies"),
+        ),
+    ] = "1",
+    archive: Annotated[
+        bool, typer.Option("--zip", help="All files for the machine in one archive as well.")
+    ] = False,
     replace: Replace = False,
     as_json: Json = False,
     quiet: Quiet = False,
@@ -149,10 +175,14 @@ def cut(
         straight=straight,
         paper=paper,
         printer=_printer(printed),
+        through=through,
+        layers_mm=_lengths(layers),
+        copies=copies,
         accepted=tuple(accept or ()),
         typed=_typed(context),
     )
-    done = cut_job(JobFolder(job_path(job)), options, replacing=replace, progress=console)
+    folder = JobFolder(job_path(job))
+    done = cut_job(folder, options, replacing=replace, archive=archive, progress=console)
     console.finish()
     for sentence in dict.fromkeys(s for result in done.results for s in result.cautions):
         console.say(f"caution: {sentence}")
@@ -171,12 +201,20 @@ def cut(
                 "cut_mm": round(result.figures.cut_mm, 1),
                 "plunges": result.figures.plunges,
                 "seconds_at_least": round(result.figures.seconds),
+                "wall_error_mm": None
+                if result.walls is None
+                else {
+                    "mean": round(result.walls.mean_mm, 3),
+                    "low": round(result.walls.low_mm, 3),
+                    "high": round(result.walls.high_mm, 3),
+                },
             }
             for result in done.results
         ],
         "cautions": sorted({s for result in done.results for s in result.cautions}),
         "checks": [check_record(c) for c in done.checks],
         "files": list(done.files),
+        "reissued": list(done.reissued),
         "steps": {name: round(s, 4) for name, s in done.seconds.items()},
     }
     console.result(record, _summary(done))
@@ -206,7 +244,13 @@ def _summary(done: Any) -> str:
             f"{max(figures.seconds / 60, 0.1):.1f} min at the profile's feeds",
             f"  {result.cut.kerf.sentence()}",
         ]
-    lines.append(f"{len(done.files)} files written to {done.job.path / 'cut'}")
+        if result.walls is not None:
+            lines.append(f"  read back: {result.walls.sentence()}")
+    if done.reissued:
+        lines.append(f"{len(done.reissued)} of them differ from the cut before")
+    home = {Path(name).parts[1].removesuffix(".zip") for name in done.files}
+    place = done.job.path / "cut" / min(home)
+    lines.append(f"{len(done.files)} files written to {place}; begin with READ-FIRST.pdf")
     return "\n".join(lines)
 
 
@@ -228,6 +272,18 @@ def _choice(text: str, values: dict[str, Any], option: str) -> Any:
     raise UsageError(
         "usage", f"{option} cannot be {shown(text)}.", f"It is one of {', '.join(values)}."
     )
+
+
+def _lengths(text: str | None) -> tuple[float, ...]:
+    """Thicknesses as typed, with commas between."""
+    from tracer.lengths import parse_length_mm
+
+    found = tuple(parse_length_mm(part) for part in (text or "").split(",") if part.strip())
+    if any(not 0 < mm <= 200 for mm in found):
+        raise UsageError(
+            "usage", f"--layers cannot be {shown(text)}.", "Type thicknesses like 5,10,15."
+        )
+    return found
 
 
 def _printer(printed: str | None) -> Any:

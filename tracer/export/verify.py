@@ -38,11 +38,15 @@ MAX_DISTANCE_MM = 0.01
 
 @dataclass(frozen=True)
 class ReadBack:
-    """What the reader measured: number of curves, largest distance to the drawing, cut length."""
+    """What the reader measured: number of curves, largest distance to the drawing, cut length.
+
+    ``found`` holds the curves themselves, in the drawing's order.
+    """
 
     curves: int
     max_distance_mm: float
     length_mm: float
+    found: tuple[ReadCurve, ...] = ()
 
 
 def _refuse(what: str) -> TracerError:
@@ -94,7 +98,8 @@ def compare(drawing: Drawing, curves: Sequence[ReadCurve], names: dict[str, str]
         if not distance <= MAX_DISTANCE_MM:
             raise _refuse(f"{of} lies up to {distance:.3f} mm off")
         worst = max(worst, distance)
-    return ReadBack(len(curves), worst, sum(length(path.loop) for path in drawing.paths))
+    total = sum(length(path.loop) for path in drawing.paths)
+    return ReadBack(len(curves), worst, total, tuple(curves))
 
 
 def _refuse_strangers(found: ReadFile) -> None:

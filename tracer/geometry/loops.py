@@ -22,13 +22,23 @@ __all__ = [
     "length",
     "mirrored",
     "moved",
+    "parallel",
     "polygon_of",
     "reversed_loop",
     "signed_area",
     "straightened",
+    "turned",
+    "without_specks",
 ]
 
 Array = NDArray[np.float64]
+
+#: bulges below this are straight pieces
+_STRAIGHT = 1e-9
+#: at a sharper turn a moved corner would run far out
+_SHARPEST_RAD = math.radians(120)
+#: a corner that opens by more than this is rounded
+_ROUNDED_RAD = math.radians(2)
 
 
 def _pieces(loop: Loop) -> tuple[Array, Array, Array]:
@@ -166,3 +176,82 @@ def drawn_size(drawing: Drawing) -> tuple[float, float]:
         max([drawing.size_mm[0], *(box[2] for box in boxes)]),
         max([drawing.size_mm[1], *(box[3] for box in boxes)]),
     )
+
+
+def turned(loop: Loop, angle_rad: float) -> Loop:
+    """The loop turned counter-clockwise about (0, 0); bulges stay."""
+    if not angle_rad:
+        return loop
+    c, s = math.cos(angle_rad), math.sin(angle_rad)
+    v = loop.vertices.copy()
+    v[:, :2] = v[:, :2] @ np.array([[c, s], [-s, c]])
+    return Loop(v)
+
+
+def without_specks(loop: Loop, least_mm: float) -> Loop:
+    """The loop without pieces whose chord is shorter than ``least_mm``.
+
+    The piece before a dropped one ends where that one ended, so no corner moves further than
+    ``least_mm``; machines stutter on such pieces.
+
+    Examples
+    --------
+    >>> nearly = Loop.polygon([(0, 0), (9.99, 0), (10, 0), (10, 10), (0, 10)])
+    >>> len(without_specks(nearly, 0.05).vertices)
+    4
+    """
+    v = loop.vertices
+    kept: list[int] = []
+    for i, (x, y) in enumerate(v[:, :2]):
+        # half a turn and more is no speck, however near its ends
+        if kept and abs(v[kept[-1], 2]) < 1.0 and math.dist(v[kept[-1], :2], (x, y)) < least_mm:
+            kept[-1] = i
+        else:
+            kept.append(i)
+    closing = len(kept) > 1 and math.dist(v[kept[-1], :2], v[kept[0], :2]) < least_mm
+    if closing and abs(v[kept[-1], 2]) < 1.0:
+        kept.pop()
+    return loop if len(kept) in (len(v), 0, 1, 2) else Loop(v[kept])
+
+
+def parallel(loop: Loop, inward_mm: float) -> Loop | None:
+    """The loop moved to its left by a distance, piece by piece; None where a piece would vanish.
+
+    Each joint moves along the bisector of both pieces' normals, so lines stay parallel exactly
+    and arcs keep their angle; where two pieces meet without a kink so do the moved ones. A corner
+    that opens gets an arc about its old place.
+
+    Examples
+    --------
+    >>> moved_in = parallel(Loop.rectangle(0, 0, 10, 6), 0.5)
+    >>> [[float(round(c, 9)) for c in p] for p in moved_in.vertices[:2, :2]]
+    [[0.5, 0.5], [9.5, 0.5]]
+    """
+    start, end, bulge = _pieces(loop)
+    chord = end - start
+    span = np.hypot(*chord.T)
+    direction = np.arctan2(chord[:, 1], chord[:, 0])
+    half = 2 * np.arctan(bulge)
+    with np.errstate(divide="ignore"):
+        radius = span * (1 + bulge**2) / (4 * np.abs(bulge))
+    curved = np.abs(bulge) > _STRAIGHT
+    # to the left of a left turn lies its centre
+    if np.any(curved & (np.sign(bulge) * inward_mm >= radius - 1e-6)):
+        return None
+    leaving, arriving = direction - half, np.roll(direction + half, 1)
+    turn = (leaving - arriving + np.pi) % (2 * np.pi) - np.pi
+    if np.abs(turn).max() > _SHARPEST_RAD:
+        return None
+    moved_to: list[tuple[float, float, float]] = []
+    for (x, y, own), before, after, angle in zip(
+        loop.vertices.tolist(), arriving, leaving, turn, strict=True
+    ):
+        if angle * inward_mm < 0 and abs(angle) > _ROUNDED_RAD:  # the corner opens: round it
+            for normal, bulge_here in ((before, math.tan(angle / 4)), (after, own)):
+                nx, ny = math.cos(normal + math.pi / 2), math.sin(normal + math.pi / 2)
+                moved_to.append((x + inward_mm * nx, y + inward_mm * ny, bulge_here))
+            continue
+        along = before + angle / 2 + math.pi / 2
+        reach = inward_mm / math.cos(angle / 2)
+        moved_to.append((x + reach * math.cos(along), y + reach * math.sin(along), own))
+    return Loop(np.array(moved_to))

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from tracer.model.report import Check
 from tracer.model.stack import Stock
 
-__all__ = ["BillLine", "FileLine", "JobSheet", "WrittenCheck"]
+__all__ = ["BillLine", "FileLine", "JobSheet", "KitBill", "ReadFirst", "WrittenCheck"]
 
 
 @dataclass(frozen=True)
@@ -31,6 +31,53 @@ class FileLine:
     size_mm: tuple[float, float]
     layers: tuple[str, ...]
     seconds: float
+
+
+@dataclass(frozen=True)
+class KitBill:
+    """Several copies of one panel, for a quotation.
+
+    Attributes
+    ----------
+    serials
+        One per copy: job, revision, number of all.
+    stocks
+        Per stock: name, sheets for all copies, share of them that is waste, price of all sheets
+        (None: not typed), whole mass of what is used in kg (None: no density).
+    cut_s, pieces
+        Time at the machine at least, and pieces to be cut, for one copy.
+    """
+
+    title: str
+    machine: str
+    serials: tuple[str, ...]
+    stocks: tuple[tuple[str, int, float, float | None, float | None], ...]
+    cut_s: float
+    pieces: int
+    consumables: tuple[str, ...]
+
+    @property
+    def copies(self) -> int:
+        """How many."""
+        return len(self.serials)
+
+
+@dataclass(frozen=True)
+class ReadFirst:
+    """What a person reads before a folder of files goes to its machine.
+
+    ``sheets`` are cut there in this order, ``boards`` are sawn and drilled by hand; ``notes`` are
+    the profile's words on feeds and passes.
+    """
+
+    title: str
+    machine: str
+    kerf: str
+    sheets: tuple[FileLine, ...]
+    boards: tuple[FileLine, ...]
+    notes: tuple[str, ...]
+    cautions: tuple[str, ...]
+    failed: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)

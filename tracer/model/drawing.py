@@ -37,6 +37,10 @@ class Operation(StrEnum):
     POCKET = "pocket"
     THROUGH = "through"
     SHEET_EDGE = "sheet-edge"
+    #: helps beside the walls, for machines that want them: their layers are off in the file
+    LEAD = "lead"
+    TAB = "tab"
+    CORNER_LOOP = "corner-loop"
     #: the rest is for the eye and the rule, never cut
     LABEL = "label"
     OUTLINE = "outline"
@@ -49,12 +53,19 @@ class Operation(StrEnum):
         return self not in _REFERENCE
 
     @property
+    def is_aid(self) -> bool:
+        """Whether it helps beside a wall (lead, tab, corner loop) and is off unless switched on."""
+        return self in _AIDS
+
+    @property
     def has_depth(self) -> bool:
         """Whether the layer's name carries a depth."""
         return self in _DEEP
 
 
+_AIDS = {Operation.LEAD, Operation.TAB, Operation.CORNER_LOOP}
 _REFERENCE = {
+    *_AIDS,
     Operation.LABEL,
     Operation.OUTLINE,
     Operation.CHECK_SQUARE,
@@ -159,14 +170,21 @@ class KerfNote:
     """Whether the drawn lines already allow for the cutter's width, and by how much.
 
     ``compensated_mm`` is how far walls were moved towards the waste (half the kerf), 0 when the
-    machine is left to do it.
+    machine is left to do it. ``measured``: the piece is cut to measure the kerf, so nobody allows
+    for it.
     """
 
     kerf_mm: float = 0.0
     compensated_mm: float = 0.0
+    measured: bool = False
 
     def sentence(self) -> str:
         """The line for file headers and the job sheet."""
+        if self.measured:
+            return (
+                "Kerf compensated nowhere: this piece measures it. Lines are cut as they are "
+                "drawn, so switch compensation off at the machine as well."
+            )
         if self.compensated_mm:
             return (
                 f"Kerf compensated in this file: lines moved {self.compensated_mm:.2f} mm into the "

@@ -76,6 +76,19 @@ class Machine:
         Depth per pass and time for one plunge and lift.
     cautions
         Shown with every file made for the machine.
+    taper_mm_per_10mm
+        By how much a wall runs inward per side over 10 mm of depth: the other face is tighter.
+    lead_mm
+        Length of leads in the waste, on a layer that is off; 0: none.
+    tab_width_mm, tabs
+        Bridges that hold loose pieces, on a layer that is off; 0 tabs: none.
+    blade_width_mm, blade_length_mm, blade_offset_mm, lift_deg
+        Of a knife: width and cutting length of the blade, how far its tip trails, and from which
+        corner on it is lifted and turned; 0: not said.
+    peel_mm
+        Thickness that peels off at a time, by hand; 0: the foam is cut in slices.
+    pause_s
+        Rest between openings so that heat leaves the foam.
     """
 
     key: str
@@ -100,3 +113,17 @@ class Machine:
     pass_depth_mm: float = 1000.0
     plunge_s: float = 2.0
     cautions: tuple[str, ...] = ()
+    taper_mm_per_10mm: float = 0.0
+    lead_mm: float = 0.0
+    tab_width_mm: float = 0.0
+    tabs: int = 0
+    blade_width_mm: float = 0.0
+    blade_length_mm: float = 0.0
+    blade_offset_mm: float = 0.0
+    lift_deg: float = 0.0
+    peel_mm: float = 0.0
+    pause_s: float = 0.0
+
+    def narrowing_mm(self, depth_mm: float) -> float:
+        """How far a wall runs in per side over a depth."""
+        return self.taper_mm_per_10mm * depth_mm / 10

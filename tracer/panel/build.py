@@ -171,10 +171,9 @@ def build_panel(
     plies, rules = plies_of(plan), rules_of(plan, bay)
     part = (lambda done: progress(0.7 * done)) if progress else None
     in_own_frame, found = made or make_pockets(wanted, plan, part)
-    checks = list(found)
     laid = lay_out(wanted, in_own_frame, plan, bay, rules)
-    checks += laid.checks
     pockets = [put(p, item) for p, item in zip(in_own_frame, laid.items, strict=True)]
+    checks = [*_in_panel(found, pockets), *laid.checks]
     panel = Panel(
         title=plan.title,
         revision=revision,
@@ -198,6 +197,17 @@ def build_panel(
     if progress:
         progress(1.0)
     return Built(panel, laid.changes, tuple(checks))
+
+
+def _in_panel(checks: Sequence[Check], pockets: Sequence[PanelPocket]) -> list[Check]:
+    """Findings about a tool in its own frame, with their places moved to where it was put."""
+    placed = {p.pocket_id: p.placement for p in pockets}
+    return [
+        replace(c, where_mm=placed[c.subject_id].point(*c.where_mm))
+        if c.where_mm is not None and c.subject_id in placed
+        else c
+        for c in checks
+    ]
 
 
 def _lies(tools: Sequence[Tool]) -> dict[str, tuple[Placement, Polygon]]:

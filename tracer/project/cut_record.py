@@ -1,4 +1,4 @@
-"""``cut/*-cut.json``: what was cut with what, read back by later cuts and swaps.
+"""``cut/MACHINE/*-cut.json``: what was cut with what, read back by later cuts and swaps.
 
 A record that cannot be read is no loss: it is taken as absent.
 """
@@ -6,11 +6,13 @@ A record that cannot be read is no loss: it is taken as absent.
 from __future__ import annotations
 
 import json
+import math
 from dataclasses import asdict, dataclass
 
 from pydantic import TypeAdapter
 
 from tracer.errors import TracerError
+from tracer.model.placement import Placement
 from tracer.project.refusals import Wrong, checked
 from tracer.project.schema import read_versioned
 from tracer.project.store import JobFolder
@@ -54,6 +56,8 @@ class CutRecord:
     """A cut: machine, files beside the record, pockets.
 
     ``made_from`` is the digest of what it was made from, empty in records of earlier versions.
+    Of a lay cut as photographed also how it lies on its sheet: turned by ``turn_deg``, then moved
+    so that ``origin_mm`` becomes the lower left corner of a sheet of ``size_mm``.
     """
 
     machine: str
@@ -61,10 +65,20 @@ class CutRecord:
     pockets: tuple[CutPocket, ...]
     made_from: str = ""
     asked: CutWish | None = None
+    thickness_mm: float | None = None
+    origin_mm: tuple[float, float] | None = None
+    size_mm: tuple[float, float] | None = None
+    turn_deg: float = 0.0
+
+    @property
+    def motion(self) -> Placement:
+        """From the lay's frame to the sheet's."""
+        x, y = self.origin_mm or (0.0, 0.0)
+        return Placement(-x, -y, math.radians(self.turn_deg))
 
 
 _ADAPTER = TypeAdapter(CutRecord)
-_NAMES: dict[type, str] = {CutRecord: "", CutPocket: "cut", CutWish: "asked"}
+_NAMES: dict[type, str] = {CutRecord: "sheet", CutPocket: "cut", CutWish: "asked"}
 
 
 def cut_record(data: bytes) -> CutRecord | None:
@@ -86,8 +100,14 @@ def with_source(data: bytes, made_from: str, asked: CutWish) -> bytes:
 
 def cut_records(folder: JobFolder) -> list[CutRecord]:
     """Records of all cuts that a job holds, by name; none behind a link."""
-    if (folder.path / "cut").is_symlink():
+    cut = folder.path / "cut"
+    if cut.is_symlink():
         return []
-    names = sorted(f"cut/{path.name}" for path in (folder.path / "cut").glob("*-cut.json"))
+    names = sorted(
+        path.relative_to(folder.path).as_posix()
+        for pattern in ("*-cut.json", "*/*-cut.json")  # all machines' side by side before
+        for path in cut.glob(pattern)
+        if not path.parent.is_symlink()
+    )
     found = [cut_record(folder.read(name)) for name in names if folder.has(name)]
     return [record for record in found if record is not None]

@@ -14,7 +14,7 @@ from tests.export.drawings import cut_drawing, reference_drawing
 from tracer.export.drawing.palette import colour_table
 from tracer.export.machine.figures import cut_figures
 from tracer.export.machine.profiles import read_machine
-from tracer.export.paper.preview import preview_png
+from tracer.export.paper.preview import depth_colour, preview_png
 from tracer.model.drawing import CutPath, Drawing, Layer, Loop, Operation
 
 SQUARE = CutPath(Loop.rectangle(30, 40, 100, 50), Layer(Operation.THROUGH))
@@ -49,22 +49,34 @@ def test_a_bit_clears_the_whole_pocket_and_a_knife_does_not() -> None:
     assert router.cut_mm == pytest.approx(240 + 1200)
 
 
-def test_the_preview_shows_openings_and_foam() -> None:
+def test_the_picture_shows_how_deep_each_opening_is() -> None:
     drawing = cut_drawing()
     picture = Image.open(io.BytesIO(preview_png(drawing, longest_px=800)))
-    assert max(picture.width, picture.height) <= 1000
     pixels = np.asarray(picture)
     scale = 800 / (520 + 24)
+    # the sheet's upper edge: the first row of foam down the middle of the foam
+    foam = np.all(pixels[:, round(512 * scale)] == (240, 240, 236), axis=1)
+    top = int(foam.argmax())
 
-    def at(x: float, y: float) -> np.ndarray:
-        return pixels[round((240 + 12 - y) * scale), round((x + 12) * scale)]
+    def at(x: float, y: float) -> tuple[int, ...]:
+        return tuple(pixels[top + round((240 - y) * scale), round((x + 12) * scale)])
 
-    # the socket's pocket is centred at (380 - 90 + 140, 140 + 30); the ring's island is foam
-    assert at(430, 170).max() < 150
-    assert at(310, 155).min() > 200
-    assert at(500, 20).min() > 200
+    # the socket's pocket, 20 mm deep, is centred at (380 - 90 + 140, 140 + 30); the ring's island
+    # is foam; the spanner, in the lower left, goes right through
+    assert at(430, 170) == depth_colour(Layer(Operation.POCKET, 20.0))
+    assert at(310, 155) == (240, 240, 236)
+    assert depth_colour(Layer(Operation.THROUGH)) in {at(x, y) for x in range(40, 300, 5)
+                                                      for y in range(20, 120, 5)}  # fmt: skip
     assert preview_png(drawing) == preview_png(drawing)
     assert preview_png(drawing, reference=reference_drawing()) != preview_png(drawing)
+
+
+def test_depths_are_told_apart_without_colour() -> None:
+    """Lightness (Rec. 601 luma) falls with depth, the darkest of all right through."""
+    layers = [Layer(Operation.POCKET, float(d)) for d in (2, 8, 14, 20, 26, 32, 38)]
+    fills = np.array([depth_colour(x) for x in (*layers, Layer(Operation.THROUGH))])
+    luma = fills @ (0.299, 0.587, 0.114)
+    assert np.all(np.diff(luma) < -12)
 
 
 def test_no_two_layers_share_a_colour() -> None:

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import itertools
 import re
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -26,7 +28,7 @@ from tracer.export.machine.profiles import (
     read_machine,
 )
 from tracer.geometry.loops import polygon_of, signed_area
-from tracer.model.machine import Kerf, Verdict
+from tracer.model.machine import Kerf, Machine, Verdict
 
 KNIFE, LASER = read_machine("oscillating-knife"), read_machine("co2-laser")
 
@@ -42,7 +44,7 @@ def test_there_is_one_of_each_kind() -> None:
     assert machine_names() == ["co2-laser", "drag-knife", "oscillating-knife", "router", "scalpel"]
     assert {n for n in machine_names() if read_machine(n).heat} == {"co2-laser"}
     assert {n for n in machine_names() if read_machine(n).cuts_depth} == {
-        "oscillating-knife", "router",
+        "oscillating-knife", "router", "scalpel",
     }  # fmt: skip
 
 
@@ -198,3 +200,36 @@ def test_every_field_is_in_the_reference() -> None:
     fields = re.findall(r"^(\w+) = ", machine_toml(LASER), re.MULTILINE)
     assert len(fields) > 15
     assert [name for name in fields if f"`{name}`" not in text] == []
+
+
+def test_every_key_of_a_written_profile_is_explained_with_its_unit() -> None:
+    lines = machine_toml(read_machine("router")).splitlines()
+    for before, line in itertools.pairwise(lines):
+        if "=" in line and not line.startswith("#"):
+            assert before.startswith("#"), line
+    text = "\n".join(lines)
+    assert "(mm)" in text and "(mm/min)" in text and "(s)" in text
+
+
+@pytest.mark.parametrize(
+    ("changes", "slug"),
+    [
+        ({"blade_length_mm": 20.0}, "blade-too-short"),
+        ({"blade_width_mm": 8.0}, "blade-too-wide"),
+    ],
+)
+def test_a_blade_that_cannot_make_the_wall_is_refused(changes: dict[str, float], slug: str) -> None:
+    def found(machine: Machine) -> set[str]:
+        size = {"size_mm": (100.0, 100.0), "thickness_mm": 30.0}
+        checks = machine_checks(machine, material_named("pe"), **size, depths_mm=[])  # type: ignore[arg-type]
+        return {c.slug for c in checks}
+
+    assert slug not in found(KNIFE)
+    assert slug in found(replace(KNIFE, **changes))
+
+
+def test_older_profiles_without_the_new_tables_are_read() -> None:
+    text = machine_toml(KNIFE)
+    upper = text[: text.index("[fit]")]
+    old = parse_machine(upper, "own")
+    assert old.lead_mm == 0 and old.tabs == 0 and old.taper_mm_per_10mm == 0

@@ -145,3 +145,21 @@ def test_fit_to_page_is_recognised(measured: tuple[float, float]) -> None:
 def test_an_unknown_paper_is_said() -> None:
     with pytest.raises(UsageError, match="a4"):
         tile_grid((100, 100), [], "b7")
+
+
+@pytest.mark.parametrize(("width", "pages"), [(610.0, 1), (297.0, 1), (200.0, 2)])
+def test_a_roll_is_as_long_as_the_sheet(width: float, pages: int) -> None:
+    drawing = cut_drawing()  # 520 x 240 mm
+    template = template_pdf(drawing, paper=f"roll-{width:g}")
+    assert len(template.pages) - 1 == pages
+    document = pdfium.PdfDocument(template.data)
+    for page in document:
+        assert width in [pytest.approx(v * 25.4 / 72, abs=0.01) for v in page.get_size()]
+    assert verify_template(template, drawing) == pages + 1
+
+
+def test_a_sizes_halve_into_one_another() -> None:
+    """ISO 216: each is half the one before, to the whole millimetre below."""
+    for large, small in (("a0", "a1"), ("a1", "a2"), ("a2", "a3"), ("a3", "a4")):
+        w, h = PAPERS_MM[large]
+        assert PAPERS_MM[small] == (float(h // 2), w)

@@ -278,3 +278,33 @@ def test_islands_and_holes_survive() -> None:
     flat, noted = layered(panel, plan(drawer()))
     assert "island-lost" in slugs(noted)
     assert not flat.pockets[0].region.interiors
+
+
+@pytest.mark.parametrize(
+    ("height", "clear", "says", "remedy"),
+    [
+        # 10 mm of base and 4 of air: 66 mm are needed for a tool of 52, wherever it rests
+        (52.0, 60.0, "drawer is too shallow", "a drawer of 66 mm; tools up to 46 mm"),
+        # the foam alone is 40 mm
+        (12.0, 41.0, "foam alone, 40 mm", "together no more than 37 mm"),
+    ],
+)
+def test_a_drawer_too_shallow_is_called_so(
+    height: float, clear: float, says: str, remedy: str
+) -> None:
+    panel = panel_of(row_of_bars(1, height_mm=height), plan(drawer(420, 260, clear)))
+    (check,) = (c for c in check_panel(panel, plan(drawer(420, 260, clear))) if
+                c.slug == "does-not-close")  # fmt: skip
+    assert says in check.sentence and remedy in check.remedy
+
+
+def test_a_pocket_too_shallow_for_the_face_names_the_foam_it_needs() -> None:
+    wanted = plan(drawer(420, 260))
+    panel = panel_of(row_of_bars(1, height_mm=70.0), wanted)
+    (check,) = (c for c in check_panel(panel, wanted) if c.slug == "pocket-shallow")
+    # half of 70 mm
+    assert "a face of 35 mm of foam" in check.remedy
+    typed = plan(drawer(420, 260), tools=(ToolPlan("T01", depth_mm=8.0),))
+    panel = panel_of(row_of_bars(1, height_mm=40.0), typed)
+    (check,) = (c for c in check_panel(panel, typed) if c.slug == "pocket-shallow")
+    assert "20 mm deep" in check.remedy

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+import math
 
 import numpy as np
 import pytest
@@ -156,3 +157,26 @@ def test_a_piece_as_large_as_the_sheet_takes_one() -> None:
     places, too_large = nest([whole, whole], (400.0, 600.0), gap_mm=8, rim_mm=0)
     assert too_large == [] and [p.sheet for p in places] == [1, 2]
     assert places[0].placement.apply(whole).bounds == pytest.approx((0, 0, 600, 400))
+
+
+@pytest.mark.parametrize("width", [900.0, 1280.0, 1290.0, 1300.0])
+def test_pin_holes_of_neighbouring_positions_are_one_hole_or_far_apart(width: float) -> None:
+    """Three and more positions of the bed whose overlaps meet: holes a hair apart tear out."""
+    sections = bed_sections(box(0, 0, width, 300), (440.0, 400.0), [], RULES)
+    assert len(sections) >= 3
+    pins = sorted({pin for s in sections for pin in s.pins_mm})
+    apart = [math.dist(a, b) for a, b in itertools.combinations(pins, 2)]
+    assert min(apart) >= 40
+    for one, other in itertools.pairwise(sections):
+        assert len(set(one.pins_mm) & set(other.pins_mm)) >= 2
+
+
+def test_pin_holes_of_a_grid_of_positions_share_waste_without_tearing_it() -> None:
+    openings = [
+        box(x, y, x + 110, y + 95) for x in range(60, 861, 160) for y in range(40, 561, 130)
+    ]
+    inside = [o for o in openings if o.bounds[2] < 820]
+    sections = bed_sections(box(0, 0, 820, 690), (470.0, 400.0), inside, RULES)
+    pins = sorted({pin for s in sections for pin in s.pins_mm})
+    assert len(sections) >= 4 and all(len(s.pins_mm) >= 2 for s in sections)
+    assert min(math.dist(a, b) for a, b in itertools.combinations(pins, 2)) >= 40

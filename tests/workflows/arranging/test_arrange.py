@@ -13,6 +13,7 @@ from tests.panel.bench import bar, outline, spanner
 from tracer.cli.app import run
 from tracer.export.drawing.draw import draw_outlines
 from tracer.export.dxf.write import dxf_bytes
+from tracer.model.panel import BayKind
 from tracer.project.outlines_file import OutlinesFile, dump_outlines
 from tracer.project.panel_file import load_panel
 from tracer.project.schema import JobRecord, dump_job
@@ -73,9 +74,9 @@ def test_checks_that_fail_give_code_3_unless_accepted(
     assert run(["arrange", "near", "--bay", "300x260", "-q"]) == 3
     assert run(["arrange", "near", "--accept", "web-thin", "-q"]) == 0
     assert run(["cut", "near", "-q"]) == 3
-    assert (tmp_path / "near.job/cut/near-oscillating-knife-CHECKS-FAILED.txt").is_file()
+    assert (tmp_path / "near.job/cut/oscillating-knife/near-CHECKS-FAILED.txt").is_file()
     assert run(["cut", "near", "--accept", "web-thin", "--replace", "-q"]) == 0
-    assert not (tmp_path / "near.job/cut/near-oscillating-knife-CHECKS-FAILED.txt").exists()
+    assert not (tmp_path / "near.job/cut/oscillating-knife/near-CHECKS-FAILED.txt").exists()
 
 
 @pytest.mark.parametrize(
@@ -83,7 +84,6 @@ def test_checks_that_fail_give_code_3_unless_accepted(
     [
         (["arrange", "nowhere"], 2, "job-missing"),
         (["arrange", "bench", "--kind", "cupboard"], 2, "usage"),
-        (["arrange", "bench", "--clear-depth", "60"], 2, "bay-size-missing"),
         (["arrange", "bench", "--plan", "missing.toml"], 1, "panel-plan-missing"),
         (["arrange", "bench", "--bay", "300x400", "--diagonals", "700x500"], 1, "bay-impossible"),
         (["shelf", "take", "bench", "unknown", "--folder", "s"], 1, "shelf-no-outline"),
@@ -108,7 +108,7 @@ def test_cut_follows_the_panel(job: JobFolder, capsys: pytest.CaptureFixture[str
     capsys.readouterr()
     assert run(["cut", "bench", "--json"]) == 0
     record = json.loads(capsys.readouterr().out)
-    assert "cut/bench-oscillating-knife-job-sheet.pdf" in record["files"]
+    assert "cut/oscillating-knife/bench-job-sheet.pdf" in record["files"]
     assert record["sheets"][0]["size_mm"] == [520, 300]
     assert sum("inserts" in s["title"] for s in record["sheets"]) == 1
 
@@ -232,3 +232,59 @@ def test_a_bay_in_the_wrong_unit_is_refused(
     assert run(["arrange", "bench", "--bay", "600cmx42m"]) == 2
     assert "--bay cannot be 42000 mm" in capsys.readouterr().err
     assert not job.has("panel.json")
+
+
+def test_a_kind_without_a_size_fits_round_the_tools(job: JobFolder) -> None:
+    """As docs/how-to/panel.md has it: without --bay the panel is made to fit."""
+    assert run(["arrange", "bench", "--kind", "wall", "--above-floor", "1000", "-q"]) in (0, 3)
+    panel = load_panel(job.read("panel.json"), "panel.json").panel
+    assert panel.bay.kind is BayKind.WALL and panel.bay.above_floor_mm == 1000
+    boxes = [p.region.bounds for p in panel.pockets]
+    # a wall's margin of 40 mm, whole millimetres
+    rim = min(min(b[0] for b in boxes), panel.size_mm[0] - max(b[2] for b in boxes))
+    assert 39.5 <= rim <= 41
+
+
+def test_a_height_typed_after_the_trace_counts(
+    job: JobFolder, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert run(["arrange", "bench", "--bay", "520x300", "-q"]) == 0
+    before = load_panel(job.read("panel.json"), "panel.json").panel
+    old = before.pockets[0]
+    outline = json.loads(job.read("outlines.json"))["outlines"][0]
+    x, y = outline["point_px"]
+    text = f"name,x_px,y_px,height_mm\n{old.name},{x},{y},{old.height_mm + 12}\n"
+    (job.path / "tools.csv").write_text(text, encoding="utf-8")
+    capsys.readouterr()
+    run(["arrange", "bench"])
+    after = load_panel(job.read("panel.json"), "panel.json").panel.pockets[0]
+    assert after.height_mm == old.height_mm + 12
+    assert after.depth_mm > old.depth_mm
+    assert "[height-since-trace]" in capsys.readouterr().err
+
+
+def test_twelve_of_one_kit(job: JobFolder, capsys: pytest.CaptureFixture[str]) -> None:
+    """Sheets worked by hand: panels of 520 x 300 mm, one to a sheet of 1000 x 500."""
+    assert run(["cut", "bench", "--copies", "12"]) == 2
+    assert "[copies-need-panel]" in capsys.readouterr().err
+    run(["arrange", "bench", "--bay", "520x300", "-q"])
+    assert run(["cut", "bench", "--copies", "12", "-q"]) == 0
+    record = json.loads(job.read("cut/oscillating-knife/bench-copies.json"))
+    assert record["serials"][0] == "bench r1 01/12" and len(record["serials"]) == 12
+    face = next(s for s in record["stocks"] if s["stock"].startswith("dark grey"))
+    assert face["sheets"] == 12
+    assert face["waste_share"] == pytest.approx(1 - 520 * 300 / (1000 * 500), abs=1e-3)
+    # the small inserts of all twelve share far fewer sheets
+    thin = next(s for s in record["stocks"] if "yellow 3" in s["stock"])
+    assert 1 <= thin["sheets"] < 12
+    # one changed tool: only what differs is issued anew
+    content = json.loads(job.read("outlines.json"))["outlines"][0]
+    (x, y), old = content["point_px"], content["height_mm"]
+    text = f"name,x_px,y_px,height_mm,depth_mm\n{content['name']},{x},{y},{old},9\n"
+    (job.path / "tools.csv").write_text(text, encoding="utf-8")
+    run(["arrange", "bench", "-q"])
+    capsys.readouterr()
+    assert run(["cut", "bench", "--copies", "12", "--replace", "--json"]) == 0
+    told = json.loads(capsys.readouterr().out)
+    assert any("face" in n for n in told["reissued"])
+    assert not any("base" in n and n.endswith(".dxf") for n in told["reissued"])

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import io
 import json
+import zipfile
 from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
+import pypdfium2
 import pytest
 from shapely import affinity
 from shapely.geometry import Point, Polygon, box
@@ -16,6 +19,7 @@ from tracer.cli.app import run
 from tracer.errors import TracerError, UsageError
 from tracer.export.dxf.read import read_dxf
 from tracer.export.machine.profiles import read_machine
+from tracer.export.paper.verify_template import page_paths_mm
 from tracer.model.outline import Outline
 from tracer.model.panel_plan import FitClass
 from tracer.project.outlines_file import OutlinesFile, dump_outlines
@@ -36,17 +40,19 @@ def test_all_files_of_a_sheet() -> None:
     done = cut_lay(lay(), KNIFE, name="bench")
     size = f"{done.cut.size_mm[0]:.0f}x{done.cut.size_mm[1]:.0f}"
     assert set(done.files) == {
-        f"bench-{size}.dxf",
-        f"bench-{size}.svg",
-        f"bench-{size}-reference.dxf",
-        "bench-preview.png",
-        "bench-template-a4.pdf",
+        f"unknown-30mm/bench-front-30mm-{size}.dxf",
+        f"unknown-30mm/bench-front-30mm-{size}.svg",
+        f"unknown-30mm/bench-front-30mm-{size}-reference.dxf",
+        f"unknown-30mm/bench-front-30mm-{size}-picture.png",
+        f"unknown-30mm/bench-front-30mm-{size}-template-a4.pdf",
         "bench-cut.json",
     }
     record = json.loads(done.files["bench-cut.json"])
     assert sorted(record["files"] + ["bench-cut.json"]) == sorted(done.files)
     # nothing in the cutting file that is not to be cut
-    layers = {c.layer for c in read_dxf(done.files[f"bench-{size}.dxf"]).curves}
+    layers = {
+        c.layer for c in read_dxf(done.files[f"unknown-30mm/bench-front-30mm-{size}.dxf"]).curves
+    }
     assert layers == {"through", "sheet-edge"}
 
 
@@ -185,17 +191,23 @@ def test_the_command_cuts_a_job(job: Path, capsys: pytest.CaptureFixture[str]) -
     assert run(["check", str(job / dxf)]) == 0
 
 
+def written(job: Path) -> dict[str, bytes]:
+    """All files in the folder of cutting files."""
+    cut = job / "cut"
+    return {p.relative_to(cut).as_posix(): p.read_bytes() for p in cut.rglob("*") if p.is_file()}
+
+
 def test_other_files_are_only_replaced_when_asked(
     job: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     assert run(["cut", "bench", "--quiet"]) == 0
-    first = {p.name: p.read_bytes() for p in (job / "cut").iterdir()}
+    first = written(job)
     assert run(["cut", "bench", "--quiet"]) == 0
     assert run(["cut", "bench", "--fit", "loose", "--quiet"]) == 1
     assert "cut-exists" in capsys.readouterr().err
-    assert {p.name: p.read_bytes() for p in (job / "cut").iterdir()} == first
+    assert written(job) == first
     assert run(["cut", "bench", "--fit", "loose", "--margin", "50", "--replace", "--quiet"]) == 0
-    names = {p.name for p in (job / "cut").iterdir()}
+    names = set(written(job))
     # the sheet's size is in the names: files of the old size are gone
     assert len(names) == len(first)
     assert names != set(first)
@@ -205,12 +217,17 @@ def test_heat_and_foam_stop_the_command(job: Path, capsys: pytest.CaptureFixture
     assert run(["cut", "bench", "--machine", "co2-laser"]) == 1
     assert "material-forbidden" in capsys.readouterr().err
     assert not (job / "cut").exists()
-    assert run(["cut", "bench", "--machine", "co2-laser", "--material", "pe"]) == 0
+    assert run(["cut", "bench", "--machine", "co2-laser", "--material", "pe", "--through"]) == 0
     assert "material-needs-leave" in capsys.readouterr().err
 
 
 def test_a_failed_check_is_exit_code_3(job: Path) -> None:
-    assert run(["cut", "bench", "--machine", "drag-knife", "--thickness", "30", "--quiet"]) == 3
+    assert (
+        run(
+            ["cut", "bench", "--machine", "drag-knife", "--through", "--thickness", "30", "--quiet"]
+        )
+        == 3
+    )
 
 
 @pytest.mark.parametrize(
@@ -241,9 +258,10 @@ def test_the_printer_is_typed_once(job: Path, tmp_path: Path) -> None:
     assert run(["cut", "bench", "--printed", "99.5x100.4", "--quiet"]) == 0
     kept = json.loads((tmp_path / "settings" / "printer.json").read_text())
     assert (kept["x_mm"], kept["y_mm"]) == (99.5, 100.4)
-    first = (job / "cut" / "bench-oscillating-knife-template-a4.pdf").read_bytes()
+    (template,) = (job / "cut" / "oscillating-knife").rglob("*-template-a4.pdf")
+    first = template.read_bytes()
     assert run(["cut", "bench", "--quiet"]) == 0
-    assert (job / "cut" / "bench-oscillating-knife-template-a4.pdf").read_bytes() == first
+    assert template.read_bytes() == first
     (tmp_path / "settings" / "printer.json").write_text("{")
     assert run(["cut", "bench", "--quiet"]) == 1
 
@@ -260,7 +278,9 @@ def test_coupon_and_reading(job: Path, tmp_path: Path, capsys: pytest.CaptureFix
     assert read["fit_offset_mm"] == pytest.approx(-0.2 + 0.19)
     machine = read_machine("own.toml")
     assert machine.kerf_mm == pytest.approx(0.38)
-    assert run(["cut", "bench", "--machine", "own.toml", "--material", "eva", "--quiet"]) == 0
+    assert (
+        run(["cut", "bench", "--machine", "own.toml", "--material", "eva", "--through", "-q"]) == 0
+    )
     assert run([*arguments, "--save", "own.txt"]) == 2
     assert run(["coupon", "--machine", "router", "--strips", "96"]) == 2
 
@@ -286,13 +306,13 @@ def test_files_of_a_failed_cut_say_so(job: Path, capsys: pytest.CaptureFixture[s
     assert run(deep) == 3
     told = capsys.readouterr().err
     assert "a pocket 50 mm deep leaves no floor in a sheet of 30 mm" in told
-    (text,) = (job / "cut").glob("*-CHECKS-FAILED.txt")
+    (text,) = (job / "cut").rglob("*-CHECKS-FAILED.txt")
     assert "floor-too-thin" in text.read_text("utf-8")
-    (dxf,) = (p for p in (job / "cut").glob("*.dxf") if "reference" not in p.name)
+    (dxf,) = (p for p in (job / "cut").rglob("*.dxf") if "reference" not in p.name)
     assert b"CHECKS FAILED, do not cut" in dxf.read_bytes()[:600]
     # accepted by name, or mended, the mark goes and the text with it
     assert run([*deep, "--accept", "floor-too-thin", "--replace", "-q"]) == 0
-    assert not list((job / "cut").glob("*-CHECKS-FAILED.txt"))
+    assert not list((job / "cut").rglob("*-CHECKS-FAILED.txt"))
 
 
 def test_an_accepted_name_that_no_check_has_is_told(
@@ -315,3 +335,70 @@ def test_tools_of_one_name_have_each_its_own_depth() -> None:
     )
     tools = parse_tool_list(text.encode(), "tools.csv")
     assert typed_depths(content, tools) == {"T01": 10, "T02": 20, "T03": 30}
+
+
+def test_a_machine_s_folder_is_whole_and_packed(job: Path) -> None:
+    assert run(["cut", "bench", "--machine", "router", "--depth", "12", "--zip", "-q"]) == 0
+    files = written(job)
+    listed = json.loads(files["router/files.json"])["files"]
+    with zipfile.ZipFile(io.BytesIO(files.pop("router.zip"))) as archive:
+        assert set(archive.namelist()) == set(files)
+        assert all(archive.read(name) == data for name, data in files.items())
+    assert {f"router/{name}" for name in listed} == set(files) - {"router/files.json"}
+    (text,) = (page.get_textpage().get_text_range() for page in
+               pypdfium2.PdfDocument(files["router/READ-FIRST.pdf"]))  # fmt: skip
+    words = " ".join(text.split())
+    assert "Let the machine allow for its kerf of 6.00 mm" in words
+    assert "50.0 mm" in words and "100.0 mm" in words and "dust extraction" in words
+    # another machine's files stand in a folder of their own
+    assert run(["cut", "bench", "-q"]) == 0
+    assert {n.partition("/")[0] for n in written(job)} == {
+        "router",
+        "router.zip",
+        "oscillating-knife",
+    }
+
+
+def test_the_square_of_the_first_page_is_true(job: Path) -> None:
+    assert run(["cut", "bench", "-q"]) == 0
+    page = pypdfium2.PdfDocument(written(job)["oscillating-knife/READ-FIRST.pdf"])[0]
+    sizes = [np.ptp(points, axis=0) for points in page_paths_mm(page) if len(points) >= 4]
+    assert any(size == pytest.approx((50.0, 50.0), abs=0.01) for size in sizes)
+
+
+def test_what_a_person_changed_is_never_thrown_away(
+    job: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert run(["cut", "bench", "-q"]) == 0
+    (dxf,) = (n for n in written(job) if n.endswith(".dxf") and "reference" not in n)
+    (job / "cut" / dxf).write_bytes(b"mine now")
+    (job / "cut" / "oscillating-knife" / "notes.txt").write_text("blade 3 is blunt")
+    # another margin: the file has another name, and the old one would be stale
+    assert run(["cut", "bench", "--margin", "50", "--replace"]) == 0
+    assert "cut-file-kept" in capsys.readouterr().err
+    after = written(job)
+    assert after[dxf] == b"mine now"
+    assert after["oscillating-knife/notes.txt"] == b"blade 3 is blunt"
+    assert sum(n.endswith("-reference.dxf") for n in after) == 1  # ours of before is gone
+    # and where a new file takes its name, the changed one is kept in the history
+    (new,) = (n for n in after if n.endswith(".dxf") and "reference" not in n and n != dxf)
+    (job / "cut" / new).write_bytes(b"mine again")
+    assert run(["cut", "bench", "--margin", "50", "--replace", "-q"]) == 0
+    assert written(job)[new] != b"mine again"
+    assert (job / "history" / "cut-before" / new).read_bytes() == b"mine again"
+
+
+def test_files_of_the_former_layout_move_into_the_history(job: Path) -> None:
+    cut = job / "cut"
+    cut.mkdir()
+    record = {"format": "tracer-cut", "version": 1, "machine": "oscillating-knife", "pockets": [],
+              "files": ["bench-oscillating-knife-639x443.dxf"]}  # fmt: skip
+    (cut / "bench-oscillating-knife-cut.json").write_text(json.dumps(record))
+    (cut / "bench-oscillating-knife-639x443.dxf").write_bytes(b"old")
+    (cut / "my sketch.dxf").write_bytes(b"a person's")
+    assert run(["cut", "bench", "-q"]) == 1
+    assert (cut / "bench-oscillating-knife-639x443.dxf").exists()
+    assert run(["cut", "bench", "--replace", "-q"]) == 0
+    assert {p.name for p in cut.iterdir()} == {"oscillating-knife", "my sketch.dxf"}
+    kept = job / "history" / "cut-before"
+    assert (kept / "bench-oscillating-knife-639x443.dxf").read_bytes() == b"old"

@@ -11,7 +11,7 @@ import pypdfium2
 import pypdfium2.raw as pdfium
 import pytest
 import shapely
-from shapely.geometry import Polygon
+from shapely.geometry import Point, Polygon
 
 from tests.panel.bench import (
     BASE,
@@ -65,9 +65,10 @@ def read_by_gdal(data: bytes, folder: Path) -> Layers:
 
 def dxf_of(done: PanelCut, key: str) -> bytes:
     (name,) = [
-        n for n in done.files if n.startswith(f"bench-{key}") and n.endswith(".dxf")
-        and "reference" not in n
-    ]  # fmt: skip
+        n
+        for n in done.files
+        if f"/bench-{key}" in n and n.endswith(".dxf") and "reference" not in n
+    ]
     return done.files[name]
 
 
@@ -129,8 +130,9 @@ def test_every_file_has_its_companions(mixed: PanelCut) -> None:
     names = set(mixed.files)
     for work, drawings, _ in mixed.sheets:
         w, h = (f"{v:.0f}" for v in drawings.cut.size_mm)
-        stem = f"bench-{work.key}"
-        for end in (f"-{w}x{h}.dxf", f"-{w}x{h}.svg", f"-{w}x{h}-reference.dxf", "-preview.png"):
+        thick = f"{work.thickness_mm:g}mm"
+        stem = f"{work.stock.material}-{thick}/bench-{work.key}-front-{thick}-{w}x{h}"
+        for end in (".dxf", ".svg", "-reference.dxf", "-picture.png", "-template-a4.pdf"):
             assert stem + end in names
     assert {"bench-job-sheet.pdf", "bench-picture.pdf"} <= names
     assert not [n for n in names if "FAILED" in n]
@@ -150,7 +152,7 @@ def test_a_through_only_machine_gets_layers_that_add_up(tmp_path: Path) -> None:
     joint = 0.0
     for work, _ in faces:
         layers = read_by_gdal(dxf_of(done, work.key), tmp_path)
-        assert set(layers) <= {"through", "sheet-edge"}
+        assert set(layers) <= {"through", "sheet-edge", "lead", "tab"}
         # a tool's opening is in every layer in front of its floor, and in none behind
         for pocket in done.panel.pockets:
             beside = shapely.union_all([x.region for x in (*pocket.wells, *pocket.notches)])
@@ -344,3 +346,40 @@ def test_the_client_page_is_one_page(mixed: PanelCut) -> None:
     (text,) = pages(mixed.files["bench-picture.pdf"])
     assert "480 x 300 mm" in text and "tool 1" in text
     assert "CHECKS" not in text
+
+
+@pytest.mark.parametrize("machine", ["drag-knife", "co2-laser", "router"])
+def test_a_plywood_board_is_not_the_foam_machine_s_business(machine: str) -> None:
+    tools = row_of_bars(3, height_mm=24.0)
+    done = cut(tools, plan(wall(700, 400, above=1000.0)), machine)
+    board = [n for n in done.files if "-backing-" in n]
+    assert board and not [n for n in board if n.endswith(".svg")]
+    (drawing,) = (n for n in board if n.endswith(".dxf"))
+    assert drawing.endswith("-saw-and-drill.dxf")
+    assert "sheet-exceeds-bed" not in {c.slug for c in done.checks}
+
+
+def test_no_check_is_listed_twice_and_no_circle_lies_beside_the_panel(mixed: PanelCut) -> None:
+    keys = [(c.slug, c.subject_id, c.sentence) for c in mixed.checks]
+    assert len(keys) == len(set(keys))
+    loose = [replace(t, outline=replace(t.outline, sigma_mm=3.0,
+             sigma_ring_mm=np.full(len(t.outline.region.exterior.coords) - 1, 3.0)))
+             for t in MIXED]  # fmt: skip
+    done = cut(loose, MIXED_PLAN)
+    limits = [c for c in done.checks if c.slug == "pocket-at-limit"]
+    assert limits
+    for check in limits:  # in the panel's frame, at the pocket that it speaks of
+        pocket = next(p for p in done.panel.pockets if p.pocket_id == check.subject_id)
+        assert pocket.region.distance(Point(check.where_mm)) < 6.0
+
+
+def test_nothing_on_the_job_sheet_is_smaller_than_9_points(mixed: PanelCut) -> None:
+    """By pdfium's own measure of each letter's font size."""
+    document = pypdfium2.PdfDocument(mixed.files["bench-job-sheet.pdf"])
+    smallest = 99.0
+    for page in document:
+        text = page.get_textpage()
+        for k in range(text.count_chars()):
+            if pdfium.FPDFText_GetUnicode(text.raw, k) > 32:
+                smallest = min(smallest, pdfium.FPDFText_GetFontSize(text.raw, k))
+    assert smallest >= 9.0 - 1e-3

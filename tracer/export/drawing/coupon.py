@@ -24,6 +24,7 @@ __all__ = [
     "fit_from_hole",
     "kerf_from_strips",
     "stair_table",
+    "taper_from_strips",
 ]
 
 STRIPS, _STRIP_W, _STRIP_H = 10, 10.0, 20.0
@@ -67,7 +68,9 @@ def draw_coupon(diameter_mm: float, machine: Machine) -> tuple[Drawing, Drawing]
         text = lettering(str(i + 1), x, y - largest / 2 - _CAP - 2, _CAP, centred=True)
         words += [CutPath(p, label, f"hole {i + 1}", signed_area(p) < 0) for p in text.loops]
     size = float(width), float(height)
-    drawing = Drawing("Fit coupon", size, in_cutting_order(cut), KerfNote(machine.kerf_mm, 0.0))
+    # a router goes beside its lines by itself, here as later: its coupon measures the fit alone
+    note = KerfNote(machine.kerf_mm, measured=machine.kerf is not Kerf.MACHINE)
+    drawing = Drawing("Fit coupon", size, in_cutting_order(cut), note)
     return drawing, Drawing("Fit coupon, numbers", size, tuple(words))
 
 
@@ -89,6 +92,21 @@ def kerf_from_strips(row_mm: float) -> float:
             "Lay all ten side by side without squeezing them and measure the whole row.",
         )
     return max(kerf, 0.0)
+
+
+def taper_from_strips(above_mm: float, below_mm: float, thickness_mm: float) -> float:
+    """How far walls run in per side over 10 mm of depth, from the row measured on both faces.
+
+    A cone that is wide on top takes more off the strips there than below, and leaves an opening
+    that is tighter below.
+
+    Examples
+    --------
+    >>> round(taper_from_strips(96.0, 98.0, 30.0), 4)
+    0.0333
+    """
+    above, below = (STRIPS * _STRIP_W - row for row in (above_mm, below_mm))
+    return (above - below) / STRIPS / 2 / thickness_mm * 10
 
 
 def fit_from_hole(hole: int, kerf_mm: float, machine: Machine, wanted_mm: float) -> float:

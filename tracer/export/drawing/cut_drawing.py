@@ -6,13 +6,23 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
-from shapely.geometry import Point
+import shapely
+from shapely.geometry import LinearRing, Point, Polygon
 
+from tracer.export.drawing.aids import begun_on_a_straight
 from tracer.export.drawing.draw import check_shapes, region_loops
 from tracer.export.drawing.lettering import lettering, text_width_mm
 from tracer.export.drawing.order import in_cutting_order
 from tracer.geometry.arcs import fit_arcs
-from tracer.geometry.loops import moved, polygon_of, reversed_loop, signed_area
+from tracer.geometry.loops import (
+    flatten,
+    moved,
+    parallel,
+    polygon_of,
+    reversed_loop,
+    signed_area,
+    without_specks,
+)
 from tracer.geometry.offset import grown
 from tracer.geometry.rings import largest_polygon, polygons_in
 from tracer.model.drawing import CutPath, Drawing, KerfNote, Layer, Loop, Operation
@@ -20,10 +30,12 @@ from tracer.model.machine import Kerf, Machine
 from tracer.model.pocket import Pocket
 from tracer.model.report import Check, Severity
 
-__all__ = ["compensated", "draw_cut", "draw_reference", "kerf_note", "pocket_layer"]
+__all__ = ["SPECK_MM", "compensated", "draw_cut", "draw_reference", "kerf_note", "pocket_layer"]
 
 #: distance between a compensated line and the exact parallel of the wall
 _KERF_TOLERANCE_MM = 0.02
+#: pieces shorter than this make machines stutter; nothing is lost by leaving them out
+SPECK_MM = 0.03
 _CAP_MM = 5.0
 
 
@@ -36,8 +48,9 @@ def kerf_note(machine: Machine) -> KerfNote:
 def compensated(loop: Loop, inward_mm: float) -> Loop:
     """The loop moved inward (outward when negative) so that the finished wall is the loop.
 
-    Where the offset line is not exactly parallel it errs towards a larger opening, by at most
-    0.04 mm.
+    Piece by piece where that is the parallel line: as many pieces, as smooth as the wall. Where
+    pieces would vanish or cross, the parallel is fitted anew; it then errs towards a larger
+    opening, by at most 0.04 mm.
     """
     if not inward_mm:
         return loop
@@ -45,10 +58,23 @@ def compensated(loop: Loop, inward_mm: float) -> Loop:
     shrunk = largest_polygon(grown(region, -inward_mm + _KERF_TOLERANCE_MM))
     if shrunk.is_empty:
         return loop
+    exact = parallel(loop, inward_mm)
+    if exact is not None and _close(exact, largest_polygon(grown(region, -inward_mm))):
+        return exact
     points = np.asarray(shrunk.exterior.coords)[:-1, :2]
     fitted = fit_arcs(points, _KERF_TOLERANCE_MM).loop
     # the loop's own sign: a polygon made of it would come back turned the usual way round
     return fitted if signed_area(fitted) > 0 else reversed_loop(fitted)
+
+
+def _close(loop: Loop, region: Polygon) -> bool:
+    """Whether a loop runs along a region's rim to within the tolerance."""
+    ring, rim = LinearRing(flatten(loop, 0.002)), LinearRing(region.exterior)
+    if not ring.is_simple:
+        return False
+    there = shapely.distance(shapely.points(shapely.get_coordinates(ring)), rim)
+    back = shapely.distance(shapely.points(shapely.get_coordinates(rim)), ring)
+    return bool(max(there.max(), back.max()) <= _KERF_TOLERANCE_MM)
 
 
 def pocket_layer(pocket: Pocket) -> Layer:
@@ -79,10 +105,13 @@ def draw_cut(
     for pocket in pockets:
         layer = pocket_layer(pocket)
         wall = compensated(pocket.wall, note.compensated_mm)
-        paths.append(CutPath(moved(wall, dx, dy), layer, pocket.pocket_id))
+        lines = [(wall, False)]
         for island in pocket.islands:
             line = compensated(reversed_loop(island), -note.compensated_mm)
-            paths.append(CutPath(moved(reversed_loop(line), dx, dy), layer, pocket.pocket_id, True))
+            lines.append((reversed_loop(line), True))
+        for line, is_island in lines:
+            loop = moved(begun_on_a_straight(without_specks(line, SPECK_MM)), dx, dy)
+            paths.append(CutPath(loop, layer, pocket.pocket_id, is_island))
     return Drawing(
         title=title,
         size_mm=size_mm,

@@ -10,12 +10,13 @@ from shapely import affinity
 from shapely.geometry import Polygon
 from shapely.geometry.polygon import orient
 
-from tracer.export.drawing.cut_drawing import compensated, kerf_note
+from tracer.export.drawing.aids import begun_on_a_straight
+from tracer.export.drawing.cut_drawing import SPECK_MM, compensated, kerf_note
 from tracer.export.drawing.draw import check_shapes, region_loops
 from tracer.export.drawing.lettering import lettering
 from tracer.export.drawing.order import in_cutting_order
 from tracer.geometry.arcs import fit_arcs
-from tracer.geometry.loops import moved, reversed_loop, signed_area
+from tracer.geometry.loops import moved, reversed_loop, signed_area, without_specks
 from tracer.model.drawing import CutPath, Drawing, KerfNote, Layer, Loop, Operation
 from tracer.model.machine import Kerf, Machine
 from tracer.model.report import Check, Severity
@@ -66,7 +67,8 @@ def _draw(work: SheetWork, machine: Machine) -> Drawing:
             inward = note.compensated_mm * (-1 if island != feature.outward else 1)
             line = reversed_loop(loop) if signed_area(loop) < 0 else loop
             line = compensated(line, inward)
-            line = reversed_loop(line) if island else line
+            line = without_specks(reversed_loop(line) if island else line, SPECK_MM)
+            line = begun_on_a_straight(line)
             paths.append(CutPath(moved(line, -x0, -y0), feature.layer, feature.subject_id, island))
     return Drawing(
         title=work.title,

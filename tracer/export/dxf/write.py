@@ -153,7 +153,9 @@ def dxf_bytes(drawing: Drawing, options: DxfOptions | None = None) -> bytes:
         doc = _new_document(drawing, options.version)
         indices = _index_table(colour_table(drawing.layers, options.colours))
         for layer in drawing.layers:
-            doc.layers.add(names[layer.name], color=indices[layer.name])
+            entry = doc.layers.add(names[layer.name], color=indices[layer.name])
+            if layer.operation.is_aid:
+                entry.off()
         space = doc.modelspace()
         for path in drawing.paths:
             attributes = {"layer": names[path.layer.name]}

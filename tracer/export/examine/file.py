@@ -33,6 +33,7 @@ from tracer.export.examine.scale import scale_checks
 from tracer.export.reading.curves import ReadCurve, ReadFile
 from tracer.export.reading.limits import word
 from tracer.geometry.sweep import MOST_PAIRS, sweep_pairs
+from tracer.model.drawing import Operation
 from tracer.model.report import Check, Severity
 
 __all__ = ["Examined", "examine"]
@@ -49,7 +50,8 @@ _PATIENCE_S = 8.0
 _GRID_MM = 0.002
 #: kinds of object that are named
 _MOST_KINDS = 30
-_NOT_CUT = {"outline", "label", "check-square", "check-circle"}
+#: layers of our files that show or help and are not cut as they stand
+_NOT_CUT = {op.value for op in Operation if not op.is_cut}
 
 
 @dataclass(frozen=True, eq=False)

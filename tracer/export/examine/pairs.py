@@ -6,6 +6,7 @@ it ends where the examiner's patience does, and what was left out is said.
 
 from __future__ import annotations
 
+import re
 import time
 from collections.abc import Iterator, Sequence
 
@@ -142,6 +143,20 @@ def _apart(one: Polygon, other: Polygon) -> float:
     return largest
 
 
+#: a layer that says how deep it is cut, as our files write it (R12 has no full stop)
+_DEPTH_LAYER = re.compile(r".+-\d+[._]\d", re.IGNORECASE)
+
+
+def _to_two_depths(one: ReadCurve, other: ReadCurve) -> bool:
+    """Whether two curves are cut to different depths, so that one may run into the other.
+
+    A finger notch opens into its pocket, a well lies across its pocket's wall: the machine clears
+    the one and then the other.
+    """
+    deep = [bool(_DEPTH_LAYER.fullmatch(c.layer)) for c in (one, other)]
+    return any(deep) and one.layer.lower() != other.layer.lower()
+
+
 def overlaps(
     curves: Sequence[ReadCurve], polygons: Sequence[Polygon], patience: Patience
 ) -> Iterator[Check]:
@@ -169,6 +184,8 @@ def overlaps(
                     return
                 smaller = sorted_[j]
                 if not larger.overlaps(smaller):
+                    continue
+                if _to_two_depths(curves[int(order[i])], curves[int(order[j])]):
                     continue
                 told += 1
                 if told > _MOST_FINDINGS:

@@ -86,6 +86,39 @@ def _bed(machine: Machine, size_mm: tuple[float, float]) -> list[Check]:
     ]
 
 
+def _blade(machine: Machine, thickness_mm: float) -> list[Check]:
+    """What the blade itself cannot do, where the profile says how large it is."""
+    found = []
+    if 0 < machine.blade_length_mm < thickness_mm:
+        found.append(
+            Check(
+                slug="blade-too-short",
+                severity=Severity.FAIL,
+                sentence=f"The blade of the {machine.title} cuts {machine.blade_length_mm:g} mm, "
+                f"and the foam is {thickness_mm:g} mm thick.",
+                remedy="Fit a longer blade and say so in the profile ([blade] length_mm), or build "
+                "the foam from thinner layers.",
+                value=machine.blade_length_mm,
+                limit=thickness_mm,
+                unit="mm",
+            )
+        )
+    if machine.blade_width_mm / 2 > machine.inside_radius_mm:
+        found.append(
+            Check(
+                slug="blade-too-wide",
+                severity=Severity.FAIL,
+                sentence=f"A blade {machine.blade_width_mm:g} mm wide cannot follow an inside "
+                f"radius of {machine.inside_radius_mm:g} mm: half its width is the least.",
+                remedy="Raise inside_radius_mm in the profile, or fit a narrower blade.",
+                value=machine.inside_radius_mm,
+                limit=machine.blade_width_mm / 2,
+                unit="mm",
+            )
+        )
+    return found
+
+
 def machine_checks(
     machine: Machine,
     material: Material,
@@ -104,7 +137,7 @@ def machine_checks(
     least_floor_mm
         Least foam to be left under a pocket (3 mm in a drawer: common practice, no source).
     """
-    checks = _heat(machine, material) + _bed(machine, size_mm)
+    checks = _heat(machine, material) + _bed(machine, size_mm) + _blade(machine, thickness_mm)
     through = [owner for owner, depth in depths_mm if depth is None]
     if (through or not depths_mm) and thickness_mm > machine.max_depth_mm:
         checks.append(

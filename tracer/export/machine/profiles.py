@@ -7,7 +7,6 @@ cut gave.
 from __future__ import annotations
 
 import difflib
-import json
 import tomllib
 from collections.abc import Mapping
 from dataclasses import replace
@@ -17,6 +16,7 @@ from typing import Any
 
 from tracer.errors import TracerError, UsageError
 from tracer.export.dxf.write import DxfOptions, DxfVersion
+from tracer.export.machine.profile_text import TABLES, machine_toml
 from tracer.loading import parse_toml, read_file, text_of
 from tracer.model.drawing import Layer
 from tracer.model.machine import Kerf, Machine, Material, Verdict
@@ -51,9 +51,11 @@ _FIELDS: dict[str, type] = {
     "plunge_s": float,
     "cautions": list,
 }
+#: fields of the optional tables that are no lengths or other plain numbers
+_KINDS: dict[str, type] = {"dxf.version": str, "dxf.straight": bool, "tab.count": int}
 _TABLES: dict[str, dict[str, type]] = {
-    "fit": {"offset_mm": float},
-    "dxf": {"version": str, "straight": bool, "straight_tolerance_mm": float},
+    table: {name: _KINDS.get(f"{table}.{name}", float) for name in fields}
+    for table, fields in TABLES.items()
 }
 #: signs that DXF keeps for itself in names (DXF reference, symbol table names)
 _NOT_IN_LAYERS = set('<>/\\":;?*|=`,')
@@ -108,17 +110,23 @@ def _bad(key: str, why: str) -> TracerError:
 def _typed(value: Any, kind: type, name: str, key: str) -> Any:
     if kind is float and isinstance(value, int) and not isinstance(value, bool):
         value = float(value)
-    if not isinstance(value, kind):
+    if not isinstance(value, kind) or (kind is int and isinstance(value, bool)):
         raise _bad(key, f"{name} must be {_WORDS[kind]}, not {shown(value)}")
     if isinstance(value, str) and len(value) > LONGEST_TEXT:
         raise _bad(key, f"{name} has {len(value)} letters, and at most {LONGEST_TEXT} fit")
     span = PROFILE.get(name)
-    if kind is float and span is not None and value not in span:
+    if kind in (float, int) and span is not None and value not in span:
         raise _bad(key, f"{name} must be {span.words}, not {shown(value)}")
     return value
 
 
-_WORDS = {str: "a text", bool: "true or false", list: "a list", float: "a number"}
+_WORDS = {
+    str: "a text",
+    bool: "true or false",
+    list: "a list",
+    float: "a number",
+    int: "a whole number",
+}
 
 
 def _table(raw: Any, known: Mapping[str, type], key: str, of: str) -> dict[str, Any]:
@@ -203,39 +211,12 @@ def parse_machine(text: str, key: str) -> Machine:
         "kerf": Kerf(values["kerf"]),
         "cautions": tuple(cautions),
     }
-    return Machine(
-        key=key,
-        **values,
-        fit_offset_mm=tables["fit"].get("offset_mm", 0.0),
-        dxf_version=dxf.get("version", "R2000"),
-        straight=dxf.get("straight", False),
-        straight_tolerance_mm=dxf.get("straight_tolerance_mm", 0.02),
-        layer_names=names,
-        colours=colours,
-    )
-
-
-def machine_toml(machine: Machine) -> str:
-    """The profile as TOML text that `parse_machine` reads back to the same value."""
-
-    def toml(value: Any) -> str:
-        if isinstance(value, bool | str):
-            return json.dumps(value, ensure_ascii=False)  # JSON's forms of both are TOML's too
-        if isinstance(value, tuple | list):
-            return "[" + ", ".join(toml(v) for v in value) + "]"
-        return repr(value)
-
-    lines = [f"{name} = {toml(getattr(machine, name))}" for name in _FIELDS]
-    lines += ["", "[fit]", f"offset_mm = {machine.fit_offset_mm!r}"]
-    lines += ["", "[dxf]", f"version = {toml(machine.dxf_version)}"]
-    lines += [f"straight = {toml(machine.straight)}"]
-    lines += [f"straight_tolerance_mm = {machine.straight_tolerance_mm!r}"]
-    if machine.layer_names:
-        lines += ["", "[layers]"] + [f'"{k}" = {toml(v)}' for k, v in machine.layer_names.items()]
-    if machine.colours:
-        lines += ["", "[colours]"]
-        lines += [f'"{k}" = "#{bytes(v).hex()}"' for k, v in machine.colours.items()]
-    return "\n".join(lines) + "\n"
+    typed = {
+        TABLES[table][name][0]: value
+        for table, fields in tables.items()
+        for name, value in fields.items()
+    }
+    return Machine(key=key, **values, **typed, layer_names=names, colours=colours)
 
 
 def dxf_options(machine: Machine, version: DxfVersion | None = None) -> DxfOptions:
@@ -259,11 +240,17 @@ def materials() -> dict[str, Material]:
 
 
 def with_reading(
-    machine: Machine, *, kerf_mm: float | None, fit_offset_mm: float | None
+    machine: Machine,
+    *,
+    kerf_mm: float | None,
+    fit_offset_mm: float | None,
+    taper_mm_per_10mm: float | None = None,
 ) -> Machine:
     """The profile with what a test cut gave."""
     if kerf_mm is not None:
         machine = replace(machine, kerf_mm=kerf_mm)
     if fit_offset_mm is not None:
         machine = replace(machine, fit_offset_mm=fit_offset_mm)
+    if taper_mm_per_10mm is not None:
+        machine = replace(machine, taper_mm_per_10mm=taper_mm_per_10mm)
     return machine

@@ -38,8 +38,8 @@ _PAPERS = {"a4": A4, "letter": letter}
 _DAYS = 7
 _WORDS = {Severity.FAIL: "FAILED", Severity.WARN: "warning", Severity.NOTE: "note"}
 
-_BODY = ParagraphStyle("body", fontName=FONT, fontSize=8, leading=10.5)
-_SMALL = ParagraphStyle("small", parent=_BODY, fontSize=7, leading=8.6)
+_BODY = ParagraphStyle("body", fontName=FONT, fontSize=9.5, leading=12)
+_SMALL = ParagraphStyle("small", parent=_BODY, fontSize=9, leading=10.8)
 _HEAD = ParagraphStyle(
     "head", parent=_BODY, fontSize=11, leading=14, spaceBefore=8, spaceAfter=3, keepWithNext=1
 )
@@ -140,7 +140,7 @@ def _built(story: Sequence[Flowable], panel: Panel, page: tuple[float, float]) -
     )
 
     def foot(canvas: Canvas, _document: Any) -> None:
-        canvas.setFont(FONT, 7)
+        canvas.setFont(FONT, 9)
         canvas.setFillGray(0.35)
         text = f"{panel.title} · revision {panel.revision} · page {canvas.getPageNumber()}"
         canvas.drawString(_RIM_MM * mm, 9 * mm, text)

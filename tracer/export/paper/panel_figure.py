@@ -12,6 +12,7 @@ import shapely
 from reportlab.pdfbase import pdfmetrics
 from reportlab.pdfbase.ttfonts import TTFont
 from reportlab.platypus import Flowable
+from shapely.geometry import Point
 from shapely.geometry.base import BaseGeometry
 
 from tracer.export.drawing.lettering import font_bytes
@@ -25,7 +26,8 @@ FONT = "DejaVuSans"
 RGB = tuple[int, int, int]
 _FLAT_MM = 0.1
 _INK, _SEAM, _SCREW, _ALARM = (30, 32, 36), (150, 40, 120), (20, 90, 170), (200, 30, 30)
-_SMALLEST_PT, _LETTER_PT = 4.0, 6.5
+#: smallest type on paper that is read at the bench
+_SMALLEST_PT = _LETTER_PT = 9.0
 
 
 class PanelView(StrEnum):
@@ -104,7 +106,7 @@ class PanelFigure(Flowable):
             self._screws()
         if self.view is PanelView.FRONT:
             for number, check in enumerate(self.marks, start=1):
-                if check.where_mm is not None:
+                if check.where_mm is not None and self.panel.shape.covers(Point(check.where_mm)):
                     self._mark(check.where_mm, str(number), _ALARM)
 
     # -- parts ---------------------------------------------------------------------------------
@@ -159,7 +161,7 @@ class PanelFigure(Flowable):
         canvas.setLineWidth(0.8)
         for number, fixing in enumerate(self.panel.fixings, start=1):
             x, y = self._at(fixing.x_mm, fixing.y_mm)
-            self._text(str(number), x + 3.4, y + 2.2, 5.0, _SCREW)
+            self._text(str(number), x + 3.4, y + 2.2, _SMALLEST_PT, _SCREW)
             canvas.circle(x, y, 2.6)
             canvas.line(x - 4, y, x + 4, y)
             canvas.line(x, y - 4, x, y + 4)
@@ -175,7 +177,7 @@ class PanelFigure(Flowable):
             tick = (x, y - 2, x, y + 2) if level else (x - 2, y, x + 2, y)
             canvas.line(*tick)
         text = f"{dimension.length_mm:.0f}"
-        size = 5.0
+        size = _SMALLEST_PT
         width = pdfmetrics.stringWidth(text, FONT, size)
         if level:
             self._text(text, (x0 + x1 - width) / 2, (y0 + y1) / 2 + 1.2, size, _SCREW)
@@ -192,9 +194,9 @@ class PanelFigure(Flowable):
         canvas.setFillColorRGB(1, 1, 1)
         canvas.setStrokeColorRGB(*(c / 255 for c in colour))
         canvas.setLineWidth(0.9)
-        canvas.circle(x, y, 5.2, fill=1)
-        width = pdfmetrics.stringWidth(text, FONT, 6)
-        self._text(text, x - width / 2, y - 2.1, 6, colour)
+        canvas.circle(x, y, 7.0, fill=1)
+        width = pdfmetrics.stringWidth(text, FONT, _SMALLEST_PT)
+        self._text(text, x - width / 2, y - 0.36 * _SMALLEST_PT, _SMALLEST_PT, colour)
 
     def _text(self, text: str, x: float, y: float, size: float, colour: RGB) -> None:
         self.canv.setFillColorRGB(*(c / 255 for c in colour))

@@ -21,8 +21,10 @@ from shapely.geometry.base import BaseGeometry
 
 from tracer.errors import UsageError
 from tracer.export.drawing.lettering import font_bytes
+from tracer.export.paper.guide import Guide, guide_pages, places
 from tracer.export.paper.tiles import (
     MARGIN_MM,
+    OVERLAP_MM,
     STRIP_BELOW_MM,
     STRIP_LEFT_MM,
     Tile,
@@ -36,7 +38,8 @@ __all__ = ["BAR_MM", "PrinterScale", "Template", "template_pdf", "tile_lines"]
 
 BAR_MM = 100.0
 _FONT = "DejaVuSans"
-_HAIRLINE_PT = 0.4
+_HAIRLINE_PT, _LABEL_PT = 0.4, 0.5
+_SCORE_DASH = (4, 2)
 #: arcs drawn as chords this close: a tenth of the line's own width
 _FLAT_MM = 0.015
 #: a printer off by more than this does not print at full size at all
@@ -68,16 +71,17 @@ class PrinterScale:
 
 @dataclass(frozen=True, eq=False)
 class Template:
-    """A PDF and what its pages are meant to show."""
+    """A PDF and what its pages are meant to show; ``front`` pages come before the tiles."""
 
     data: bytes
     grid: TileGrid
     printer: PrinterScale
+    front: int = 1
 
     @property
     def pages(self) -> list[Tile | None]:
-        """Page by page: None for the map in front, then the tiles that show anything."""
-        return [None, *(tile for tile in self.grid.tiles if not tile.empty)]
+        """Page by page: None for those in front, then the tiles that show anything."""
+        return [None] * self.front + [tile for tile in self.grid.tiles if not tile.empty]
 
 
 def tile_lines(
@@ -133,15 +137,22 @@ def _tile_page(
     sx, sy = scale[0] * mm, scale[1] * mm
     _page_frame(canvas, grid, scale)
     for operation, parts in tile_lines(drawing, tile):
-        shade = 0.55 if operation in {Operation.OUTLINE, Operation.LABEL} else 0.0
+        shade = 0.55 if operation is Operation.OUTLINE else 0.0
         canvas.setStrokeColorRGB(shade, shade, shade)
         canvas.setLineWidth(_HAIRLINE_PT if shade == 0 else 0.25)
+        if operation is Operation.LABEL:
+            canvas.setLineWidth(_LABEL_PT)
+        # two ways to cut, two kinds of line: right through, and scored before it goes to depth
+        canvas.setDash(_SCORE_DASH if operation.has_depth else ())
         path = canvas.beginPath()
         for part in parts:
             path.moveTo(part[0][0] * sx, part[0][1] * sy)
             for x, y in part[1:]:
                 path.lineTo(x * sx, y * sy)
         canvas.drawPath(path)
+    canvas.setDash(())
+    _depths(canvas, drawing, tile, (sx, sy))
+    _glue_edges(canvas, grid, tile, (sx, sy))
     canvas.setStrokeColorRGB(0.75, 0.1, 0.1)
     canvas.setLineWidth(0.25)
     x0, y0 = tile.window_mm[:2]
@@ -151,14 +162,55 @@ def _tile_page(
         canvas.line(px, py - 3 * sy, px, py + 3 * sy)
     canvas.setFont(_FONT, 11)
     canvas.drawString(0, -15 * mm, tile.name)
-    canvas.setFont(_FONT, 7)
-    canvas.drawString(
-        12 * mm,
-        -15 * mm,
-        f"{drawing.title} · page {tile.name} · both bars must measure 100.0 mm · "
-        "lay the red crosses on one another",
-    )
+    canvas.setFont(_FONT, 9)
+    words = f"both bars must measure 100.0 mm · red crosses on one another · {drawing.title}"
+    canvas.drawString(16 * mm, -15 * mm, _wrapped(words, grid.window_mm[0] - 16, 9)[0])
     canvas.showPage()
+
+
+def _depths(canvas: Canvas, drawing: Drawing, tile: Tile, scale: tuple[float, float]) -> None:
+    """The depth of each place, written inside it where the page shows its middle."""
+    x0, y0 = tile.window_mm[:2]
+    window = box(*tile.window_mm)
+    canvas.setFont(_FONT, 9)
+    canvas.setFillGray(0)
+    for place in places(drawing):
+        for operation, depth, shape in place.parts:
+            others = [s for o, _, s in place.parts if o is not operation]
+            free = shape.difference(shapely.union_all(others)) if others else shape
+            at = (shape if free.is_empty else free).representative_point()
+            if not window.contains(at):
+                continue
+            text = "through" if depth is None else f"{depth:g}"
+            half = pdfmetrics.stringWidth(text, _FONT, 9) / 2
+            x, y = (
+                (at.x - x0) * scale[0] - half,
+                (at.y - y0) * scale[1] - 19,
+            )  # below a number of 5 mm
+            canvas.drawString(x, y, text)
+
+
+def _glue_edges(canvas: Canvas, grid: TileGrid, tile: Tile, scale: tuple[float, float]) -> None:
+    """Where the next page is glued over this one: right and above, where there is one."""
+    x0, y0, x1, y1 = tile.window_mm
+    width, height = x1 - x0, y1 - y0
+    canvas.setStrokeGray(0.6)
+    canvas.setFillGray(0.45)
+    canvas.setLineWidth(0.25)
+    canvas.setFont(_FONT, 9)
+    ends = (
+        grid.offset_mm[0] + grid.columns * (width - OVERLAP_MM),
+        grid.offset_mm[1] + (grid.rows * (height - OVERLAP_MM)),
+    )
+    if x1 - OVERLAP_MM < ends[0] - 1.0:
+        x = (width - OVERLAP_MM) * scale[0]
+        canvas.line(x, 0, x, height * scale[1])
+        canvas.drawString(x + 1, 2, "glue")
+    if y1 - OVERLAP_MM < ends[1] - 1.0:
+        y = (height - OVERLAP_MM) * scale[1]
+        canvas.line(0, y, width * scale[0], y)
+        canvas.drawString(2, y + 2, "glue")
+    canvas.setFillGray(0)
 
 
 def _map_page(
@@ -168,7 +220,7 @@ def _map_page(
     canvas.setPageSize((width * mm, height * mm))
     canvas.setFont(_FONT, 13)
     canvas.drawString(MARGIN_MM * mm, (height - 18) * mm, drawing.title)
-    canvas.setFont(_FONT, 8)
+    canvas.setFont(_FONT, 9)
     size = f"Sheet {drawing.size_mm[0]:.0f} x {drawing.size_mm[1]:.0f} mm at full size"
     count = sum(not tile.empty for tile in grid.tiles)
     lines = [
@@ -176,8 +228,8 @@ def _map_page(
         "On every page measure both bars. Where they are not 100.0 mm, type what you measured.",
         f"This file is corrected for bars that measured {printer.x_mm:.2f} (x) and "
         f"{printer.y_mm:.2f} mm (y).",
-        "Black: the line to cut, along its inner edge. Grey: the tool itself. Red: crosses to "
-        "join the pages.",
+        "Solid: cut right through. Dashed: score first, then to the depth written inside. Grey: "
+        "the tool itself. Red: crosses to join the pages.",
         drawing.kerf.sentence(),
         *words,
     ]
@@ -185,7 +237,7 @@ def _map_page(
     for line in lines:
         for piece in _wrapped(line, width - 2 * MARGIN_MM):
             canvas.drawString(MARGIN_MM * mm, y * mm, piece)
-            y -= 4.2
+            y -= 4.6
     room_w, room_h = width - 2 * MARGIN_MM, y - MARGIN_MM - 4
     ox, oy = grid.offset_mm
     total_w = grid.columns * (grid.window_mm[0] - 10) + 10
@@ -214,11 +266,11 @@ def _map_page(
     canvas.showPage()
 
 
-def _wrapped(text: str, width_mm: float) -> list[str]:
+def _wrapped(text: str, width_mm: float, size_pt: float = 9.0) -> list[str]:
     lines, line = [], ""
     for word in text.split():
         longer = f"{line} {word}".strip()
-        if pdfmetrics.stringWidth(longer, _FONT, 8) > width_mm * mm and line:
+        if pdfmetrics.stringWidth(longer, _FONT, size_pt) > width_mm * mm and line:
             lines.append(line)
             line = word
         else:
@@ -232,6 +284,7 @@ def template_pdf(
     paper: str = "a4",
     printer: PrinterScale | None = None,
     words: Sequence[str] = (),
+    guide: Guide | None = None,
 ) -> Template:
     """The template of a drawing, all of its layers.
 
@@ -243,6 +296,8 @@ def template_pdf(
         What the printer's bars measured.
     words
         Sentences for the first page: cautions, notes.
+    guide
+        For cutting by hand: pages with order, depths, layers and sections follow the first.
     """
     printer = printer or PrinterScale()
     shapes = [
@@ -258,8 +313,11 @@ def template_pdf(
     canvas.setTitle(drawing.title)
     canvas.setViewerPreference("PrintScaling", "None")
     _map_page(canvas, drawing, grid, words, printer)
+    front = 1
+    if guide is not None and places(drawing):
+        front += guide_pages(canvas, drawing, grid.paper_mm, guide)
     for tile in grid.tiles:
         if not tile.empty:
             _tile_page(canvas, drawing, grid, tile, printer.factors)
     canvas.save()
-    return Template(stream.getvalue(), grid, printer)
+    return Template(stream.getvalue(), grid, printer, front)

@@ -17,15 +17,22 @@ from shapely.geometry import LineString, Polygon, box
 
 from tracer.errors import UsageError
 
-__all__ = ["PAPERS_MM", "Tile", "TileGrid", "tile_grid"]
+__all__ = ["PAPERS_MM", "ROLL_WIDTHS_MM", "Tile", "TileGrid", "tile_grid"]
 
 #: ISO 216 A sizes; ANSI/ASME Y14.1 Letter and Tabloid, inches times 25.4
 PAPERS_MM: dict[str, tuple[float, float]] = {
     "a4": (210.0, 297.0),
     "a3": (297.0, 420.0),
+    "a2": (420.0, 594.0),
+    "a1": (594.0, 841.0),
+    "a0": (841.0, 1189.0),
     "letter": (215.9, 279.4),
     "tabloid": (279.4, 431.8),
 }
+#: widths of rolls that are printed on, mm; no sheet is longer than a page of PDF may be
+ROLL_WIDTHS_MM = (200.0, 1600.0)
+#: ISO 32000-1, annex C: 14 400 units of 1/72 inch
+LONGEST_PAGE_MM = 5080.0
 #: printers cannot reach the paper's edge: 5 to 10 mm (common practice, no source)
 MARGIN_MM, OVERLAP_MM = 10.0, 10.0
 #: strips inside the margins for the measured bars, left and below
@@ -87,6 +94,28 @@ def _axis(size: float, window: float) -> tuple[int, float]:
     return count, max(count * pitch + OVERLAP_MM - size, 0.0)
 
 
+def _pages(paper: str, size_mm: tuple[float, float]) -> list[tuple[float, float]]:
+    """Pages of a paper, upright and crosswise; of a roll as long as the sheet either way round."""
+    if paper in PAPERS_MM:
+        upright = PAPERS_MM[paper]
+        return [upright, upright[::-1]]
+    try:
+        width = float(paper.removeprefix("roll-")) if paper.startswith("roll-") else 0.0
+    except ValueError:
+        width = 0.0
+    if not ROLL_WIDTHS_MM[0] <= width <= ROLL_WIDTHS_MM[1]:
+        raise UsageError(
+            "paper-unknown",
+            f"There is no paper size '{paper}'.",
+            f"Known are {', '.join(PAPERS_MM)}, and roll-610 for a roll 610 mm wide.",
+        )
+    along, across = 2 * MARGIN_MM + STRIP_LEFT_MM, 2 * MARGIN_MM + STRIP_BELOW_MM
+    return [
+        (width, min(size_mm[1] + across, LONGEST_PAGE_MM)),
+        (min(size_mm[0] + along, LONGEST_PAGE_MM), width),
+    ]
+
+
 def tile_grid(
     size_mm: tuple[float, float], shapes: Sequence[Polygon], paper: str = "a4"
 ) -> TileGrid:
@@ -97,17 +126,15 @@ def tile_grid(
     shapes
         Outlines on the sheet: seams avoid cutting those that fit one page.
     paper
-        A key of `PAPERS_MM`.
+        A key of `PAPERS_MM`, or ``roll-`` and a width in mm: as long as the sheet needs.
+
+    Raises
+    ------
+    UsageError
+        ``paper-unknown``.
     """
-    if paper.lower() not in PAPERS_MM:
-        raise UsageError(
-            "paper-unknown",
-            f"There is no paper size '{paper}'.",
-            f"Known are {', '.join(PAPERS_MM)}.",
-        )
-    upright = PAPERS_MM[paper.lower()]
     options = []
-    for page in (upright, upright[::-1]):
+    for page in _pages(paper.lower(), size_mm):
         window = (
             page[0] - 2 * MARGIN_MM - STRIP_LEFT_MM,
             page[1] - 2 * MARGIN_MM - STRIP_BELOW_MM,

@@ -12,6 +12,7 @@ from collections.abc import Sequence
 from tracer.model.panel import Panel
 from tracer.model.panel_plan import PanelPlan
 from tracer.model.report import Check, Severity
+from tracer.panel.checks.lifting import check_lifting
 from tracer.panel.checks.shapes import check_shapes
 from tracer.panel.checks.use import check_use
 from tracer.panel.layout.places import Tool
@@ -44,7 +45,11 @@ _BASIS = {
 def check_panel(panel: Panel, plan: PanelPlan, tools: Sequence[Tool] = ()) -> tuple[Check, ...]:
     """All findings, worst first, then by pocket. Without tools their origin is not checked."""
     rules = rules_for(panel.bay.kind, panel.plies, plan.rules)
-    found = [*check_shapes(panel, rules), *check_use(panel, plan, tools, rules)]
+    found = [
+        *check_shapes(panel, rules),
+        *check_use(panel, plan, tools, rules),
+        *check_lifting(panel, rules),
+    ]
     return sorted_checks(panel, found)
 
 

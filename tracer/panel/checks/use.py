@@ -156,28 +156,56 @@ def _floor(panel: Panel, pocket: PanelPocket, rules: Rules) -> Iterator[Check]:
 
 
 def _closing(panel: Panel, pocket: PanelPocket, rules: Rules) -> Iterator[Check]:
-    behind_floor = panel.thickness_mm()
-    air = closing_air_mm(pocket, panel.bay, behind_floor)
-    if air is None or air >= rules.closing_mm:
+    total = panel.thickness_mm()
+    air = closing_air_mm(pocket, panel.bay, total)
+    clear = panel.bay.clear_depth_mm
+    if air is None or clear is None or air >= rules.closing_mm:
         return
+    # right through to the base a tool stands as low as it can, however thick the face is
+    needed = total - panel.face_mm + pocket.height_mm + rules.closing_mm
+    if total + rules.closing_mm > clear and pocket.proud_mm <= 0:
+        sentence = (
+            f"The foam alone, {total:g} mm, does not fit the clear depth of {clear:g} mm with "
+            f"{rules.closing_mm:g} mm of air."
+        )
+        remedy = f"Take thinner sheets, together no more than {clear - rules.closing_mm:g} mm."
+    elif needed > clear:
+        sentence = (
+            f"The drawer is too shallow for {_who(pocket)}: {pocket.height_mm:g} mm high and right "
+            f"on the base it needs a clear depth of {needed:g} mm, and {clear:g} mm are there."
+        )
+        remedy = (
+            f"Choose a drawer of {math.ceil(needed)} mm; tools up to "
+            f"{max(pocket.height_mm - (needed - clear), 0):g} mm high go into this one."
+        )
+    else:
+        deep = math.ceil(total + pocket.height_mm + rules.closing_mm - clear - 1e-9)
+        sentence = (
+            f"{_who(pocket)} stands {-air:.1f} mm too high for the clear depth of {clear:g} mm."
+            if air < 0
+            else f"Only {air:.1f} mm of air is left over {_who(pocket)}; "
+            f"{rules.closing_mm:g} mm are wanted."
+        )
+        remedy = f"Sink it {deep} mm deep; the face is {panel.face_mm:g} mm thick."
     yield Check(
         slug="does-not-close",
         severity=Severity.FAIL if air < 0 else Severity.WARN,
-        sentence=f"{_who(pocket)} stands {-air:.1f} mm too high for the clear depth of "
-        f"{panel.bay.clear_depth_mm:g} mm."
-        if air < 0
-        else f"Only {air:.1f} mm of air is left over {_who(pocket)}; "
-        f"{rules.closing_mm:g} mm are wanted.",
-        remedy="Sink the tool deeper, use thinner sheets, or choose a drawer with a clear depth of "
-        f"{panel.bay.clear_depth_mm - air + rules.closing_mm:.0f} mm."
-        if panel.bay.clear_depth_mm is not None
-        else "",
+        sentence=sentence,
+        remedy=remedy,
         subject_id=pocket.pocket_id,
         value=round(air, 2),
         limit=rules.closing_mm,
         unit="mm",
         where_mm=_middle(pocket),
     )
+
+
+def _deeper(panel: Panel, least_mm: float) -> str:
+    """What makes a pocket deep enough: its depth, or a thicker face, in whole millimetres."""
+    deep = math.ceil(least_mm - 1e-9)
+    if deep <= panel.face_mm:
+        return f"Make the pocket {deep} mm deep."
+    return f"It needs a face of {deep} mm of foam; this one is {panel.face_mm:g} mm thick."
 
 
 def _retention(panel: Panel, pocket: PanelPocket, rules: Rules) -> Iterator[Check]:
@@ -191,8 +219,7 @@ def _retention(panel: Panel, pocket: PanelPocket, rules: Rules) -> Iterator[Chec
                 severity=Severity.WARN,
                 sentence=f"{_who(pocket)} is held over {share:.0%} of its height; "
                 f"{rules.depth_share_least:.0%} are usual.",
-                remedy="Make the pocket deeper, or the face thicker: "
-                f"{math.ceil(rules.depth_share_least * pocket.height_mm)} mm hold it.",
+                remedy=_deeper(panel, rules.depth_share_least * pocket.height_mm),
                 subject_id=pocket.pocket_id,
                 value=round(share, 3),
                 limit=rules.depth_share_least,

@@ -1,23 +1,35 @@
 """The distances that a maker checks with a tape before cutting and after gluing.
 
-Level distances run between the widest points of a tool's pocket (finger notches apart) and of its
-neighbour to the left (or the panel's rim), upright ones to its neighbour below; so every place can
-be checked from one that has been checked before.
+Both ends of every distance are places that a tape can touch: a rim of the panel, or a point of a
+wall. From the nearer upright rim and the nearer level rim to a pocket the tape lies square to the
+rim and ends where the pocket comes nearest to it; between two pockets it spans the foam at its
+narrowest. Pockets are taken with their finger notches and wells, as they are open in the face.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 
+import numpy as np
+import shapely
+from shapely.geometry import LineString
+from shapely.geometry.base import BaseGeometry
+
 from tracer.model.panel import Dimension, Panel
+from tracer.panel.fittings.openings import opening
 
 __all__ = ["tape_dimensions"]
 
-Box = tuple[float, float, float, float]
+#: wider spans of foam tell nothing that the rims do not tell
+_WIDEST_WEB_MM = 60.0
+#: hand-held tapes are read to half a millimetre; walls nearer than this to an extreme one count
+_FLAT_MM = 0.05
+#: the far rim is taken where it is nearer by so much
+_NEARER_MM = 1.0
 
 
 def tape_dimensions(panel: Panel) -> tuple[Dimension, ...]:
-    """Panel width, height and diagonals; then of each pocket left and below."""
+    """Panel width, height and diagonals; then of each pocket from two rims and to its neighbour."""
     x0, y0, x1, y1 = panel.shape.bounds
     found = [
         Dimension("width", (x0, y0), (x1, y0)),
@@ -33,43 +45,56 @@ def tape_dimensions(panel: Panel) -> tuple[Dimension, ...]:
             Dimension("rising diagonal", lower_left, upper_right),
             Dimension("falling diagonal", upper_left, lower_right),
         ]
-    boxes: list[Box] = [p.region.bounds for p in panel.pockets]
+    openings = [opening(p) for p in panel.pockets]
     names = [str(p.number) for p in panel.pockets]
-    for axis, rim, far in ((0, "left edge", "right edge"), (1, "lower edge", "upper edge")):
-        limits = panel.shape.bounds[axis], panel.shape.bounds[axis + 2]
-        for i, me in enumerate(boxes):
-            j = _before(i, boxes, axis)
-            start = limits[0] if j is None else boxes[j][axis + 2]
-            found.append(
-                _span(f"{rim if j is None else names[j]} to {names[i]}", axis, start, me, me[axis])
-            )
-        for i, me in enumerate(boxes):
-            if not any(_after(me, box, axis) for box in boxes):
-                found.append(_span(f"{names[i]} to {far}", axis, me[axis + 2], me, limits[1]))
-    return tuple(found)
+    for axis, rims in ((0, ("left edge", "right edge")), (1, ("lower edge", "upper edge"))):
+        found += [
+            _from_rim(panel, shape, name, axis, rims)
+            for shape, name in zip(openings, names, strict=True)
+        ]
+    return (*found, *_webs(openings, names))
 
 
-def _before(i: int, boxes: Sequence[Box], axis: int) -> int | None:
-    """The nearest box that lies wholly before box ``i`` along an axis and beside it across."""
-    me, a, b = boxes[i], axis, 1 - axis
-    nearest = None
-    for j, box in enumerate(boxes):
-        beside = min(me[b + 2], box[b + 2]) - max(me[b], box[b])
-        if j == i or box[a + 2] > me[a] or beside <= 0:
-            continue
-        if nearest is None or box[a + 2] > boxes[nearest][a + 2]:
-            nearest = j
-    return nearest
-
-
-def _after(me: Box, box: Box, axis: int) -> bool:
-    """Whether a box lies wholly after another along an axis and beside it across."""
-    beside = min(me[3 - axis], box[3 - axis]) - max(me[1 - axis], box[1 - axis])
-    return beside > 0 and box[axis] >= me[axis + 2]
-
-
-def _span(name: str, axis: int, start: float, me: Box, end: float) -> Dimension:
-    across = (me[1 - axis] + me[3 - axis]) / 2
+def _from_rim(
+    panel: Panel, shape: BaseGeometry, name: str, axis: int, rims: tuple[str, str]
+) -> Dimension:
+    """Square from the nearer rim of an axis to where the opening comes nearest to it."""
+    box, whole = shape.bounds, panel.shape.bounds
+    far = whole[axis + 2] - box[axis + 2] < box[axis] - whole[axis] - _NEARER_MM
+    points = shapely.get_coordinates(shape)
+    at = box[axis + 2] if far else box[axis]
+    # on a wall along the rim the middle of what touches is shown
+    flat = points[np.abs(points[:, axis] - at) < _FLAT_MM][:, 1 - axis]
+    across = float(flat[np.argmin(np.abs(flat - (flat.min() + flat.max()) / 2))])
+    beam = _beam(axis, across, whole)
+    touched = beam.intersection(panel.shape.exterior)
+    ends = sorted(float(c[axis]) for c in shapely.get_coordinates(touched))
+    rim = ends[-1] if far else ends[0]
+    start, end = (across, rim), (across, float(at))
     if axis == 0:
-        return Dimension(name, (start, across), (end, across))
-    return Dimension(name, (across, start), (across, end))
+        start, end = start[::-1], end[::-1]
+    return Dimension(f"{rims[far]} to {name}", start, end)
+
+
+def _beam(axis: int, across: float, whole: Sequence[float]) -> LineString:
+    """A line right across the panel along an axis."""
+    low, high = whole[axis] - 1.0, whole[axis + 2] + 1.0
+    if axis == 0:
+        return LineString([(low, across), (high, across)])
+    return LineString([(across, low), (across, high)])
+
+
+def _webs(openings: Sequence[BaseGeometry], names: Sequence[str]) -> list[Dimension]:
+    """Each opening to its nearest neighbour, each pair once."""
+    found: dict[tuple[int, int], Dimension] = {}
+    for i, shape in enumerate(openings):
+        near = [(shape.distance(o), j) for j, o in enumerate(openings) if j != i]
+        if not near or not 0 < min(near)[0] <= _WIDEST_WEB_MM:
+            continue
+        j = min(near)[1]
+        a, b = sorted((i, j))
+        line = shapely.shortest_line(openings[a], openings[b])
+        (ax, ay), (bx, by) = shapely.get_coordinates(line)
+        name = f"{names[a]} to {names[b]}"
+        found[a, b] = Dimension(name, (float(ax), float(ay)), (float(bx), float(by)))
+    return [found[key] for key in sorted(found)]

@@ -93,6 +93,11 @@ def work_steps(panel: Panel, machine: Machine) -> tuple[str, ...]:
     if many:
         steps.append("Butt the tiles on a flat board, seams dry, and check the diagonals.")
     if len(panel.slabs) > 1:
+        steps.append(
+            "Stack the layers in the order of their marks, front up, marked lower left corners "
+            "together in a square stop (two battens screwed to a board): all layers have the same "
+            "edge, so their openings lie on one another."
+        )
         steps.append("Dry-fit all tools before anything is glued.")
         steps.append(
             "Put the cut-outs back, glue the layers behind the face, weight them flat, and take "

@@ -6,16 +6,20 @@ is rounded up to the next joint between layers, and the layers are chosen so tha
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
 
 from shapely.geometry import Polygon
 
-from tracer.model.panel import Panel, PanelPocket, Ply, PlyRole
+from tracer.model.panel import Panel, PanelPocket, Ply, PlyRole, Stock
 from tracer.model.panel_plan import PanelPlan
 from tracer.model.report import Check, Severity
 
-__all__ = ["best_layers", "layered"]
+__all__ = ["best_layers", "layer_depths", "layered", "sold_thicknesses"]
+
+#: what sheet foam is sold in where nobody said more, mm (common practice, no source)
+_SOLD_MM = (3.0, 5.0, 8.0, 10.0, 15.0, 20.0, 25.0, 30.0)
 
 #: more sheets than this are a nuisance to glue (common practice, no source)
 _MOST_LAYERS = 6
@@ -45,6 +49,29 @@ def best_layers(
     return (total_mm,) if best is None else tuple(-t for t in best[2])
 
 
+def sold_thicknesses(most_mm: float) -> tuple[float, ...]:
+    """Usual thicknesses of sheet foam that a machine cuts through.
+
+    Examples
+    --------
+    >>> sold_thicknesses(10)
+    (3.0, 5.0, 8.0, 10.0)
+    """
+    return tuple(mm for mm in _SOLD_MM if mm <= most_mm + _EPS_MM)
+
+
+def layer_depths(depths_mm: Sequence[float], layers: Sequence[float]) -> list[float]:
+    """Each depth at the first joint at or below it.
+
+    Examples
+    --------
+    >>> layer_depths([8, 12, 30], [10, 5, 15])
+    [10, 15, 30]
+    """
+    joints = _joints(layers)
+    return [_snapped(d, joints) for d in depths_mm]
+
+
 def _sums(total: float, sizes: Sequence[float], most: int) -> Iterator[tuple[float, ...]]:
     if abs(total) < _EPS_MM:
         yield ()
@@ -68,11 +95,20 @@ def _snapped(depth: float, joints: Sequence[float]) -> float:
     return next((j for j in joints if j >= depth - _EPS_MM), joints[-1])
 
 
-def layered(panel: Panel, plan: PanelPlan) -> tuple[Panel, tuple[Check, ...]]:
+def layered(
+    panel: Panel, plan: PanelPlan, *, most_mm: float = math.inf, through: bool = False
+) -> tuple[Panel, tuple[Check, ...]]:
     """The panel with its face in layers and every depth at a joint.
 
     Tiles are not kept: they must be found again for the new layers. A panel of ready-laminated
     stock cannot be taken apart and comes back unchanged; the machine's own check refuses it.
+
+    Parameters
+    ----------
+    most_mm
+        Thickest layer that the machine cuts through.
+    through
+        The face stays one sheet and every pocket goes right through it.
     """
     if any(p.bonded for p in panel.plies):
         return panel, ()
@@ -80,24 +116,69 @@ def layered(panel: Panel, plan: PanelPlan) -> tuple[Panel, tuple[Check, ...]]:
         (PlyRole(p.role), p.stock.colour): p.thicknesses_mm for p in plan.plies if p.thicknesses_mm
     }
     face = panel.face_mm
-    depths = [d for p in panel.pockets for d in _depths(p) if d < face - _EPS_MM]
+    all_depths = [d for p in panel.pockets for d in _depths(p)]
     plies: list[Ply] = []
+    checks: list[Check] = []
+    front = 0.0
     for ply in panel.plies:
-        sizes = sold.get((ply.role, ply.stock.colour), ())
-        if ply.role is not PlyRole.FACE or not sizes:
+        thickness = ply.stock.thickness_mm
+        # only what ends inside this sheet asks for a joint in it
+        depths = [d - front for d in all_depths if _EPS_MM < d - front < thickness - _EPS_MM]
+        front += thickness
+        known = sold.get((ply.role, ply.stock.colour), ())
+        sizes = known or sold_thicknesses(most_mm)
+        wanted = depths or thickness > most_mm
+        if ply.role is not PlyRole.FACE or through or not wanted:
             plies.append(ply)
             continue
-        for thickness in best_layers(ply.stock.thickness_mm, sizes, depths):
-            plies.append(Ply(ply.role, replace(ply.stock, thickness_mm=thickness)))
+        layers = best_layers(thickness, sizes, depths)
+        if len(layers) == 1 and depths:
+            checks.append(_one_layer(ply.stock, sizes))
+        elif not known and len(layers) > 1:
+            checks.append(_assumed(ply.stock, layers))
+        plies += [Ply(ply.role, _of_layer(ply.stock, mm)) for mm in layers]
     joints = _joints([p.stock.thickness_mm for p in plies])
     pockets = tuple(_at_joints(p, joints, face) for p in panel.pockets)
-    checks = [
+    checks += [
         _note(before, after)
         for before, after in zip(panel.pockets, pockets, strict=True)
         if after.depth_mm > before.depth_mm + _EPS_MM
     ]
     checks += [_island_lost(p) for p in panel.pockets if p.region.interiors]
     return replace(panel, plies=tuple(plies), pockets=pockets, tiles=()), tuple(checks)
+
+
+def _of_layer(stock: Stock, thickness_mm: float) -> Stock:
+    """The same foam in another thickness; its price goes by the volume (own choice)."""
+    price = stock.price
+    if price is not None:
+        price = round(price * thickness_mm / stock.thickness_mm, 2)
+    return replace(stock, thickness_mm=thickness_mm, price=price)
+
+
+def _assumed(stock: Stock, layers: Sequence[float]) -> Check:
+    return Check(
+        slug="face-in-layers",
+        severity=Severity.WARN,
+        sentence=f"The {stock.colour} face is built from {len(layers)} layers, from front to back "
+        f"{' + '.join(f'{mm:g}' for mm in layers)} mm, since the machine only cuts right through; "
+        "the plan does not say what the foam is sold in.",
+        remedy="Name it as thicknesses_mm of that layer in panel.toml; cut right through with "
+        "--through.",
+    )
+
+
+def _one_layer(stock: Stock, sizes: Sequence[float]) -> Check:
+    return Check(
+        slug="face-not-in-layers",
+        severity=Severity.FAIL,
+        sentence=f"No layers of {', '.join(f'{mm:g}' for mm in sizes)} mm add up to the "
+        f"{stock.colour} face of {stock.thickness_mm:g} mm: every pocket would go right through.",
+        remedy="Name what the foam is sold in as thicknesses_mm in panel.toml; or ask for right "
+        "through with --through.",
+        value=stock.thickness_mm,
+        unit="mm",
+    )
 
 
 def _depths(pocket: PanelPocket) -> list[float]:

@@ -25,6 +25,8 @@ Pin = tuple[float, float]
 #: a pin of 6 mm and foam around it
 _PIN_ROOM_MM = 8.0
 _RIM_MM = 12.0
+#: foam that is left between two pin holes, and the least base by which two pins steer a sheet
+_PINS_APART_MM = 40.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -63,6 +65,11 @@ def bed_sections(
         return []
     if len(parts) == 1:
         return [Section(1, tile, tile.bounds, ())]
+    # two positions of the bed must overlap by so much that the same pins stand in both
+    width, height = (side - 3 * _PIN_ROOM_MM for side in bed_mm)
+    parts = split_slab(tile, (width, height), openings, rules=rules)
+    if parts is None:
+        return []
     lines = [p.bounds for p, _ in parts]
     if any(_crossed(o, lines) for o in openings):
         return []
@@ -72,11 +79,13 @@ def bed_sections(
         window = _window(cell.bounds, (x0, y0, x1, y1), limit)
         sections.append(Section(number, cell, window, ()))
     pins: dict[int, list[Pin]] = {}
+    taken: list[Pin] = []
     for i, a in enumerate(sections):
         for j in range(i + 1, len(sections)):
             b = sections[j]
             if a.cell.intersection(b.cell).length > 1.0:
-                shared = _pins(a, b, tile, openings)
+                shared = _pins(a, b, tile, openings, taken)
+                taken += [p for p in shared if p not in taken]
                 pins.setdefault(i, []).extend(shared)
                 pins.setdefault(j, []).extend(shared)
     return [
@@ -100,8 +109,14 @@ def _window(cell: Box, whole: Box, limit: tuple[float, float]) -> Box:
     return out[0], out[1], out[2], out[3]
 
 
-def _pins(a: Section, b: Section, tile: Polygon, openings: Sequence[BaseGeometry]) -> list[Pin]:
-    """The two places farthest apart that both positions of the bed reach."""
+def _pins(
+    a: Section, b: Section, tile: Polygon, openings: Sequence[BaseGeometry], taken: Sequence[Pin]
+) -> list[Pin]:
+    """The two places farthest apart that both positions of the bed reach.
+
+    Holes that other positions use already are taken again, and new ones keep well off them: two
+    holes side by side would tear into one.
+    """
     both = box(*a.window_mm).intersection(box(*b.window_mm))
     waste = [
         p
@@ -112,11 +127,16 @@ def _pins(a: Section, b: Section, tile: Polygon, openings: Sequence[BaseGeometry
     rim = tile.buffer(-_RIM_MM).intersection(both.buffer(-_PIN_ROOM_MM))
     rx0, ry0, rx1, ry1 = rim.bounds
     at = [] if rim.is_empty else [(rx0, ry0), (rx1, ry0), (rx1, ry1), (rx0, ry1)]
-    corners = [shapely.Point(c) for c in at]
+    opened = shapely.union_all(list(openings))
+    corners = [p for c in at if not opened.dwithin(p := shapely.Point(c), _PIN_ROOM_MM)]
+    used = [p for t in taken if both.buffer(-_PIN_ROOM_MM).covers(p := shapely.Point(t))]
     spots = waste if len(waste) >= 2 else [*waste, *corners]
+    spots = [s for s in spots if all(s.distance(shapely.Point(t)) >= _PINS_APART_MM for t in taken)]
+    spots = [*used, *spots]
     pairs = [
         (p.distance(q), i, j) for i, p in enumerate(spots) for j, q in enumerate(spots) if i < j
     ]
+    pairs = [pair for pair in pairs if pair[0] >= _PINS_APART_MM]
     if not pairs:
         return []
     _, i, j = max(pairs, key=lambda t: (round(t[0], 6), -t[1], -t[2]))

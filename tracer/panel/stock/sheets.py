@@ -37,6 +37,10 @@ _TOLERANCE_MM, _MOST_TOLERANCE_MM, _NOISE_FACTOR = 0.15, 0.3, 3.0
 #: hole in the backing board for a screw (common practice, no source)
 _SCREW_HOLE_MM = 5.0
 _NUMBER_CAP_MM = 6.0
+#: lines and arcs lie to both sides of a loose piece's wall within this
+_PIECE_SPARE_MM = 0.2
+#: letters of the mark in a layer's corner, and their distance from its edges
+_MARK_CAP_MM, _MARK_MM = 3.5, 3.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -51,10 +55,14 @@ def make_walls(panel: Panel, machine: Machine) -> Walls:
     """Walls of lines and arcs with the machine's inside radius, in the panel's frame."""
     made: dict[str, Pocket] = {}
     checks: list[Check] = []
+    thickest = max(s.thickness_mm for s in panel.slabs if s.plies[0].role is not PlyRole.BACKING)
     for pocket in panel.pockets:
         noise = roughness_mm(np.asarray(pocket.outline.exterior.coords)[:-1, :2])
+        # over a sheet's thickness the wall runs in: the fit is to hold at the tight face
+        deep = min(pocket.cut_depth_mm, thickest)
+        offset = machine.fit_offset_mm + machine.narrowing_mm(deep)
         rule = PocketRule(
-            fit_mm=pocket.fit_mm + machine.fit_offset_mm,
+            fit_mm=pocket.fit_mm + offset,
             depth_mm=None if pocket.through else pocket.depth_mm,
             cutter_radius_mm=machine.inside_radius_mm,
             relief=machine.relief,
@@ -64,7 +72,7 @@ def make_walls(panel: Panel, machine: Machine) -> Walls:
             pocket.outline,
             rule,
             pocket_id=pocket.pocket_id,
-            wall=largest_polygon(grown(pocket.wall, machine.fit_offset_mm)),
+            wall=largest_polygon(grown(pocket.wall, offset)),
             name=pocket.name,
             revision=pocket.outline_revision,
         )
@@ -81,7 +89,7 @@ def slab_sheets(
     checks: list[Check] = []
     for slab in panel.slabs:
         features = [f for p in panel.pockets for f in _features(p, slab, walls)]
-        features += _common_features(panel, slab)
+        features = _united(features) + _common_features(panel, slab)
         tiles = [t for t in panel.tiles if t.slab == slab.index]
         for tile in tiles:
             own = [f for f in features if _mostly_in(f.region, tile.region)]
@@ -122,6 +130,28 @@ def _features(pocket: PanelPocket, slab: Slab, walls: Walls) -> list[Feature]:
     return found
 
 
+def _united(features: Sequence[Feature]) -> list[Feature]:
+    """Features of one layer that run into one another as one: a slot that a row of tools shares.
+
+    Two walls that cross would be cut twice, and no reader could tell inside from outside.
+    """
+    found: list[Feature] = []
+    for feature in features:
+        own = feature
+        for other in [f for f in found if f.layer == own.layer and f.region.overlaps(own.region)]:
+            both = shapely.union_all([own.region, other.region])
+            if len(polygons_in(both)) != 1:
+                continue
+            found.remove(other)
+            ids = dict.fromkeys([*other.subject_id.split("+"), *own.subject_id.split("+")])
+            region = polygons_in(both)[0]
+            if own.layer.operation is Operation.THROUGH:
+                region = Polygon(region.exterior)
+            own = Feature(own.layer, region, "+".join(ids))
+        found.append(own)
+    return found
+
+
 def _common_features(panel: Panel, slab: Slab) -> list[Feature]:
     """Holes of keep-outs in every slab, screw holes in the backing board."""
     found = [Feature(Layer(Operation.THROUGH), k.region, k.name) for k in panel.keep_outs if k.hole]
@@ -152,7 +182,11 @@ def _work(
     many_sections: bool,
 ) -> SheetWork:
     ply = slab.plies[0]
-    key, title = slab.name, f"{panel.title}, {ply.role.value}, {ply.stock.colour}"
+    many_slabs = len(panel.slabs)
+    key = slab.name
+    title = f"{panel.title}, {ply.role.value}, {ply.stock.colour} {slab.thickness_mm:g} mm"
+    if many_slabs > 1:
+        title += f", layer {slab.index + 1} of {many_slabs}"
     if many_tiles:
         key, title = f"{key}-tile{tile.number}", f"{title}, tile {tile.number}"
     if many_sections:
@@ -170,9 +204,11 @@ def _work(
         for p in inside
         if shown and (label := p.label) is not None
     ]
+    if many_slabs > 1 and not many_sections:
+        texts.append(_layer_mark(panel, slab, tile))
     return SheetWork(
         key=key,
-        title=f"{title}, front",
+        title=f"{title}, saw and drill" if ply.role is PlyRole.BACKING else f"{title}, front",
         stock=ply.stock,
         role=ply.role,
         thickness_mm=slab.thickness_mm,
@@ -184,6 +220,20 @@ def _work(
         else (),
         texts=tuple(texts),
     )
+
+
+def _layer_mark(panel: Panel, slab: Slab, tile: Tile) -> SheetText:
+    """Which layer a piece is and where its corner belongs, in its lower left corner.
+
+    All layers have the panel's edge: with the marked corners on one another, against a stop, the
+    openings lie on one another.
+    """
+    x0, y0, _, _ = tile.region.bounds
+    px, py, _, _ = panel.shape.bounds
+    text = f"layer {slab.index + 1} of {len(panel.slabs)}, front up"
+    if max(x0 - px, y0 - py) > _EPS_MM:
+        text += f", corner at {x0 - px:.0f}, {y0 - py:.0f}"
+    return SheetText(text, x0 + _MARK_MM, y0 + _MARK_MM, _MARK_CAP_MM, f"layer {slab.index + 1}")
 
 
 def _clipped(feature: Feature, area: Polygon) -> Feature:
@@ -228,11 +278,12 @@ def insert_sheets(
             min(max(stock.size_mm), max(machine.bed_mm)),
             min(min(stock.size_mm), min(machine.bed_mm)),
         )
+        spare = machine.kerf_mm + _PIECE_SPARE_MM
         places, too_large = nest(
             pieces,
             size,
-            gap_mm=rules.nest_gap_mm,
-            rim_mm=rules.sheet_rim_mm,
+            gap_mm=rules.nest_gap_mm + spare,
+            rim_mm=rules.sheet_rim_mm + spare,
             grain=stock.grain,
         )
         checks += [_too_large_insert(pockets[i], stock, size) for i in too_large]
@@ -268,7 +319,7 @@ def _used(
 ) -> tuple[float, float, float, float]:
     """The part of the sheet that is needed, from its lower left corner, in whole millimetres."""
     boxes = np.array([f.region.bounds for f in features])
-    rim = rules.sheet_rim_mm
+    rim = rules.sheet_rim_mm + 1.0
     w, h = np.ceil(boxes[:, 2:].max(axis=0) + rim)
     return 0.0, 0.0, min(float(w), size[0]), min(float(h), size[1])
 

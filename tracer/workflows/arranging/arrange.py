@@ -2,18 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, replace
+from typing import Any
 
 from tracer.errors import TracerError, UsageError
 from tracer.export.machine.checks import material_named
 from tracer.model.outline import Outline
-from tracer.model.panel import Panel, PlyRole
-from tracer.model.panel_plan import PanelPlan
+from tracer.model.panel import Bay, BayKind, Panel, PlyRole
+from tracer.model.panel_plan import Arrangement, MovePlan, PanelPlan
 from tracer.model.report import Check, Severity
-from tracer.panel.build import Made, build_panel, make_pockets, wanted_tools
+from tracer.panel.build import Made, build_panel, make_pockets, plies_of, wanted_tools
 from tracer.panel.checks.report import check_panel, sorted_checks
+from tracer.panel.layout.placement import middle
 from tracer.panel.layout.places import Tool
 from tracer.panel.layout.rows import Change
 from tracer.panel.rules import rules_for
@@ -25,13 +27,22 @@ from tracer.project.former import FORMER
 from tracer.project.outlines_file import load_outlines
 from tracer.project.panel_file import PanelFile, dump_panel, load_panel
 from tracer.project.plan_file import plan_from_toml, plan_toml
+from tracer.project.schema import load_job
 from tracer.project.store import JobFolder
 from tracer.project.tool_list import parse_tool_list
 from tracer.workflows.arranging.fresh_layouts import Choice, fresh_choices, held, needs_search
 from tracer.workflows.arranging.panel_tools import job_tools, tool_digests
 from tracer.workflows.job.persons_files import left_alone
 
-__all__ = ["Arranged", "arrange_job", "arrange_tools", "plan_in_force", "titled", "tools_of_job"]
+__all__ = [
+    "Arranged",
+    "arrange_job",
+    "arrange_tools",
+    "panel_pictures",
+    "plan_in_force",
+    "titled",
+    "tools_of_job",
+]
 
 PANEL_JSON, PANEL_TOML, IMPORTED = "panel.json", "panel.toml", "guests.json"
 FRONT, CHECKED = "pictures/panel.png", "pictures/panel-checks.png"
@@ -81,6 +92,18 @@ def arrange_tools(
     return replace(panel, checks=sorted_checks(panel, checks)), built.changes
 
 
+def _bay_round(tools: list[Tool], plan: PanelPlan, known: Mapping[str, Any]) -> Bay:
+    """A bay that fits round the tools, of the kind and the measures that are known."""
+    kind = known.get("kind", BayKind.DRAWER)
+    rules = rules_for(kind, plies_of(plan), plan.rules)
+    edge = plan.placement.edge_mm if plan.placement.edge_mm is not None else rules.edge_mm
+    as_photographed = replace(plan.placement, edge_mm=edge, arrangement=Arrangement.PHOTOGRAPHED)
+    round_it = build_panel(
+        tools, replace(plan, bay=None, placement=as_photographed, places=())
+    ).panel.bay
+    return replace(round_it, **known)
+
+
 def tools_of_job(folder: JobFolder, plan: PanelPlan) -> tuple[list[Tool], list[Check]]:
     """Tools that a job offers to a plan."""
     content = load_outlines(folder.read("outlines.json"), "outlines.json")
@@ -99,6 +122,7 @@ def arrange_job(
     *,
     plan_file: tuple[str, bytes] | None = None,
     stay: Sequence[str] = (),
+    bay: Mapping[str, Any] | None = None,
     progress: Progress | None = None,
 ) -> Arranged:
     """Arrange a job's outlines.
@@ -111,6 +135,8 @@ def arrange_job(
         Name and bytes of a plan that replaces the job's own.
     stay
         Ids of tools that keep the places they have now while the rest is laid out afresh.
+    bay
+        What is known of the bay but its size (fields of `Bay`): it is made to fit round the tools.
 
     Raises
     ------
@@ -137,10 +163,13 @@ def arrange_job(
                 material_named(ply.stock.material)
         clock.step("panel")
         tools, left_out = tools_of_job(folder, plan)
+        if bay and plan.bay is None:
+            plan = replace(plan, bay=_bay_round(tools, plan, bay))
         revision = before.panel.revision if before else 1
         files: dict[str, bytes] = {}
         choices: list[Choice] = []
         made = None
+        placed = plan
         if stay or needs_search(plan, tools):
             wanted = wanted_tools(tools, plan)
             made = make_pockets(wanted, plan, clock.fraction)
@@ -148,11 +177,13 @@ def arrange_job(
             clock.step("layouts")
             choices, noted = fresh_choices(wanted, made, plan, clock.fraction)
             left_out = [*left_out, *noted]
-            plan = _taken(choices, plan)
+            placed = plan = _taken(choices, plan)
             clock.step("panel")
             files |= _choice_pictures(choices, tools, revision, made)
+        elif _swapped(folder):
+            placed = _with_kept_places(plan, before, tools)
         panel, changes = arrange_tools(
-            tools, plan, revision=revision, progress=clock.fraction, made=made
+            tools, placed, revision=revision, progress=clock.fraction, made=made
         )
         panel = replace(panel, checks=sorted_checks(panel, [*panel.checks, *left_out]))
         digests = tool_digests(tools)
@@ -167,8 +198,7 @@ def arrange_job(
         files |= {
             PANEL_JSON: data,
             **planned,
-            FRONT: panel_png(panel),
-            CHECKED: panel_png(panel, panel.checks),
+            **panel_pictures(panel),
         }
         folder.commit(files)
         clock.stop()
@@ -200,6 +230,40 @@ def _choice_pictures(
         )
         for n, c in enumerate(choices, start=1)
     }
+
+
+def panel_pictures(panel: Panel) -> dict[str, bytes]:
+    """The pictures of a panel, by file name."""
+    return {FRONT: panel_png(panel), CHECKED: panel_png(panel, panel.checks)}
+
+
+def _swapped(folder: JobFolder) -> bool:
+    """Whether a tool of the job was exchanged, so that there may be foam with its pockets."""
+    return bool(load_job(folder.read("job.json"), "job.json").kept)
+
+
+def _with_kept_places(
+    plan: PanelPlan, before: PanelFile | None, tools: Sequence[Tool]
+) -> PanelPlan:
+    """The plan with every pocket that is there held where it is.
+
+    Setting a lay into its bay goes by the box round all tools: one that was exchanged would move
+    all others away from the pockets that are cut. Who asks for another bay or placement gets one.
+    """
+    if before is None or (before.plan.placement, before.plan.bay, before.plan.rules) != (
+        plan.placement,
+        plan.bay,
+        plan.rules,
+    ):
+        return plan
+    typed = {m.pocket_id for m in plan.moves}
+    wanted = {t.pocket_id for t in tools if t.lay > 0}
+    kept = []
+    for pocket in before.panel.pockets:
+        if pocket.pocket_id in wanted - typed:
+            x, y = middle(pocket.region.bounds)
+            kept.append(MovePlan(pocket.pocket_id, x, y))
+    return replace(plan, moves=(*plan.moves, *kept))
 
 
 def _plan_file(folder: JobFolder, plan: PanelPlan) -> dict[str, bytes]:

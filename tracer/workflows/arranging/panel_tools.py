@@ -27,6 +27,8 @@ __all__ = ["job_tools", "rows_by_outline", "tool_digests", "upright"]
 
 #: a point of the tool list and of an outline are the same within this; both are written rounded
 _SAME_PX = 3.0
+#: heights that read the same on a rule
+_SAME_HEIGHT_MM = 0.1
 
 
 def rows_by_outline(content: OutlinesFile, tools: ToolList | None) -> dict[str, ToolRow]:
@@ -94,6 +96,11 @@ def job_tools(
             continue
         lay = content.lay_of.get(outline.outline_id, 1)
         row = rows.get(outline.outline_id)
+        if row is not None and _changed_height(outline, row):
+            checks.append(_height_later(outline, row))
+            outline = replace(
+                outline, height_mm=row.height_mm or 0.0, height_source=HeightSource.TYPED
+            )
         tool = Tool(outline.outline_id, outline, upright(content.calibration, lay), lay)
         found.append(tool if row is None else _with_row(tool, row))
     found += [Tool(o.outline_id, o, Placement(0.0, 0.0), 0) for o in imported]
@@ -127,6 +134,26 @@ def tool_digests(tools: Sequence[Tool]) -> dict[str, str]:
         ).hexdigest()[:12]
         for t in tools
     }
+
+
+def _changed_height(outline: Outline, row: ToolRow) -> bool:
+    """Whether the list has another height than the outline was traced with."""
+    return row.height_mm is not None and abs(row.height_mm - outline.height_mm) > _SAME_HEIGHT_MM
+
+
+def _height_later(outline: Outline, row: ToolRow) -> Check:
+    return Check(
+        "height-since-trace",
+        Severity.WARN,
+        f"{outline.outline_id} ({outline.name}): tools.csv has a height of {row.height_mm:g} mm, "
+        f"and its outline was traced with {outline.height_mm:g} mm. Depth, notch and drawer go by "
+        "the list; the outline is still that of the other height.",
+        "Trace again (tracer trace --job NAME), then arrange.",
+        subject_id=outline.outline_id,
+        value=row.height_mm,
+        limit=outline.height_mm,
+        unit="mm",
+    )
 
 
 def _planned_for_nothing(plan: PanelPlan, known: set[str]) -> list[Check]:

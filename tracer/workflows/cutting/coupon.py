@@ -6,16 +6,22 @@ from pathlib import Path
 
 from tracer.atomic import create_atomically, write_atomically
 from tracer.errors import TracerError, UsageError
-from tracer.export.drawing.coupon import draw_coupon, fit_from_hole, kerf_from_strips
+from tracer.export.drawing.coupon import (
+    draw_coupon,
+    fit_from_hole,
+    kerf_from_strips,
+    taper_from_strips,
+)
 from tracer.export.machine.checks import material_named, refuse_forbidden
-from tracer.export.machine.profiles import dxf_options, machine_toml, with_reading
+from tracer.export.machine.profiles import dxf_options, machine_names, machine_toml, with_reading
 from tracer.model.machine import Kerf, Machine
 from tracer.model.panel_plan import FitClass
 from tracer.panel.pocket.fits import FITS
 from tracer.project.store import JobFolder
+from tracer.ranges import shown
 from tracer.workflows.cutting.sheet_files import sheet_files
 
-__all__ = ["coupon_files", "profile_file", "profile_from_reading", "write_files"]
+__all__ = ["coupon_files", "own_profile", "profile_file", "profile_from_reading", "write_files"]
 
 
 def coupon_files(
@@ -26,6 +32,7 @@ def coupon_files(
     cut, numbers = draw_coupon(diameter_mm, machine)
     sheet = sheet_files(
         f"coupon-{machine.key}",
+        "",
         cut,
         numbers,
         machine=machine,
@@ -38,9 +45,22 @@ def coupon_files(
 
 
 def profile_from_reading(
-    machine: Machine, *, hole: int | None, strips_mm: float | None, felt: FitClass
+    machine: Machine,
+    *,
+    hole: int | None,
+    strips_mm: float | None,
+    felt: FitClass,
+    strips_below_mm: float | None = None,
+    thickness_mm: float = 30.0,
 ) -> Machine:
-    """The profile with the kerf from the strips and the fit from the hole.
+    """The profile with kerf and taper from the strips and the fit from the hole.
+
+    Parameters
+    ----------
+    strips_mm, strips_below_mm
+        Length of the row on the face that lay up, and on the other one.
+    thickness_mm
+        Of the foam that the strips were cut from.
 
     Raises
     ------
@@ -65,8 +85,21 @@ def profile_from_reading(
     offset = None
     if hole is not None:
         offset = fit_from_hole(hole, kerf, machine, FITS[felt].gap_mm)
+    taper = None
+    if strips_below_mm is not None:
+        if strips_mm is None:
+            raise UsageError(
+                "coupon-nothing-read",
+                "The row of strips was measured on its lower face only.",
+                "Measure it on the face that lay up as well: --strips.",
+            )
+        kerf_from_strips(strips_below_mm)
+        taper = round(taper_from_strips(strips_mm, strips_below_mm, thickness_mm), 4)
     return with_reading(
-        machine, kerf_mm=kerf if strips_mm is not None else None, fit_offset_mm=offset
+        machine,
+        kerf_mm=kerf if strips_mm is not None else None,
+        fit_offset_mm=offset,
+        taper_mm_per_10mm=taper,
     )
 
 
@@ -97,6 +130,31 @@ def _refuse_other(path: Path, there: bytes, data: bytes, replacing: bool) -> Non
             f"There is already a file {path}.",
             "Write over it with --replace, or choose another folder.",
         )
+
+
+def own_profile(folder: Path, name: str, like: Machine, *, replacing: bool) -> list[Path]:
+    """A profile of one's own, to begin with as another is.
+
+    Raises
+    ------
+    UsageError
+        ``machine-file-name`` for a name that is none for a file, or that of a profile that comes
+        with the program.
+    """
+    stem = name.removesuffix(".toml")
+    if not stem.isprintable() or set(stem) & set('<>:"/\\|?*') or not stem.strip(". "):
+        raise UsageError(
+            "machine-file-name",
+            f"{shown(name)} is no name for a profile.",
+            "Letters, numbers and hyphens will do: tracer machines our-router --from router.",
+        )
+    if stem in machine_names():
+        raise UsageError(
+            "machine-file-name",
+            f"{stem} is a profile that comes with the program.",
+            f"Choose another name, for example our-{stem}.",
+        )
+    return profile_file(folder / f"{stem}.toml", like, replacing=replacing)
 
 
 def profile_file(path: Path, machine: Machine, *, replacing: bool) -> list[Path]:

@@ -2,125 +2,59 @@
 
 from __future__ import annotations
 
-import json
-import math
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 
-from tracer.errors import TracerError, UsageError
+from tracer.errors import TracerError
 from tracer.export.drawing.cut_drawing import draw_cut, draw_reference
-from tracer.export.dxf.write import DxfOptions, DxfVersion
+from tracer.export.dxf.write import DxfOptions
 from tracer.export.machine.checks import (
     job_cautions,
     machine_checks,
     material_named,
     refuse_forbidden,
 )
-from tracer.export.machine.figures import CutFigures
 from tracer.export.machine.profiles import dxf_options
-from tracer.export.paper.template import PrinterScale
 from tracer.geometry.offset import grown
 from tracer.geometry.rings import largest_polygon, roughness_mm
-from tracer.model.drawing import Drawing
-from tracer.model.machine import Kerf, Machine
+from tracer.model.machine import Kerf
 from tracer.model.outline import Outline
-from tracer.model.panel_plan import FitClass
 from tracer.model.pocket import Pocket, PocketRule, Room
 from tracer.model.report import Check, Severity
 from tracer.panel.checks.shapes import thin_webs
 from tracer.panel.pocket.clearance import Cut, room_for
-from tracer.panel.pocket.fits import FIT_PROBABILITY, FITS, LOOSEST_MM, Fit, default_fit, typed_fit
+from tracer.panel.pocket.fits import FITS, Fit, default_fit, typed_fit
 from tracer.panel.pocket.looseness import check_limit, islands_left_out, limit_check
 from tracer.panel.pocket.no_pocket import no_pocket_for
 from tracer.panel.pocket.pockets import make_pocket
 from tracer.progress import Progress, Silent
+from tracer.workflows.cutting.cut_options import CutOptions, CutResult
+from tracer.workflows.cutting.lay_record import LayPlace, lay_record, turned_pocket
 from tracer.workflows.cutting.sheet_files import (
     CHECKS_FAILED,
     failed_checks,
     failed_text,
     sheet_files,
+    stock_folder,
 )
 
-__all__ = ["CutOptions", "CutResult", "LayPockets", "cut_dxf_options", "cut_lay", "lay_pockets"]
+__all__ = [
+    "CutOptions",
+    "CutResult",
+    "LayPockets",
+    "Sheet",
+    "cut_dxf_options",
+    "cut_lay",
+    "cut_sheets",
+    "lay_pockets",
+]
 
+_SAME_MM = 1e-6
 #: arcs stay this close to the wall, or 3 times the outline's own noise where that is more: a
 #: tighter fit follows the noise and shatters into short pieces
 _TOLERANCE_MM, _MOST_TOLERANCE_MM, _NOISE_FACTOR = 0.15, 0.3, 3.0
-
-
-@dataclass(frozen=True, kw_only=True)
-class CutOptions:
-    """What to cut with, how deep, how tight.
-
-    Attributes
-    ----------
-    depth_mm
-        Depth of every pocket that has none of its own; None: right through.
-    depths_mm
-        Own depth by outline id.
-    fit
-        Class; None: as `tracer.panel.pocket.fits.default_fit` has it for tools that only lie.
-    fit_mm
-        Gap per side where the edge is sure; None: that of ``fit``.
-    fit_probability
-        With which a tool goes into its pocket, fit and all.
-    loosest_mm
-        No wall stands off the estimated edge by more than this.
-    edge_mm
-        Between pockets and the sheet's edge.
-    web_mm
-        Least foam between pockets.
-    straight
-        Chords instead of arcs; None: as the machine's profile says.
-    accepted
-        Failed checks, by name, that do not mark the files as failed.
-    typed
-        Options of the command that were typed, like ``--fit``: a panel that decides otherwise
-        refuses them.
-    """
-
-    machine: Machine
-    material: str = "unknown"
-    thickness_mm: float = 30.0
-    depth_mm: float | None = None
-    depths_mm: Mapping[str, float] = field(default_factory=dict)
-    fit: FitClass | None = None
-    fit_mm: float | None = None
-    fit_probability: float = FIT_PROBABILITY
-    loosest_mm: float = LOOSEST_MM
-    edge_mm: float = 30.0
-    web_mm: float = 10.0
-    dxf_version: DxfVersion | None = None
-    straight: bool | None = None
-    paper: str = "a4"
-    printer: PrinterScale | None = None
-    accepted: tuple[str, ...] = ()
-    typed: frozenset[str] = frozenset()
-
-    def __post_init__(self) -> None:
-        lengths = {"thickness": self.thickness_mm, "margin": self.edge_mm, "depth": self.depth_mm}
-        for name, value in lengths.items():
-            if value is not None and not (value > 0 and math.isfinite(value)):
-                raise UsageError(
-                    "cut-length-wrong",
-                    f"The {name} must be above 0 mm, not {value:g}.",
-                    "Type it as a length, for example 30 or 1in.",
-                )
-
-
-@dataclass(frozen=True, eq=False)
-class CutResult:
-    """Everything a cut gives: drawings, files by name, findings, figures, cautions."""
-
-    cut: Drawing
-    reference: Drawing
-    pockets: tuple[Pocket, ...]
-    files: dict[str, bytes]
-    figures: CutFigures
-    checks: tuple[Check, ...]
-    cautions: tuple[str, ...]
 
 
 def cut_lay(
@@ -130,7 +64,7 @@ def cut_lay(
     name: str,
     progress: Progress | None = None,
 ) -> CutResult:
-    """Cutting files for tools as photographed.
+    """Cutting files for tools as photographed, all in one sheet.
 
     Files are written even where a check failed; their titles and a text beside them say so.
 
@@ -139,11 +73,65 @@ def cut_lay(
     TracerError
         When there is nothing to cut, or a file read back differs from its drawing.
     """
+    whole = [Sheet(f"{name}, front", name, 0.0, options.thickness_mm)]
+    return cut_sheets(outlines, options, whole, name=name, progress=progress)[0]
+
+
+@dataclass(frozen=True)
+class Sheet:
+    """One sheet of a lay: title for people, name for files, from where to where it reaches.
+
+    A pocket that ends behind the sheet goes right through it.
+    """
+
+    title: str
+    key: str
+    front_mm: float
+    back_mm: float
+
+    @property
+    def thickness_mm(self) -> float:
+        """From its front to its back."""
+        return self.back_mm - self.front_mm
+
+    def part_of(self, pocket: Pocket, through: bool) -> Pocket | None:
+        """What of a pocket is cut into this sheet; None where it ends in front of it."""
+        depth = pocket.rule.depth_mm
+        if depth is None or not through:
+            return pocket
+        if depth < self.back_mm - _SAME_MM:
+            return None
+        return replace(pocket, rule=replace(pocket.rule, depth_mm=None))
+
+
+def cut_sheets(
+    outlines: Sequence[Outline],
+    options: CutOptions,
+    sheets: Sequence[Sheet],
+    *,
+    name: str,
+    noted: Sequence[Check] = (),
+    progress: Progress | None = None,
+) -> list[CutResult]:
+    """Cutting files of the sheets of a lay; the first result also holds findings and the record.
+
+    With several sheets each is cut right through, where a pocket reaches it.
+
+    Parameters
+    ----------
+    noted
+        Findings made before.
+
+    Raises
+    ------
+    TracerError
+        As `cut_lay`.
+    """
     progress = progress or Silent()
-    material = material_named(options.material)
-    refuse_forbidden(options.machine, material)
+    material, machine = material_named(options.material), options.machine
+    refuse_forbidden(machine, material)
     made = lay_pockets(outlines, options, progress=progress)
-    pockets, checks = made.pockets, list(made.checks)
+    pockets, checks = [turned_pocket(p, options.turn_rad) for p in made.pockets], list(made.checks)
     if not pockets:
         raise TracerError(
             "nothing-to-cut",
@@ -151,43 +139,68 @@ def cut_lay(
             "Trace a photo in which at least one tool lies wholly in view.",
         )
     origin, size = _sheet(pockets, options.edge_mm)
-    checks += _webs(pockets, options.web_mm)
-    checks += machine_checks(
-        options.machine,
-        material,
-        size_mm=size,
-        thickness_mm=options.thickness_mm,
-        depths_mm=[(p.pocket_id, p.rule.depth_mm) for p in pockets],
-    )
+    checks += [*noted, *_webs(made.pockets, options.web_mm)]
+    parts = [
+        [part for p in pockets if (part := sheet.part_of(p, len(sheets) > 1)) is not None]
+        for sheet in sheets
+    ]
+    for sheet, own in zip(sheets, parts, strict=True):
+        checks += machine_checks(
+            machine,
+            material,
+            size_mm=size,
+            thickness_mm=sheet.thickness_mm,
+            depths_mm=[(p.pocket_id, p.rule.depth_mm) for p in own],
+        )
+    checks = list(dict.fromkeys(checks))
     progress.step("files")
     failing = failed_checks(checks, options.accepted)
-    title = f"{name}, front" + (CHECKS_FAILED if failing else "")
-    machine = options.machine
-    cut = draw_cut(pockets, title=title, origin_mm=origin, size_mm=size, machine=machine)
-    bare = replace(machine, kerf=Kerf.NONE, kerf_mm=0.0)
-    walls = draw_cut(pockets, title=title, origin_mm=origin, size_mm=size, machine=bare)
-    reference, letters = draw_reference(pockets, cut)
     cautions = job_cautions(machine, material)
-    sheet = sheet_files(
-        name,
-        cut,
-        reference,
-        machine=machine,
-        thickness_mm=options.thickness_mm,
-        dxf=cut_dxf_options(options),
-        walls=walls,
-        paper=options.paper,
-        printer=options.printer,
-        cautions=cautions,
-    )
-    checks += letters
-    files = dict(sheet.files)
+    bare = replace(machine, kerf=Kerf.NONE, kerf_mm=0.0)
+    results: list[CutResult] = []
+    for sheet, own in zip(sheets, parts, strict=True):
+        title = sheet.title + (CHECKS_FAILED if failing else "")
+        cut = draw_cut(own, title=title, origin_mm=origin, size_mm=size, machine=machine)
+        walls = draw_cut(own, title=title, origin_mm=origin, size_mm=size, machine=bare)
+        reference, letters = draw_reference(own, cut)
+        checks += letters
+        written = sheet_files(
+            f"{sheet.key}-front",
+            stock_folder(material.key, sheet.thickness_mm),
+            cut,
+            reference,
+            machine=machine,
+            thickness_mm=sheet.thickness_mm,
+            dxf=cut_dxf_options(options),
+            walls=walls,
+            paper=options.paper,
+            printer=options.printer,
+            cautions=cautions,
+            wanted={p.pocket_id: p.wanted for p in own},
+            names={p.pocket_id: f"{p.pocket_id} {p.name}".strip() for p in own},
+        )
+        results.append(
+            CutResult(
+                cut,
+                reference,
+                tuple(own),
+                written.files,
+                written.figures,
+                (),
+                cautions,
+                written.walls,
+            )
+        )
+    common: dict[str, bytes] = {}
     if failing:
-        files[f"{name}-CHECKS-FAILED.txt"] = failed_text(failing)
-    files[f"{name}-cut.json"] = _record(
-        name, options, pockets, made.rooms, sheet.figures, checks, files
+        common[f"{name}-CHECKS-FAILED.txt"] = failed_text(failing)
+    files = {n: data for r in results for n, data in r.files.items()} | common
+    place = LayPlace(origin, size, options.turn_rad)
+    common[f"{name}-cut.json"] = lay_record(
+        name, options, made.pockets, made.rooms, results, checks, files, place
     )
-    return CutResult(cut, reference, pockets, files, sheet.figures, tuple(checks), cautions)
+    first = replace(results[0], files=results[0].files | common, checks=tuple(checks))
+    return [first, *results[1:]]
 
 
 @dataclass(frozen=True, eq=False)
@@ -222,7 +235,7 @@ def lay_pockets(
             outline.region,
             _rule(outline, room.gap_mm, options),
             pocket_id=outline.outline_id,
-            wall=largest_polygon(grown(room.wall, options.machine.fit_offset_mm)),
+            wall=largest_polygon(grown(room.wall, _offset(outline, options))),
             name=outline.name,
             revision=outline.revision,
         )
@@ -254,11 +267,18 @@ def cut_of(options: CutOptions) -> Cut:
     return Cut(sigma_mm=options.machine.cut_sigma_mm, gives_mm=gives)
 
 
+def _offset(outline: Outline, options: CutOptions) -> float:
+    """What the machine adds to the fit: the coupon's, and that it holds at the tight face."""
+    depth = options.depths_mm.get(outline.outline_id, options.depth_mm)
+    deep = min(depth or options.thickness_mm, options.machine.max_depth_mm)
+    return options.machine.fit_offset_mm + options.machine.narrowing_mm(deep)
+
+
 def _rule(outline: Outline, gap_mm: float, options: CutOptions) -> PocketRule:
     machine = options.machine
     noise = roughness_mm(np.asarray(outline.region.exterior.coords)[:-1, :2])
     return PocketRule(
-        fit_mm=gap_mm + machine.fit_offset_mm,
+        fit_mm=gap_mm + _offset(outline, options),
         depth_mm=options.depths_mm.get(outline.outline_id, options.depth_mm),
         cutter_radius_mm=machine.inside_radius_mm,
         relief=machine.relief,
@@ -303,46 +323,3 @@ def cut_dxf_options(options: CutOptions) -> DxfOptions:
     """How the machine's reader wants its files, unless typed otherwise."""
     made = dxf_options(options.machine, options.dxf_version)
     return made if options.straight is None else replace(made, straight=options.straight)
-
-
-def _record(
-    name: str,
-    options: CutOptions,
-    pockets: Sequence[Pocket],
-    rooms: Sequence[Room],
-    figures: CutFigures,
-    checks: Sequence[Check],
-    files: Mapping[str, bytes],
-) -> bytes:
-    """What was cut with what, for people and programs that come later."""
-    body = {
-        "format": "tracer-cut",
-        "version": 1,
-        "units": "mm",
-        "name": name,
-        "machine": options.machine.key,
-        "material": options.material,
-        "thickness_mm": options.thickness_mm,
-        "fit_probability": options.fit_probability,
-        "pockets": [
-            {
-                "id": p.pocket_id,
-                "name": p.name,
-                "outline_revision": p.outline_revision,
-                "fit_mm": round(p.rule.fit_mm, 3),
-                "fit_probability": room.probability,
-                "widths_mm": [round(room.least_mm, 2), round(room.most_mm, 2)],
-                "wall": np.round(np.asarray(p.wanted.exterior.coords)[:-1, :2], 3).tolist(),
-                "depth_mm": p.rule.depth_mm,
-                "area_mm2": round(p.region.area, 1),
-            }
-            for p, room in zip(pockets, rooms, strict=True)
-        ],
-        "cut_length_mm": round(figures.cut_mm, 1),
-        "path_length_mm": round(figures.path_mm, 1),
-        "plunges": figures.plunges,
-        "seconds_at_least": round(figures.seconds),
-        "checks": [{"slug": c.slug, "severity": c.severity.value} for c in checks],
-        "files": sorted(files),
-    }
-    return (json.dumps(body, indent=1, ensure_ascii=False) + "\n").encode()

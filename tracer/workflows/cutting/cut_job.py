@@ -4,15 +4,17 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
-from tracer.errors import TracerError, UsageError
+from tracer.errors import UsageError
 from tracer.model.report import Check
 from tracer.progress import Progress, StepClock
-from tracer.project.cut_record import CutWish, cut_record, cut_records, with_source
+from tracer.project.cut_record import CutWish, cut_records, with_source
 from tracer.project.outlines_file import OutlinesFile, load_outlines
 from tracer.project.store import JobFolder
 from tracer.project.tool_list import ToolList, parse_tool_list
-from tracer.workflows.arranging.panel_tools import rows_by_outline
-from tracer.workflows.cutting.cut import CutOptions, CutResult, cut_lay
+from tracer.workflows.arranging.panel_tools import rows_by_outline, upright
+from tracer.workflows.cutting.cut import CutOptions, CutResult
+from tracer.workflows.cutting.cut_folder import change_of, machine_home, zipped
+from tracer.workflows.cutting.cut_layers import cut_any_lay
 from tracer.workflows.cutting.cut_panel_job import cut_job_panel, has_panel
 from tracer.workflows.cutting.freshness import cut_source
 from tracer.workflows.job.persons_files import left_alone
@@ -22,13 +24,17 @@ __all__ = ["JobCut", "cut_job", "machines_cut_for", "typed_depths"]
 
 @dataclass(frozen=True, eq=False)
 class JobCut:
-    """What a run did: one result per lay, and all files written, relative to the job."""
+    """What a run did: one result per sheet, and all files written, relative to the job.
+
+    ``reissued`` names those that differ from the cut before; empty where there was none.
+    """
 
     job: JobFolder
     results: tuple[CutResult, ...]
     checks: tuple[Check, ...]
     files: tuple[str, ...]
     seconds: dict[str, float]
+    reissued: tuple[str, ...] = ()
 
 
 def typed_depths(content: OutlinesFile, tools: ToolList | None) -> dict[str, float]:
@@ -42,9 +48,13 @@ def cut_job(
     options: CutOptions,
     *,
     replacing: bool = False,
+    archive: bool = False,
     progress: Progress | None = None,
 ) -> JobCut:
     """Cut a job's panel, or without one every lay as photographed, each on a sheet of its own.
+
+    All files go into the machine's folder (`tracer.workflows.cutting.cut_folder`); with
+    ``archive`` they lie in one archive beside it as well.
 
     Raises
     ------
@@ -57,25 +67,29 @@ def cut_job(
         content, tools = _opened(folder)
         depths = typed_depths(content, tools) | dict(options.depths_mm)
         options = replace(options, depths_mm=depths)
-        stem = f"{folder.name}-{options.machine.key}"
+        if options.copies > 1 and not has_panel(folder):
+            raise UsageError(
+                "copies-need-panel",
+                f"The job {folder.name} has no panel to make {options.copies} copies of.",
+                "Arrange one first: tracer arrange, then cut it again.",
+            )
         if has_panel(folder):
-            results = cut_job_panel(folder, options, name=stem, progress=clock)
-            stale = _files_before(folder, stem)
+            results = cut_job_panel(folder, options, name=folder.name, progress=clock)
         else:
-            results, stale = _cut_lays(folder, content, options, stem, clock)
-        files = {f"cut/{name}": data for done in results for name, data in done.files.items()}
+            results = _cut_lays(content, options, folder.name, clock)
         source, asked = cut_source(folder), _asked(options)
-        files |= {
-            name: with_source(data, source, asked)
-            for name, data in files.items()
-            if name.endswith("-cut.json")
-        }
-        _refuse_overwriting(folder, files, replacing)
-        folder.commit(files, remove=sorted(stale - set(files)))
+        results = [_of_source(r, source, asked) for r in results]
+        change = change_of(folder, results, options, replacing=replacing)
+        files, home = change.made, machine_home(options.machine)
+        if archive:
+            files = files | {f"{home}.zip": zipped(files, home)}
+        folder.commit(files | change.kept, remove=change.remove)
         clock.stop()
     checks = tuple(check for done in results for check in done.checks)
-    checks += left_alone(folder)
-    return JobCut(folder, tuple(results), checks, tuple(sorted(files)), clock.seconds)
+    checks += (*change.checks, *left_alone(folder))
+    return JobCut(
+        folder, tuple(results), checks, tuple(sorted(files)), clock.seconds, change.reissued
+    )
 
 
 def _asked(options: CutOptions) -> CutWish:
@@ -91,19 +105,27 @@ def _asked(options: CutOptions) -> CutWish:
     )
 
 
+def _of_source(result: CutResult, source: str, asked: CutWish) -> CutResult:
+    """The result with what it was made from in its record."""
+    files = {
+        name: with_source(data, source, asked) if name.endswith("-cut.json") else data
+        for name, data in result.files.items()
+    }
+    return replace(result, files=files)
+
+
 def _cut_lays(
-    folder: JobFolder, content: OutlinesFile, options: CutOptions, stem: str, clock: StepClock
-) -> tuple[list[CutResult], set[str]]:
-    """Results per lay, and the files of an earlier cut of the same name."""
+    content: OutlinesFile, options: CutOptions, stem: str, clock: StepClock
+) -> list[CutResult]:
+    """Results per sheet of each lay, turned as its photo is."""
     lays = sorted(set(content.lay_of.values())) or [1]
     results: list[CutResult] = []
-    stale: set[str] = set()
     for lay in lays:
         mine = [o for o in content.outlines if content.lay_of[o.outline_id] == lay]
         name = f"{stem}-lay{lay}" if len(lays) > 1 else stem
-        results.append(cut_lay(mine, options, name=name, progress=clock))
-        stale |= _files_before(folder, name)
-    return results, stale
+        turn = upright(content.calibration, lay).angle_rad
+        results += cut_any_lay(mine, replace(options, turn_rad=turn), name=name, progress=clock)
+    return results
 
 
 def _opened(folder: JobFolder) -> tuple[OutlinesFile, ToolList | None]:
@@ -121,24 +143,6 @@ def _opened(folder: JobFolder) -> tuple[OutlinesFile, ToolList | None]:
     return content, tools
 
 
-def _files_before(folder: JobFolder, stem: str) -> set[str]:
-    """Files of an earlier cut of the same name, by its own record."""
-    name = f"cut/{stem}-cut.json"
-    record = cut_record(folder.read(name)) if folder.has(name) else None
-    listed = record.files if record is not None else ()
-    return {f"cut/{one}" for one in listed if one and "/" not in one and one != ".."}
-
-
 def machines_cut_for(folder: JobFolder) -> list[str]:
     """Machines that the folder ``cut`` holds files for, by the record of each cut."""
     return sorted({record.machine for record in cut_records(folder)})
-
-
-def _refuse_overwriting(folder: JobFolder, files: dict[str, bytes], replacing: bool) -> None:
-    changed = [n for n, data in files.items() if folder.has(n) and folder.read(n) != data]
-    if changed and not replacing:
-        raise TracerError(
-            "cut-exists",
-            f"The job {folder.name} holds other cutting files for this machine ({changed[0]}).",
-            "Write over them with --replace, or keep them by copying the folder cut.",
-        )

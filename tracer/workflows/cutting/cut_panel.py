@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
+from shapely.geometry import Polygon
+
 from tracer.export.drawing.panel_drawing import SheetDrawings, draw_sheet
 from tracer.export.dxf.write import DxfOptions
 from tracer.export.machine.checks import (
@@ -36,6 +38,7 @@ from tracer.workflows.cutting.sheet_files import (
     failed_checks,
     failed_text,
     sheet_files,
+    stock_folder,
 )
 
 __all__ = ["PanelCut", "PanelCutOptions", "cut_panel", "draw_panel"]
@@ -48,7 +51,8 @@ _DECIDED_BY_WALLS = {"pocket-misses-outline", "relief-cut"}
 class PanelCutOptions:
     """What to cut with; sheets, depths and fit are the panel's.
 
-    ``accepted`` names checks that do not count as failed.
+    ``accepted`` names checks that do not count as failed. ``through``: on a machine that only
+    cuts through the face stays one sheet, and every pocket is a hole in it.
     """
 
     machine: Machine
@@ -56,6 +60,7 @@ class PanelCutOptions:
     paper: str = "a4"
     printer: PrinterScale | None = None
     accepted: tuple[str, ...] = ()
+    through: bool = False
 
 
 @dataclass(frozen=True, eq=False)
@@ -104,15 +109,19 @@ def cut_panel(
     machine = options.machine
     for foam in _foams(panel):
         refuse_forbidden(machine, material_named(foam))
-    found = [c for c in panel.checks if c.slug not in _DECIDED_BY_WALLS]
+    found: list[Check] = []
+    arranged = [c for c in panel.checks if c.slug not in _DECIDED_BY_WALLS]
     rules = rules_for(panel.bay.kind, panel.plies, plan.rules)
     if not machine.cuts_depth:
-        panel, noted = layered(panel, plan)
+        most = machine.max_depth_mm
+        panel, noted = layered(panel, plan, most_mm=most, through=options.through)
         panel = retiled(panel, rules)
         found += noted
     progress.step("pockets")
     # outlines may have moved on since the panel was arranged: look again
     found += check_panel(panel, plan, tools)
+    again = {(c.slug, c.subject_id) for c in found}
+    found += [c for c in arranged if (c.slug, c.subject_id) not in again]
     walls = make_walls(panel, machine)
     works, more = _works(panel, machine, walls, rules)
     found += more
@@ -127,7 +136,8 @@ def cut_panel(
         drawings = draw_sheet(work, machine)
         found += drawings.checks
         written = sheet_files(
-            f"{name}-{work.key}",
+            f"{name}-{work.key}" + ("" if work.role is PlyRole.BACKING else "-front"),
+            stock_folder(work.stock.material, work.thickness_mm),
             drawings.cut,
             drawings.reference,
             machine=machine,
@@ -137,6 +147,15 @@ def cut_panel(
             paper=options.paper,
             printer=options.printer,
             cautions=words,
+            by_hand=work.role is PlyRole.BACKING,
+            wanted=_asked(work, walls),
+            names={p.pocket_id: f"{p.number} {p.name}" for p in panel.pockets},
+            inserts={
+                p.pocket_id: f"insert {p.number}, {p.floor_insert.stock.colour} "
+                f"{p.floor_insert.stock.thickness_mm:g} mm"
+                for p in panel.pockets
+                if p.floor_insert is not None
+            },
         )
         sheets.append((work, drawings, written))
         progress.fraction((number + 1) / len(works))
@@ -150,6 +169,11 @@ def cut_panel(
     if failing:
         files[f"{name}-CHECKS-FAILED.txt"] = failed_text(failing)
     return PanelCut(panel, walls, tuple(sheets), files, checks, words)
+
+
+def _asked(work: SheetWork, walls: Walls) -> dict[str, Polygon]:
+    """Walls asked for of pockets that are cut by themselves, not together with a notch or slot."""
+    return {f.subject_id: walls.by_id[f.subject_id].wanted for f in work.features if f.loops}
 
 
 def _works(
@@ -194,11 +218,17 @@ def _words(panel: Panel, machine: Machine) -> tuple[str, ...]:
 
 
 def _fit_sentence(plan: PanelPlan, machine: Machine) -> str:
+    taper = (
+        f" Walls run in by {machine.taper_mm_per_10mm:g} mm a side over 10 mm of depth; the fit "
+        "holds at the tight face."
+        if machine.taper_mm_per_10mm
+        else ""
+    )
     return (
         "Each wall stands off the tool's outline as its fit asks, more where the outline is in "
         f"doubt: it goes in with {plan.fit_probability:.0%}, or as its line says where "
         f"a limit of {plan.loosest_mm:g} mm keeps it closer. The cut itself "
-        f"scatters by about {machine.cut_sigma_mm:g} mm: try one pocket on waste first."
+        f"scatters by about {machine.cut_sigma_mm:g} mm: try one pocket on waste first.{taper}"
     )
 
 

@@ -5,6 +5,11 @@ from __future__ import annotations
 import json
 from collections.abc import Mapping
 
+from tracer.export.paper.quotation import kit_record, quotation_pdf
+from tracer.model.panel import PlyRole
+from tracer.model.panel_plan import PanelPlan
+from tracer.panel.rules import rules_for
+from tracer.panel.stock.kits import kit_bill
 from tracer.progress import Progress
 from tracer.project.panel_file import load_panel
 from tracer.project.store import JobFolder
@@ -49,16 +54,19 @@ def cut_job_panel(
             paper=options.paper,
             printer=options.printer,
             accepted=options.accepted,
+            through=options.through,
         ),
         name=name,
         progress=progress,
     )
     own = {n for _, _, written in done.sheets for n in written.files}
     common = {n: data for n, data in done.files.items() if n not in own}
-    common[f"{name}-cut.json"] = _record(name, options, done, [*done.files, f"{name}-cut.json"])
+    if options.copies > 1:
+        common |= _kits(done, content.plan, options, name)
+    common[f"{name}-cut.json"] = _record(name, options, done, [*own, *common, f"{name}-cut.json"])
     results = []
     for number, (work, drawings, written) in enumerate(done.sheets):
-        here = dict.fromkeys(f.subject_id for f in work.features)
+        here = dict.fromkeys(i for f in work.features for i in f.subject_id.split("+"))
         first: Mapping[str, bytes] = common if number == 0 else {}
         results.append(
             CutResult(
@@ -69,9 +77,27 @@ def cut_job_panel(
                 figures=written.figures,
                 checks=(*noted, *done.checks) if number == 0 else (),
                 cautions=done.cautions,
+                walls=written.walls,
             )
         )
     return results
+
+
+def _kits(done: PanelCut, plan: PanelPlan, options: CutOptions, name: str) -> dict[str, bytes]:
+    """Quotation and labels of several copies."""
+    panel = done.panel
+    bill = kit_bill(
+        panel,
+        rules_for(panel.bay.kind, panel.plies, plan.rules),
+        copies=options.copies,
+        machine=options.machine.title,
+        seconds=sum(w.figures.seconds for s, _, w in done.sheets if s.role is not PlyRole.BACKING),
+        pieces=len(done.sheets),
+    )
+    return {
+        f"{name}-copies.pdf": quotation_pdf(bill, paper=options.paper),
+        f"{name}-copies.json": kit_record(bill),
+    }
 
 
 def _record(name: str, options: CutOptions, done: PanelCut, files: list[str]) -> bytes:

@@ -9,12 +9,15 @@ import shapely
 from shapely.geometry import Polygon
 from shapely.geometry.base import BaseGeometry
 
+from tracer.export.swap_files import PatchSheet
 from tracer.geometry.offset import grown
 from tracer.geometry.rings import largest_polygon
 from tracer.geometry.sound import UnsoundShape, sound_polygon
+from tracer.model.drawing import Layer, Operation
 from tracer.model.machine import Machine
 from tracer.model.outline import Outline
-from tracer.model.panel import PanelPocket
+from tracer.model.panel import FloorInsert, Panel, PanelPocket
+from tracer.model.placement import Placement
 from tracer.model.pocket import PocketRule
 from tracer.model.report import Check
 from tracer.panel.pocket.clearance import Cut, room_for
@@ -22,7 +25,7 @@ from tracer.panel.pocket.fits import FIT_PROBABILITY, FITS, LOOSEST_MM, default_
 from tracer.panel.pocket.pockets import make_pocket
 from tracer.panel.swap.old_pocket import Patch, PatchRules, plan_patch
 from tracer.panel.swap.pocket import swap_pocket, without_pocket
-from tracer.project.cut_record import CutPocket, cut_records
+from tracer.project.cut_record import CutPocket, CutRecord, cut_records
 from tracer.project.panel_file import PanelFile
 from tracer.project.store import JobFolder
 from tracer.workflows.arranging.arrange import tools_of_job
@@ -44,8 +47,16 @@ class PocketChange:
         What is cut away, before and after; empty where there is no pocket.
     neighbours
         Everything else that is cut on the sheet.
-    depth_mm
-        Depth of the pocket; None: right through.
+    depth_mm, old_depth_mm
+        Depth of the new and of the old pocket; None: right through.
+    foam_mm
+        Thickness of the foam that is cut through where a pocket has no depth; None: not known.
+    parts
+        The new pocket's cuts with their depths, finger notches and wells apart.
+    insert
+        Contrast piece for the new floor.
+    sheet
+        How a machine is set on the finished piece.
     panel
         The panel after, where there is one.
     """
@@ -54,8 +65,13 @@ class PocketChange:
     new: BaseGeometry
     neighbours: tuple[Polygon, ...]
     depth_mm: float | None
+    old_depth_mm: float | None
+    foam_mm: float | None
+    parts: tuple[tuple[Layer, BaseGeometry], ...]
     patch: Patch
     checks: tuple[Check, ...]
+    sheet: PatchSheet
+    insert: FloorInsert | None = None
     panel: PanelFile | None = None
 
 
@@ -86,14 +102,65 @@ def panel_change(
         if p.pocket_id != before.outline_id
         for shape in [largest_polygon(_cut(p))]
     )
-    pocket = done.after or done.before
     patch = plan_patch(_one(old), _one(new), others, before.outline_id, rules)
     panel = replace(done.panel, revision=file.panel.revision + 1)
-    depth = None if pocket is None or pocket.through else pocket.cut_depth_mm
-    checks = (*done.checks, *patch.checks)
     return PocketChange(
-        old, new, others, depth, patch, checks, PanelFile(file.plan, panel, digests)
+        old,
+        new,
+        others,
+        _depth(done.after or done.before),
+        _depth(done.before),
+        file.panel.face_mm,
+        () if done.after is None else _parts(done.after),
+        patch,
+        (*done.checks, *patch.checks),
+        PatchSheet("the panel", file.panel.size_mm, _marks(old, new, others, file.panel)),
+        None if done.after is None else done.after.floor_insert,
+        PanelFile(file.plan, panel, digests),
     )
+
+
+def _depth(pocket: PanelPocket | None) -> float | None:
+    return None if pocket is None or pocket.through else pocket.cut_depth_mm
+
+
+def _parts(pocket: PanelPocket) -> tuple[tuple[Layer, BaseGeometry], ...]:
+    """The pocket's cuts, each on the layer that a new panel's file would have it on."""
+    depth = _depth(pocket)
+    main = Layer(Operation.THROUGH) if depth is None else Layer(Operation.POCKET, depth)
+    return (
+        (main, pocket.region),
+        *((Layer(Operation.WELL, w.depth_mm), w.region) for w in pocket.wells),
+        *((Layer(Operation.NOTCH, n.depth_mm), n.region) for n in pocket.notches),
+    )
+
+
+def _marks(
+    old: BaseGeometry,
+    new: BaseGeometry,
+    others: Sequence[BaseGeometry],
+    panel: Panel | None = None,
+) -> tuple[tuple[str, tuple[float, float]], ...]:
+    """Two places that can be touched: the outermost points of two pockets that are there."""
+    here = old if not old.is_empty else new
+    near = sorted(others, key=lambda o: (o.distance(here), o.bounds))
+    found: list[tuple[str, BaseGeometry]] = []
+    if not old.is_empty:
+        found.append(("the old pocket", old))
+    for other in near:
+        number = None
+        if panel is not None:
+            number = next(
+                (p.number for p in panel.pockets if other.covers(p.region.representative_point())),
+                None,
+            )
+        found.append((f"pocket {number}" if number else "the next pocket", other))
+    marks = []
+    for (name, shape), side in zip(found[:2], ("left", "right"), strict=False):
+        points = shapely.get_coordinates(shape)
+        k = int(points[:, 0].argmin() if side == "left" else points[:, 0].argmax())
+        marks.append((f"The {side} end of {name}", (float(points[k, 0]), float(points[k, 1]))))
+    return tuple(marks)
 
 
 def _cut(pocket: PanelPocket | None) -> BaseGeometry:
@@ -140,9 +207,37 @@ def lay_change(
     neighbours = tuple(
         pocket(o, o.outline_id)[0] for o in others if not (o.cable or o.cut_by_frame)
     )
-    patch = plan_patch(old[0], new[0], neighbours, like, rules)
+    record = _record_of(folder, machine)
+    motion = Placement(0.0, 0.0) if record is None else record.motion
+    there = [motion.apply(shape) for shape in (old[0], new[0])]
+    others_there = tuple(motion.apply_polygon(n) for n in neighbours)
+    patch = plan_patch(_one(there[0]), _one(there[1]), others_there, like, rules)
     depth = new[1] if after is not None else old[1]
-    return PocketChange(old[0], new[0], neighbours, depth, patch, (*new[2], *patch.checks))
+    layer = Layer(Operation.THROUGH) if depth is None else Layer(Operation.POCKET, depth)
+    marks = _marks(there[0], there[1], others_there)
+    if record is not None and record.size_mm is not None:
+        sheet = PatchSheet("the sheet", record.size_mm, marks)
+    else:
+        size = shapely.total_bounds([s for s in (*there, *others_there) if not s.is_empty])
+        sheet = PatchSheet("", (float(size[2] - size[0]), float(size[3] - size[1])), marks)
+    return PocketChange(
+        there[0],
+        there[1],
+        others_there,
+        depth,
+        old[1],
+        None if record is None else record.thickness_mm,
+        () if after is None else ((layer, there[1]),),
+        patch,
+        (*new[2], *patch.checks),
+        sheet,
+    )
+
+
+def _record_of(folder: JobFolder, machine: Machine) -> CutRecord | None:
+    """The last cut of the lay for this machine, where its record tells how it lay."""
+    found = [r for r in cut_records(folder) if r.machine == machine.key and r.size_mm is not None]
+    return found[-1] if len(found) == 1 else None
 
 
 def _last_cut(folder: JobFolder, machine: Machine) -> dict[str, CutPocket]:

@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
-from tracer.export.swap_files import patch_steps, steps_pdf, swap_files
+from shapely.geometry import MultiPolygon
+
+from tracer.export.swap_files import PatchCut, patch_steps, steps_pdf, swap_files
+from tracer.geometry.rings import polygons_in
+from tracer.model.drawing import Layer, Operation
 from tracer.model.machine import Machine
 from tracer.model.outline import Outline
 from tracer.model.swap import AreaChange
-from tracer.panel.swap.old_pocket import Remedy
+from tracer.panel.swap.old_pocket import SPECK_MM2, Remedy
 from tracer.pictures.swap import swap_png
 from tracer.workflows.swapping.pocket_change import PocketChange
 
@@ -33,22 +37,58 @@ def swap_documents(
         lines.append(f"laid into place by: {rule}")
     if reason:
         lines.append(f"reason: {reason}")
-    steps = patch_steps(patch.remedy.value, subject.name, len(patch.pieces))
+    insert = moved.insert
+    sheet_of_insert = (
+        f"{insert.stock.colour} sheet, {insert.stock.thickness_mm:g} mm thick" if (insert) else ""
+    )
+    steps = patch_steps(
+        patch.remedy.value, subject.name, len(patch.pieces), _foam(moved), sheet_of_insert
+    )
     title = f"{subject.outline_id} {subject.name}, revision {revision}"
+    if patch.remedy is not Remedy.NOTHING:
+        lines += moved.sheet.sentences()
     files = {
         "steps.pdf": steps_pdf(title, lines, steps),
-        "before-after.png": swap_png(moved.old, moved.new, moved.neighbours, title, lines),
+        "before-after.png": swap_png(moved.old, moved.new, moved.neighbours, title, lines[:2]),
     }
     if patch.remedy is not Remedy.NOTHING:
         files |= swap_files(
             subject.outline_id,
-            opening=patch.opening,
+            sheet=moved.sheet,
+            opening=None
+            if patch.opening.is_empty
+            else PatchCut(_layer(moved.old_depth_mm), patch.opening),
             pieces=patch.pieces,
-            recut=patch.recut,
+            pocket=_recut(moved),
+            insert=None if insert is None else (sheet_of_insert, insert.region),
             old=moved.old,
             neighbours=moved.neighbours,
-            depth_mm=moved.depth_mm,
             machine=machine,
             words=steps,
         )
     return files
+
+
+def _layer(depth_mm: float | None) -> Layer:
+    return Layer(Operation.THROUGH) if depth_mm is None else Layer(Operation.POCKET, depth_mm)
+
+
+def _foam(moved: PocketChange) -> str:
+    """What plug and strips are cut from: as thick as the old pocket is deep."""
+    if moved.old_depth_mm is not None:
+        return (
+            f"foam of the face's colour, {moved.old_depth_mm:g} mm thick: as deep as the old pocket"
+        )
+    thick = "" if moved.foam_mm is None else f", {moved.foam_mm:g} mm thick"
+    return f"foam of the face's colour and thickness{thick}: the old pocket goes right through"
+
+
+def _recut(moved: PocketChange) -> list[PatchCut]:
+    """What is cut anew, each part to its own depth."""
+    found = []
+    for layer, region in moved.parts:
+        part = region.intersection(moved.patch.recut)
+        kept = [p for p in polygons_in(part) if p.area >= SPECK_MM2]
+        if kept:
+            found.append(PatchCut(layer, MultiPolygon(kept)))
+    return found

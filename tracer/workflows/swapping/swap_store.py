@@ -17,6 +17,7 @@ from tracer.project.panel_file import PanelFile, dump_panel, load_panel
 from tracer.project.schema import JobRecord, KeptOutline, dump_job
 from tracer.project.store import JobFolder
 from tracer.project.tool_list import ToolList, format_tool_list, parse_tool_list
+from tracer.workflows.arranging.arrange import panel_pictures
 from tracer.workflows.job.job_files import common_drawings, opened_job
 
 __all__ = [
@@ -159,6 +160,7 @@ def changed_files(
     if panel is not None:
         files[PANEL] = dump_panel(panel)
         _refuse_pockets(job, files[PANEL], {*changed, *removed})
+        files |= panel_pictures(panel.panel)
     return files
 
 
