@@ -149,6 +149,7 @@ OPTIONS: dict[str, Range] = {
     "--square": Range(1, 5000, "mm"),
     "--diameter": Range(5, 60, "mm"),
     "--strips": Range(50, 105, "mm"),
+    "--strips-below": Range(50, 105, "mm"),
     "--hole": Range(1, 10, whole=True),
     "--copies": Range(1, 200, whole=True),
     "--lay": Range(1, 1000, whole=True),

@@ -52,7 +52,9 @@ def coupon(
         typer.Option(
             parser=parse_length_mm,
             metavar="LENGTH",
-            help="Reading: the same row measured on its lower face (with --thickness).",
+            help=with_range(
+                "Reading: the same row on its lower face (with --thickness).", "--strips-below"
+            ),
         ),
     ] = None,
     hole: Annotated[

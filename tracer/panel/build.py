@@ -32,9 +32,9 @@ from tracer.model.panel_plan import PanelPlan
 from tracer.model.pocket import PocketRule, Room
 from tracer.model.report import Check
 from tracer.panel.fittings.added import add_labels, add_notches, add_wells
+from tracer.panel.fittings.dimensions import tape_dimensions
 from tracer.panel.fittings.fixings import place_fixings
 from tracer.panel.fittings.openings import opening
-from tracer.panel.layout.dimensions import tape_dimensions
 from tracer.panel.layout.places import Tool, lay_out, put
 from tracer.panel.layout.rows import Change
 from tracer.panel.pocket.clearance import room_for

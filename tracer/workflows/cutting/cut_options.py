@@ -9,8 +9,8 @@ from dataclasses import dataclass, field
 from tracer.errors import UsageError
 from tracer.export.dxf.write import DxfVersion
 from tracer.export.machine.figures import CutFigures
-from tracer.export.machine.wall_error import WallError
 from tracer.export.paper.template import PrinterScale
+from tracer.export.wall_error import WallError
 from tracer.model.drawing import Drawing
 from tracer.model.machine import Machine
 from tracer.model.panel_plan import FitClass

@@ -10,12 +10,12 @@ from shapely.geometry import Polygon
 from tracer.export.drawing.aids import with_aids
 from tracer.export.dxf.write import DxfOptions, dxf_bytes
 from tracer.export.machine.figures import CutFigures, cut_figures
-from tracer.export.machine.wall_error import WallError, wall_error
 from tracer.export.paper.guide import Guide
 from tracer.export.paper.preview import preview_png
 from tracer.export.paper.template import PrinterScale, template_pdf
 from tracer.export.paper.verify_template import verify_template
 from tracer.export.verify import verified_dxf, verified_svg, verify_dxf
+from tracer.export.wall_error import WallError, wall_error
 from tracer.model.drawing import Drawing, KerfNote, Operation
 from tracer.model.machine import Machine
 from tracer.model.report import Check, Severity

@@ -8,7 +8,7 @@ from shapely.geometry import Point, box
 
 from tracer.export.dxf.read import read_dxf
 from tracer.export.dxf.write import dxf_bytes
-from tracer.export.machine.wall_error import kinks, wall_error
+from tracer.export.wall_error import kinks, wall_error
 from tracer.model.drawing import CutPath, Drawing, KerfNote, Layer, Loop, Operation
 
 POCKET = Layer(Operation.POCKET, 12.0)
