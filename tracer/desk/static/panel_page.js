@@ -197,7 +197,7 @@ export class PanelPage {
     const number = () => h('input', { type: 'text', inputMode: 'decimal', autocomplete: 'off', class: 'short' });
     this.bayInputs = { width_mm: number(), height_mm: number(), clear_depth_mm: number() };
     this.kind = h('select', {}, ['drawer', 'wall'].map((k) => h('option', { value: k }, say(`panel.kinds.${k}`))));
-    this.way = h('select', { onchange: () => this.#way() }, ['photographed', 'tidied'].map((k) => h('option', { value: k }, say(`panel.ways.${k}`))));
+    this.way = h('select', { onchange: () => this.#way() }, ['photographed', 'tidied', 'fresh'].map((k) => h('option', { value: k }, say(`panel.ways.${k}`))));
     const go = h('button', { type: 'submit' }, say('panel.useBay'));
     return h('details', { class: 'box' }, h('summary', {}, h('h2', {}, say('panel.bay'))),
       h('form', { noValidate: true, onsubmit: (event) => { event.preventDefault(); this.#useBay(); } },

@@ -239,7 +239,7 @@ export const DE = {
     moved: 'Auf {x}, {y} gelegt', size: '{w} × {h} {unit}',
     bay: 'Fach', kind: 'Art', width_mm: 'Breite ({unit})', height_mm: 'Höhe ({unit})', clear_depth_mm: 'Lichte Tiefe ({unit})',
     kinds: { drawer: 'Schublade', wall: 'Wand' }, useBay: 'Dieses Fach nehmen', bothSides: 'Breite und Höhe des Fachs eintippen, oder keine von beiden.',
-    way: 'Plätze', ways: { photographed: 'wie fotografiert', tidied: 'in Reihen geordnet' },
+    way: 'Plätze', ways: { photographed: 'wie fotografiert', tidied: 'in Reihen geordnet', fresh: 'neu gelegt' },
   },
   files: {
     label: 'Dateien',

@@ -240,7 +240,7 @@ export const EN = {
     moved: 'Put at {x}, {y}', size: '{w} × {h} {unit}',
     bay: 'Bay', kind: 'Kind', width_mm: 'Width ({unit})', height_mm: 'Height ({unit})', clear_depth_mm: 'Clear depth ({unit})',
     kinds: { drawer: 'drawer', wall: 'wall' }, useBay: 'Use this bay', bothSides: 'Type both width and height of the bay, or neither.',
-    way: 'Places', ways: { photographed: 'as photographed', tidied: 'tidied into rows' },
+    way: 'Places', ways: { photographed: 'as photographed', tidied: 'tidied into rows', fresh: 'laid out anew' },
   },
   files: {
     label: 'Files',
