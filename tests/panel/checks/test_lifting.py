@@ -34,6 +34,14 @@ def test_gaps_by_hand(notch: object, sides: int, gap: float | None) -> None:
         assert found == pytest.approx(gap, abs=0.3)
 
 
+def test_a_notch_that_runs_right_round_a_small_tool_has_two_sides() -> None:
+    """A socket 27 mm across in a notch 68 x 28 mm: one piece of foam is gone, round the tool."""
+    socket = Point(0, 0).buffer(13.5, 64)
+    slot = box(-20, -14, 20, 14).union(Point(-20, 0).buffer(14, 64)).union(Point(20, 0).buffer(14))
+    # beyond the socket 34 - 13.5 mm are free on either side
+    assert finger_gap_mm(Notch(slot, 20.0, 2), socket) == pytest.approx(20.5, abs=0.5)  # type: ignore[arg-type]
+
+
 def test_the_least_gap_of_a_panel_is_said() -> None:
     panel = panel_of(row_of_bars(3, height_mm=20.0), plan(drawer()))
     (note,) = (c for c in check_lifting(panel, RULES) if c.slug == "finger-gap")

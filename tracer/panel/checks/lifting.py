@@ -12,6 +12,7 @@ widest section
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 
 import shapely
@@ -43,12 +44,33 @@ def finger_gap_mm(notch: Notch, tool: Polygon) -> float:
     20.0
     """
     beside = [p for p in polygons_in(notch.region.difference(tool)) if p.area > _SLIVER_MM2]
-    gaps = sorted(
-        (2 * shapely.maximum_inscribed_circle(p, tolerance=0.05).length for p in beside),
-        reverse=True,
+    if not beside:
+        return 0.0
+    gap, at = max(((_disc(p), p) for p in beside), key=lambda d: d[0][0])[0]
+    if notch.sides != 2:
+        return gap
+    # the thumb stands on the other side of the tool, also where the notch runs right round it
+    middle = tool.intersection(notch.region).centroid
+    away = (middle.x - at[0], middle.y - at[1])
+    far = 4 * notch.region.length / max(math.hypot(*away), 1e-9)
+    across = (-away[1] * far, away[0] * far)
+    half = Polygon(
+        [
+            (middle.x + across[0], middle.y + across[1]),
+            (middle.x - across[0], middle.y - across[1]),
+            (middle.x - across[0] + far * away[0], middle.y - across[1] + far * away[1]),
+            (middle.x + across[0] + far * away[0], middle.y + across[1] + far * away[1]),
+        ]
     )
-    wanted = 2 if notch.sides == 2 else 1
-    return gaps[wanted - 1] if len(gaps) >= wanted else 0.0
+    there = [q for p in beside for q in polygons_in(p.intersection(half)) if q.area > _SLIVER_MM2]
+    return min(gap, max((_disc(q)[0] for q in there), default=0.0))
+
+
+def _disc(region: Polygon) -> tuple[float, tuple[float, float]]:
+    """Diameter and centre of the largest disc in a region."""
+    line = shapely.maximum_inscribed_circle(region, tolerance=0.05)
+    x, y = shapely.get_coordinates(line)[0]
+    return 2 * float(line.length), (float(x), float(y))
 
 
 def check_lifting(panel: Panel, rules: Rules) -> Iterator[Check]:

@@ -19,7 +19,7 @@ from tracer.model.report import Check, Severity
 __all__ = ["best_layers", "layer_depths", "layered", "sold_thicknesses"]
 
 #: what sheet foam is sold in where nobody said more, mm (common practice, no source)
-_SOLD_MM = (3.0, 5.0, 8.0, 10.0, 15.0, 20.0, 25.0, 30.0)
+_SOLD_MM = (5.0, 8.0, 10.0, 15.0, 20.0, 25.0, 30.0)
 
 #: more sheets than this are a nuisance to glue (common practice, no source)
 _MOST_LAYERS = 6
@@ -55,7 +55,7 @@ def sold_thicknesses(most_mm: float) -> tuple[float, ...]:
     Examples
     --------
     >>> sold_thicknesses(10)
-    (3.0, 5.0, 8.0, 10.0)
+    (5.0, 8.0, 10.0)
     """
     return tuple(mm for mm in _SOLD_MM if mm <= most_mm + _EPS_MM)
 
