@@ -66,7 +66,7 @@ def layer_depths(depths_mm: Sequence[float], layers: Sequence[float]) -> list[fl
     Examples
     --------
     >>> layer_depths([8, 12, 30], [10, 5, 15])
-    [10, 15, 30]
+    [10.0, 15.0, 30.0]
     """
     joints = _joints(layers)
     return [_snapped(d, joints) for d in depths_mm]
