@@ -116,7 +116,7 @@ def test_an_edit_of_the_page_meets_a_list_being_saved(
     job: JobFolder, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     path = job.path / "tools.csv"
-    meanwhile(monkeypatch, job_edits, "dump_job", lambda: path.write_bytes(TYPED))
+    meanwhile(monkeypatch, job_edits, "format_tool_list", lambda: path.write_bytes(TYPED))
     (first, _) = parse_tool_list(path.read_bytes(), "tools.csv").rows
     edit = Edit("name", "", (Change(("row", "T01", "name"), first.name, "cone spanner"),))
     with pytest.raises(Exception, match="another program") as caught:

@@ -106,7 +106,7 @@ def test_written_files_through_other_readers(bench: Path) -> None:
 def test_frame_and_format(bench: Path) -> None:
     assert run([*TRACE, "--job", "bench"]) == 0
     content = load(bench / "bench.job")
-    assert (content["format"], content["version"]) == ("tracer-outlines", 1)
+    assert (content["format"], content["version"]) == ("tracer-outlines", 2)
     assert (content["units"], content["frame"]) == ("mm", "sheet")
     for outline in content["outlines"]:
         ring = np.asarray(outline["exterior"])

@@ -291,8 +291,8 @@ def test_links_that_loop_or_lead_away_are_told(desk: Open, tmp_path: Path) -> No
     (job / "cut").symlink_to(elsewhere)
     before = {p: p.read_bytes() for p in elsewhere.rglob("*") if p.is_file()}
     try:
-        names = [one["name"] for one in desk.json("GET", "/api/jobs")["jobs"]]
-        assert names == ["bench"]
+        names = {one["name"] for one in desk.json("GET", "/api/jobs")["jobs"]}
+        assert "bench" in names and not names & {"loop", "away"}
         listed = {one["name"] for one in desk.json("GET", f"/api/jobs/{desk.job}/files")["files"]}
         assert "outlines.json" in listed and "loop.txt" not in listed
         assert not any(name.startswith("cut/") for name in listed)

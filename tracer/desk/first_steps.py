@@ -75,14 +75,18 @@ def thumbnail(job: DeskJob) -> bytes:
     Raises
     ------
     KeyError
-        Where there is none yet.
+        Where there is none yet, or it is no picture any more.
     """
     face = next((name for name in FACES if job.folder.has(name)), None)
     if face is None:
         raise KeyError(job.job_id)
-    with Image.open(BytesIO(job.folder.read(face))) as picture:
-        picture.draft("RGB", (THUMB_PX, THUMB_PX))
-        small = ImageOps.contain(picture.convert("RGB"), (THUMB_PX, THUMB_PX))
-        out = BytesIO()
-        small.save(out, "JPEG", quality=80)
-        return out.getvalue()
+    data = job.folder.read(face)
+    try:
+        with Image.open(BytesIO(data), formats=["JPEG", "PNG"]) as picture:
+            picture.draft("RGB", (THUMB_PX, THUMB_PX))
+            small = ImageOps.contain(picture.convert("RGB"), (THUMB_PX, THUMB_PX))
+    except (OSError, ValueError, Image.DecompressionBombError) as error:
+        raise KeyError(job.job_id) from error
+    out = BytesIO()
+    small.save(out, "JPEG", quality=80)
+    return out.getvalue()
