@@ -55,7 +55,11 @@ def old_in(folder: JobFolder) -> set[str]:
 
 def test_a_change_makes_what_follows_from_it_old_and_undoing_it_fresh(cut_once: JobFolder) -> None:
     folder = cut_once
-    cut_files = {f"cut/{p.name}" for p in (folder.path / "cut").glob("*")}
+    cut_files = {
+        p.relative_to(folder.path).as_posix()
+        for p in (folder.path / "cut").rglob("*")
+        if p.is_file()
+    }
     assert cut_files and old_in(folder) == set()
     make_edit(folder, MOVE)
     assert old_in(folder) == {*cut_files, "panel.json", "pictures/panel.png"} | {
@@ -104,7 +108,8 @@ def test_a_cut_that_does_not_say_what_it_was_made_from_is_taken_for_old(
     cut_once: JobFolder,
 ) -> None:
     folder = cut_once
-    name = next(f"cut/{p.name}" for p in (folder.path / "cut").glob("*-cut.json"))
+    found = next((folder.path / "cut").rglob("*cut.json"))
+    name = found.relative_to(folder.path).as_posix()
     before = folder.read(name)
     body = json.loads(before)
     del body["made_from"]

@@ -18,7 +18,18 @@ from tracer.project.schema import read_versioned
 from tracer.project.store import JobFolder
 from tracer.ranges import JOB
 
-__all__ = ["CutPocket", "CutRecord", "CutWish", "cut_record", "cut_records", "with_source"]
+__all__ = [
+    "BESIDE_CUT",
+    "CutPocket",
+    "CutRecord",
+    "CutWish",
+    "cut_record",
+    "cut_records",
+    "with_source",
+]
+
+#: what lies with every cut in its machine's folder and goes with it
+BESIDE_CUT = ("READ-FIRST.pdf", "files.json")
 
 FORMAT, VERSION = "tracer-cut", 1
 MOST_ENTRIES = 20_000

@@ -24,7 +24,7 @@ from tracer.model.bill import FileLine, ReadFirst
 from tracer.model.drawing import Operation
 from tracer.model.machine import Machine
 from tracer.model.report import Check, Severity
-from tracer.project.cut_record import cut_record
+from tracer.project.cut_record import BESIDE_CUT, cut_record
 from tracer.project.folder_name import is_inside
 from tracer.project.store import JobFolder
 from tracer.ranges import MOST_BYTES
@@ -33,7 +33,7 @@ from tracer.workflows.cutting.sheet_files import failed_checks
 
 __all__ = ["FolderChange", "change_of", "machine_home", "zipped"]
 
-_LIST, _BEFORE = "files.json", "history/cut-before"
+(_FIRST, _LIST), _BEFORE = BESIDE_CUT, "history/cut-before"
 _EPOCH = (1980, 1, 1, 0, 0, 0)  # the same job gives the same archive
 
 
@@ -67,7 +67,7 @@ def change_of(
     """
     home = machine_home(options.machine)
     files = {f"{home}/{n}": data for r in results for n, data in r.files.items()}
-    files[f"{home}/READ-FIRST.pdf"] = _read_first(folder, results, options)
+    files[f"{home}/{_FIRST}"] = _read_first(folder, results, options)
     listed = {name.removeprefix(f"{home}/"): _digest(data) for name, data in files.items()}
     body = {"format": "tracer-cut-files", "version": 1, "files": dict(sorted(listed.items()))}
     files[f"{home}/{_LIST}"] = (json.dumps(body, indent=1) + "\n").encode()

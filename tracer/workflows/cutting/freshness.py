@@ -11,7 +11,7 @@ import hashlib
 import json
 from dataclasses import dataclass
 
-from tracer.project.cut_record import CutRecord, cut_record
+from tracer.project.cut_record import BESIDE_CUT, CutRecord, cut_record
 from tracer.project.outlines_file import load_outlines
 from tracer.project.panel_file import load_panel
 from tracer.project.schema import load_job
@@ -97,6 +97,7 @@ def freshness(folder: JobFolder) -> Freshness:
             cuts.append(cut)
             beside = name.rpartition("/")[0]
             old |= {f"{beside}/{file}" for file in cut.files} | {name}
+            old |= {n for n in (f"{beside}/{file}" for file in BESIDE_CUT) if folder.has(n)}
     return Freshness(frozenset(old), tuple(cuts), panel_old, bool(lays))
 
 
