@@ -94,7 +94,8 @@ def damaged_dxf(data: bytes, rng: random.Random) -> Damage:
     return "\n".join(f"{c}\n{v}" for c, v in tags).encode(), "; ".join(done)[:300]
 
 
-_ATTRIBUTE = re.compile(r'([\w:-]+)="([^"]*)"')
+# bounded, as a text of a hundred thousand letters would be tried from each of them on
+_ATTRIBUTE = re.compile(r'\b([\w:-]{1,40})="([^"]*)"')
 _PATHS = (
     "", "M", "M 0", "M 0 0", "L 5 5", "M 0 0 L", "z", "M 0 0 L 1e308 0 L 0 1e308 z",
     "M nan 0 L 1 1 z",
