@@ -58,7 +58,7 @@ def test_three_layouts_are_shown_one_is_taken_kept_and_cut(
     assert run(["arrange", "bench", "-q"]) == 0  # another bay: laid out anew
     assert places(job) != before
     assert run(["cut", "bench", "-q"]) == 0
-    assert list((job.path / "cut").glob("*.dxf"))
+    assert list((job.path / "cut").rglob("*.dxf"))
 
 
 def test_stay_holds_a_tool_while_the_rest_is_laid_out(job: JobFolder) -> None:

@@ -48,17 +48,21 @@ def tape_dimensions(panel: Panel) -> tuple[Dimension, ...]:
     openings = [opening(p) for p in panel.pockets]
     names = [str(p.number) for p in panel.pockets]
     for axis, rims in ((0, ("left edge", "right edge")), (1, ("lower edge", "upper edge"))):
-        found += [
+        measured = (
             _from_rim(panel, shape, name, axis, rims)
             for shape, name in zip(openings, names, strict=True)
-        ]
+        )
+        found += [dimension for dimension in measured if dimension is not None]
     return (*found, *_webs(openings, names))
 
 
 def _from_rim(
     panel: Panel, shape: BaseGeometry, name: str, axis: int, rims: tuple[str, str]
-) -> Dimension:
-    """Square from the nearer rim of an axis to where the opening comes nearest to it."""
+) -> Dimension | None:
+    """Square from the nearer rim of an axis to where the opening comes nearest to it.
+
+    None where an opening reaches beyond the panel, so that no rim lies square to that place.
+    """
     box, whole = shape.bounds, panel.shape.bounds
     far = whole[axis + 2] - box[axis + 2] < box[axis] - whole[axis] - _NEARER_MM
     points = shapely.get_coordinates(shape)
@@ -69,6 +73,8 @@ def _from_rim(
     beam = _beam(axis, across, whole)
     touched = beam.intersection(panel.shape.exterior)
     ends = sorted(float(c[axis]) for c in shapely.get_coordinates(touched))
+    if not ends:
+        return None
     rim = ends[-1] if far else ends[0]
     start, end = (across, rim), (across, float(at))
     if axis == 0:
