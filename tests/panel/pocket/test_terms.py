@@ -136,9 +136,10 @@ def test_a_pocket_moves_and_turns_with_its_tool() -> None:
     there = affinity.translate(affinity.rotate(BAR, 30, origin=(0, 0)), 400, -200)
     one, two = room_for(outline(BAR, 0.5), SNUG, 0.9), room_for(outline(there, 0.5), SNUG, 0.9)
     back = affinity.rotate(affinity.translate(two.wall, -400, 200), -30, origin=(0, 0))
-    # draws start at the same corner, so that they are the same but for rounding
-    assert one.wall.symmetric_difference(back).area < 1e-3 * one.wall.area
-    assert two.most_mm == pytest.approx(one.most_mm, rel=1e-6)
+    # rounding may give the ring a point more, and with it other draws: the 0.9 quantile of 300
+    # draws is then known to about 2 %, which is 0.03 mm all round 380 mm of wall
+    assert one.wall.symmetric_difference(back).area < 5e-3 * one.wall.area
+    assert two.most_mm == pytest.approx(one.most_mm, rel=0.04)
 
 
 def test_a_box_of_lines_is_its_own_wall_where_nothing_is_in_doubt() -> None:

@@ -168,11 +168,11 @@ def test_a_tool_goes_and_another_comes(
 ) -> None:
     before, tool = lines(job), old_tool(job)
     assert run(["cut", str(job), "--machine", "router", "-q"]) == 0
-    cut = {p: p.read_bytes() for p in (job / "cut").iterdir()}
+    cut = {p: p.read_bytes() for p in (job / "cut").rglob("*") if p.is_file()}
     capsys.readouterr()
     assert run(["swap", str(job), tool, "--remove"]) == 0
     # what was cut stays, and the closing lines say so, with the command
-    assert {p: p.read_bytes() for p in (job / "cut").iterdir()} == cut
+    assert {p: p.read_bytes() for p in (job / "cut").rglob("*") if p.is_file()} == cut
     told = capsys.readouterr()
     assert "cut/ is left as it was" in told.out
     assert re.search(r"tracer cut \S+ --machine router --replace\n$", told.out)

@@ -46,6 +46,7 @@ Array = NDArray[np.float64]
 
 SPACING_MM = 2.5
 MOST_POINTS = 240
+LEAST_WEIGHT_MM = 1e-3  # nothing is surer than a micrometre
 DRAWS = 300
 SEED = 20
 #: length over which the cut's own error stays alike: common practice, no source
@@ -118,7 +119,7 @@ def trial_of(
     drawn = np.minimum(drawn, bound + BOUND_SLACK_MM)
     width = CUT_CORRELATION_MM / (length / len(run))
     drawn = drawn + cut.sigma_mm * smooth_noise(len(run), width, draws, rng)
-    weight = np.hypot(sigma, cut.sigma_mm)
+    weight = np.maximum(np.hypot(sigma, cut.sigma_mm), LEAST_WEIGHT_MM)
     return Trial(region, run, points, weight, bound, drawn, motions(points, normals))
 
 
