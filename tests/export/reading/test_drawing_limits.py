@@ -16,10 +16,10 @@ from tests.campaigns.words import programmers_words
 from tests.desk.bench import seed_job
 from tracer.errors import TracerError
 from tracer.export.dxf.read import read_dxf
-from tracer.export.examine import pairs as examine_pairs
 from tracer.export.examine.file import examine
 from tracer.export.reading.curves import ReadCurve, ReadFile
 from tracer.export.svg.read import read_svg
+from tracer.geometry import sweep
 from tracer.geometry.sweep import sweep_pairs
 from tracer.ranges import COUNTS
 from tracer.workflows.arranging.shelf import draw_into_job, drawn_regions
@@ -236,7 +236,7 @@ def test_what_patience_does_not_suffice_for_is_said() -> None:
 
 
 def test_the_bound_of_a_sweep_holds_every_pair(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(examine_pairs, "MOST_PAIRS", 0)
+    monkeypatch.setattr(sweep, "MOST_PAIRS", 0)
     rng = np.random.default_rng(2)
     for points in (disc(10, 200), rng.random((200, 2)), rng.random((200, 2)) * (1, 100)):
         ends = np.stack([points, np.roll(points, -1, axis=0)])
