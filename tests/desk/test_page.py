@@ -238,7 +238,10 @@ def test_axe_finds_no_barrier(desk: DeskServer, open_page: Open, scheme: str) ->
 
 def test_axe_does_see_barriers(desk: DeskServer, open_page: Open) -> None:
     page = shown(open_page(desk))
-    page.evaluate("document.querySelector('.tools input').removeAttribute('aria-label')")
+    page.evaluate(
+        """for (const input of document.querySelectorAll('.tools input'))
+             for (const name of ['aria-label', 'title', 'placeholder']) input.removeAttribute(name)"""
+    )
     assert axe_faults(page) != []
 
 

@@ -59,6 +59,7 @@ def test_photos_go_from_the_phone_to_the_desk(
     desk: Open, open_page: Pages, phone_of: Pages
 ) -> None:
     page = open_page(desk.server)
+    page.get_by_role("button", name="All jobs").wait_for()
     page.get_by_role("button", name="Phone").click()  # a job is open: a further lay of it
     page.locator("dialog .code").wait_for()
     phone = phone_of(page)
