@@ -24,8 +24,9 @@ class Frame {
     this.redo = h('button', { type: 'button', onclick: () => this.job?.redo() }, say('tools.redo'));
     this.changes = new ChangeList(() => this.job, (edit) => this.#what(edit));
     this.back = h('button', { type: 'button', onclick: () => showWayBack((text) => this.message(text)) }, say('wayBack.open'));
-    this.home = h('button', { type: 'button', class: 'home', onclick: () => this.start() }, say('toJobs'));
-    this.phone = h('button', { type: 'button', onclick: () => this.#phone() }, say('phone.open'));
+    this.home = h('button', { type: 'button', class: 'home', hidden: true, onclick: () => this.start() }, say('toJobs'));
+    // off until it is known whether a job opens: a click before would begin a new one
+    this.phone = h('button', { type: 'button', disabled: true, onclick: () => this.#phone() }, say('phone.open'));
     this.kept = h('span', { class: 'kept' });
     this.progress = h('progress', { max: 1, 'aria-label': say('run.label') });
     this.runText = h('span', { role: 'status' });
