@@ -168,7 +168,7 @@ def test_cutting_files_with_their_cautions(desk: DeskServer, open_page: Open) ->
     assert "fumes" in cautions and "burns" in cautions
     page.get_by_label("Machine").select_option("oscillating-knife")
     page.locator("form.box").get_by_role("button", name="Make cutting files").click()
-    page.locator(".file-list", has_text="cut/").wait_for(timeout=90_000)
+    page.locator(".file-list", has_text="READ-FIRST").wait_for(timeout=90_000)
     settled(page)
     files = downloaded(page)
     names = [n for n in files if n.startswith("cut/") and n.endswith(".dxf")]

@@ -197,5 +197,6 @@ export class FilesView {
       body = Array.from({ length: f.pages }, (_, i) => picture(`page=${i}`, `, ${i + 1}`));
     } else body = picture(f.kind === 'image/vnd.dxf' ? 'picture' : 'show');
     show(this.preview, h('figcaption', {}, f.name, f.old ? h('strong', { class: 'old-mark' }, ' ', say('files.old')) : null), body);
+    this.preview.scrollIntoView({ block: 'nearest' }); // a long list of files must not hide what was asked for
   }
 }
