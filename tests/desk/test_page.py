@@ -240,7 +240,7 @@ def test_axe_does_see_barriers(desk: DeskServer, open_page: Open) -> None:
     page = shown(open_page(desk))
     page.evaluate(
         """for (const input of document.querySelectorAll('.tools input'))
-             for (const name of ['aria-label', 'title', 'placeholder']) input.removeAttribute(name)"""
+             for (const n of ['aria-label', 'title', 'placeholder']) input.removeAttribute(n)"""
     )
     assert axe_faults(page) != []
 
