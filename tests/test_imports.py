@@ -19,10 +19,12 @@ PACKAGE = Path(__file__).parent.parent / "tracer"
 
 STAGES = {"calibration", "segmentation", "parallax", "panel", "export", "inspection"}
 RIM = {"photos", "pictures", "project"}
-BASE = {"errors", "lengths", "loading", "progress", "ranges", "assets", "atomic", "interruption"}
+BASE = {"errors", "lengths", "loading", "progress", "ranges", "spelling", "assets", "atomic"}
+BASE |= {"interruption"}
 #: room -> rooms it may import (its own is always allowed)
 ALLOWED: dict[str, set[str]] = {name: {"errors"} for name in BASE}
 ALLOWED["interruption"] |= {"atomic"}  # its last words say what has been written
+ALLOWED["ranges"] |= {"spelling"}
 ALLOWED["loading"] |= {"ranges"}
 ALLOWED["lengths"] |= {"ranges"}
 ALLOWED["model"] = set(BASE)
@@ -36,7 +38,8 @@ ALLOWED["batch"] = set(ALLOWED["cli"])
 ALLOWED["desk"] = set(ALLOWED["cli"])
 ALLOWED["cli"] |= {"desk", "batch"}  # the commands that start them; they know nothing of it
 ALLOWED["__main__"] = {"cli"} | BASE
-ALLOWED["api"] = ALLOWED["workflows"] | {"workflows"}
+ALLOWED["arguments"] = set(BASE)
+ALLOWED["api"] = ALLOWED["workflows"] | {"workflows", "arguments"}
 ALLOWED["__init__"] = ALLOWED["cli"] | {"api"}
 
 #: third-party package -> the only rooms that may import it

@@ -12,6 +12,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, overload
 
+from tracer import arguments
 from tracer.errors import TracerError, UsageError
 from tracer.export.examine.file import Examined
 from tracer.export.examine.file import examine as examine_drawing
@@ -32,7 +33,7 @@ from tracer.photos import decode_photo, read_photo
 from tracer.project.outlines_file import OutlinesFile, kept_calibration
 from tracer.project.plan_file import plan_from_toml
 from tracer.project.tool_list import ToolList, parse_tool_list
-from tracer.ranges import MOST_BYTES, OPTIONS, Range, shown
+from tracer.ranges import MOST_BYTES, OPTIONS, shown
 from tracer.workflows.arranging.arrange import arrange_tools
 from tracer.workflows.arranging.panel_tools import job_tools
 from tracer.workflows.check import read_cutting_bytes, read_cutting_file
@@ -123,9 +124,9 @@ def trace(
         Where a photo or a list cannot be read, or nothing can be measured in the photos.
     """
     options = options or TraceOptions()
-    _within("The camera's height", options.camera_height_mm, OPTIONS["--camera-height"])
-    _within("The default height", options.default_height_mm, OPTIONS["--height"])
-    several = [photos] if isinstance(photos, PhotoLike) else _listed(photos, "photos")
+    arguments.within("The camera's height", options.camera_height_mm, OPTIONS["--camera-height"])
+    arguments.within("The default height", options.default_height_mm, OPTIONS["--height"])
+    several = [photos] if isinstance(photos, PhotoLike) else arguments.listed(photos, "photos")
     if not several:
         raise UsageError("argument-unusable", "No photo was given.", "Give one photo or several.")
     rows, name = _rows(tools)
@@ -164,11 +165,11 @@ def arrange(
         plan = plan_from_toml(data, path.name)
     plan = plan or PanelPlan()
     if not isinstance(plan, PanelPlan):
-        raise _unusable("plan", plan, "a PanelPlan or the path of a plan file")
+        raise arguments.unusable("plan", plan, "a PanelPlan or the path of a plan file")
     if bay_mm is not None:
-        width, height = _pair(bay_mm, "bay_mm")
+        width, height = arguments.pair(bay_mm, "bay_mm")
         for side in (width, height):
-            _within("A side of the bay", side, OPTIONS["--bay"])
+            arguments.within("A side of the bay", side, OPTIONS["--bay"])
         bay = plan.bay or Bay(BayKind.DRAWER, width, height)
         plan = replace(plan, bay=replace(bay, width_mm=width, height_mm=height))
     told = _Told(progress)
@@ -286,9 +287,9 @@ def swap(
         Where the tool is not known or the photos do not tell which one is new; and as `trace`.
     """
     if not isinstance(before, Trace):
-        raise _unusable("before", before, "what trace() gave")
+        raise arguments.unusable("before", before, "what trace() gave")
     if not isinstance(tool, str):
-        raise _unusable("tool", tool, "an id or a name")
+        raise arguments.unusable("tool", tool, "an id or a name")
     old = find_outline(before.outlines, tool)
     done = new if isinstance(new, Trace) else trace(new, options=trace_options, progress=progress)
     others = [o for o in before.outlines if o is not old]
@@ -313,43 +314,12 @@ def check(file: Path | str | bytes, *, square_mm: float = 100.0) -> Examined:
     TracerError
         Where the file cannot be read, or is neither.
     """
-    _within("The square's side", square_mm, OPTIONS["--square"])
+    arguments.within("The square's side", square_mm, OPTIONS["--square"])
     if isinstance(file, bytes):
         return examine_drawing(read_cutting_bytes(file, "the file"), square_mm=square_mm)
     if isinstance(file, Path | str):
         return examine_drawing(read_cutting_file(Path(file)), square_mm=square_mm)
-    raise _unusable("file", file, "a path, or the bytes of a file")
-
-
-def _unusable(name: str, value: object, wanted: str) -> UsageError:
-    kind = type(value).__name__
-    return UsageError("argument-unusable", f"{name} cannot be {kind}.", f"Give {wanted}.")
-
-
-def _within(name: str, value: object, span: Range) -> None:
-    if value is not None and value not in span:
-        unit = f" {span.unit}" if span.unit else ""
-        raise UsageError(
-            "number-out-of-range",
-            f"{name} cannot be {shown(value)}{unit}.",
-            f"It takes {span.words}.",
-        )
-
-
-def _pair(value: object, name: str) -> tuple[float, float]:
-    values = _listed(value, name)
-    if len(values) != 2:
-        raise _unusable(name, value, "two numbers")
-    return values[0], values[1]
-
-
-def _listed(value: Any, name: str) -> list[Any]:
-    if isinstance(value, Mapping | str | bytes):
-        raise _unusable(name, value, "a sequence")
-    try:
-        return list(value)
-    except TypeError:
-        raise _unusable(name, value, "a sequence") from None
+    raise arguments.unusable("file", file, "a path, or the bytes of a file")
 
 
 def _photo(photo: PhotoLike, number: int) -> Photo:
@@ -359,17 +329,17 @@ def _photo(photo: PhotoLike, number: int) -> Photo:
         return decode_photo(photo, f"photo {number}")
     if isinstance(photo, Path | str):
         return read_photo(Path(photo))
-    raise _unusable("photos", photo, "paths, bytes of files, or photos")
+    raise arguments.unusable("photos", photo, "paths, bytes of files, or photos")
 
 
 def _rows(tools: Path | str | Sequence[ToolRow]) -> tuple[Sequence[ToolRow], str]:
     if isinstance(tools, Path | str):
         path = Path(tools)
         return parse_tool_list(read_list(path), path.name).rows, path.name
-    rows = _listed(tools, "tools")
+    rows = arguments.listed(tools, "tools")
     for row in rows:
         if not isinstance(row, ToolRow):
-            raise _unusable("tools", row, "the path of a list, or rows (ToolRow)")
+            raise arguments.unusable("tools", row, "the path of a list, or rows (ToolRow)")
     return rows, "the tool list"
 
 
@@ -387,10 +357,10 @@ def _content(traced: Trace | Sequence[Outline]) -> tuple[OutlinesFile, ToolList 
         lay_of = {o.outline_id: 1 for o in traced.outlines}
         content = OutlinesFile(traced.outlines, (_kept(traced.calibration),), (), lay_of)
         return content, ToolList(traced.rows)
-    outlines = tuple(_listed(traced, "outlines"))
+    outlines = tuple(arguments.listed(traced, "outlines"))
     for outline in outlines:
         if not isinstance(outline, Outline):
-            raise _unusable("outlines", outline, "what trace() gave, or outlines")
+            raise arguments.unusable("outlines", outline, "what trace() gave, or outlines")
     return OutlinesFile(outlines, lay_of={o.outline_id: 1 for o in outlines}), None
 
 
@@ -421,10 +391,10 @@ def _cut_options(machine: Machine, options: Mapping[str, Any], *, of_panel: bool
                 f"There are {', '.join(sorted(known))}.",
             )
     for name, (words, span) in _CUT_RANGES.items():
-        _within(words, options.get(name), span)
+        arguments.within(words, options.get(name), span)
     if isinstance(options.get("fit"), str):
         try:
             options = {**options, "fit": FitClass(options["fit"])}
         except ValueError:
-            raise _unusable("fit", options["fit"], ", ".join(FitClass)) from None
+            raise arguments.unusable("fit", options["fit"], ", ".join(FitClass)) from None
     return CutOptions(machine=machine, **options)

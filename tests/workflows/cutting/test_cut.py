@@ -285,22 +285,6 @@ def test_coupon_and_reading(job: Path, tmp_path: Path, capsys: pytest.CaptureFix
     assert run(["coupon", "--machine", "router", "--strips", "96"]) == 2
 
 
-def test_check_tells_files_apart(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    path = tmp_path / "a.svg"
-    path.write_text(
-        '<svg xmlns="http://www.w3.org/2000/svg" width="200mm" height="200mm" '
-        'viewBox="0 0 200 200"><rect x="20" y="20" width="100" height="100"/>'
-        '<path d="M130 130h20v20"/></svg>'
-    )
-    assert run(["check", str(path), "--json"]) == 3
-    record = json.loads(capsys.readouterr().out)
-    assert {c["slug"] for c in record["checks"]} == {"scale-confirmed", "curve-open"}
-    pdf = tmp_path / "a.pdf"
-    pdf.write_bytes(b"%PDF-1.7\n")
-    assert run(["check", str(pdf)]) == 1
-    assert run(["check", str(tmp_path / "none.dxf")]) == 1
-
-
 def test_files_of_a_failed_cut_say_so(job: Path, capsys: pytest.CaptureFixture[str]) -> None:
     deep = ["cut", "bench", "--depth", "50", "--thickness", "30"]
     assert run(deep) == 3
