@@ -209,7 +209,6 @@ RULES: dict[str, Range] = {
     "lrv_points_bright": Range(0, 100, "points"),
     "contrast_ratio": Range(1, 21, ": 1"),
     "cap_height_mm": Range(1, 100, "mm"),
-    "label_strip_mm": Range(0, 200, "mm"),
     "fixing_clear_mm": Range(0, 500, "mm"),
     "heavy_kg": Range(0, 1000, "kg"),
     "heavy_near_mm": Range(1, 1000, "mm"),
@@ -336,12 +335,27 @@ JOB: dict[str, Range] = {
     "sheet.size_mm": _LENGTH,
     "sheet.thickness_mm": _LENGTH,
     "sheet.turn_deg": _TURN,
+    "sheet.panel_revision": Range(0, 1_000_000, whole=True),
+    "cut.outline_revision": Range(0, 1_000_000, whole=True),
+    "cut.fit_probability": Range(0, 1),
+    "cut.area_mm2": Range(0, 1e9, "mm2"),
+    **dict.fromkeys(("piece.size_mm", "piece.thickness_mm"), _LENGTH),
+    "piece.cut_length_mm": Range(0, 1e9, "mm"),
+    "piece.plunges": Range(0, 10_000_000, whole=True),
+    "piece.seconds_at_least": Range(0, 1e9, "s"),
     **{f"dimension.{end}_mm": _ANYWHERE for end in ("start", "end")},
     **{f"{thing}.{axis}_mm": _ANYWHERE for thing in ("place", "label", "fixing") for axis in "xy"},
     **{f"{thing}.depth_mm": Range(0, 1000, "mm") for thing in ("pocket", "well", "notch", "cut")},
     **{
         f"{key}_mm": Range(-100, 1000, "mm")
-        for key in ("pocket.margin", "pocket.fit", "pocket.widths", "cut.fit", "cut.margin")
+        for key in (
+            "pocket.margin",
+            "pocket.fit",
+            "pocket.widths",
+            "cut.fit",
+            "cut.margin",
+            "cut.widths",
+        )
     },
     **dict.fromkeys(("label.cap_height_mm", "cavity.skin_mm"), Range(0, 1000, "mm")),
 }

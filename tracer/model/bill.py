@@ -17,7 +17,6 @@ class BillLine:
     stock: Stock
     purpose: str
     sheets: int
-    area_m2: float
     mass_kg: float | None
     price: float | None
 

@@ -17,6 +17,8 @@ from tracer.model.panel_plan import Hand
 __all__ = ["TABLE", "Rule", "Rules", "rules_for"]
 
 _HABIT = "common practice, no source"
+#: names that plans of earlier versions may hold and that never had an effect
+_RETIRED = frozenset({"label_strip_mm"})
 
 
 @dataclass(frozen=True)
@@ -69,7 +71,6 @@ TABLE: dict[str, Rule] = {
     "lrv_points_bright": Rule(20, 20, "points", "same, large areas or above 200 lux"),
     "contrast_ratio": Rule(3, 3, ": 1", "WCAG 2.1 SC 1.4.11, graphics"),
     "cap_height_mm": Rule(5, 4, "mm", "letters of 1/200 of the viewing distance (from memory)"),
-    "label_strip_mm": Rule(12, 10, "mm", f"strip below a pocket for its label: {_HABIT}"),
     # fixing, seams
     "fixing_clear_mm": Rule(25, 25, "mm", f"half the web of 50 wanted at a fixing: {_HABIT}"),
     "heavy_kg": Rule(2, 2, "kg", f"tools above this get fixings beside them: {_HABIT}"),
@@ -117,7 +118,6 @@ class Rules:
     lrv_points_bright: float
     contrast_ratio: float
     cap_height_mm: float
-    label_strip_mm: float
     fixing_clear_mm: float
     heavy_kg: float
     heavy_near_mm: float
@@ -160,6 +160,8 @@ def rules_for(
     if kind is BayKind.WALL:
         values["web_mm"] = max(values["web_mm"], round(_web_by_thickness(plies), 1))
     for name, value in (overrides or {}).items():
+        if name in _RETIRED:
+            continue
         if name not in values:
             near = difflib.get_close_matches(name, values, 1)
             hint = f"Did you mean {near[0]}?" if near else f"Known are: {', '.join(values)}."

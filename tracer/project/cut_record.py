@@ -8,6 +8,7 @@ from __future__ import annotations
 import json
 import math
 from dataclasses import asdict, dataclass
+from typing import Any
 
 from pydantic import TypeAdapter
 
@@ -20,11 +21,14 @@ from tracer.ranges import JOB
 
 __all__ = [
     "BESIDE_CUT",
+    "CutCheck",
     "CutPocket",
     "CutRecord",
+    "CutSheet",
     "CutWish",
     "cut_record",
     "cut_records",
+    "dump_cut",
     "with_source",
 ]
 
@@ -40,13 +44,40 @@ class CutPocket:
     """How a pocket was cut; without a depth: right through.
 
     ``wall`` is where it was asked for; older records have ``margin_mm``, added evenly, instead.
+    ``widths_mm`` is the least and the largest gap that the wall leaves, ``area_mm2`` what it cuts.
     """
 
     id: str
     fit_mm: float
     depth_mm: float | None
+    name: str = ""
+    outline_revision: int = 0
+    through: bool | None = None
+    fit_probability: float | None = None
+    widths_mm: tuple[float, float] | None = None
+    area_mm2: float | None = None
     margin_mm: float | None = None
     wall: tuple[tuple[float, float], ...] | None = None
+
+
+@dataclass(frozen=True)
+class CutSheet:
+    """One piece of foam and what its cut costs; seconds are a lower bound."""
+
+    title: str
+    size_mm: tuple[float, float]
+    thickness_mm: float
+    cut_length_mm: float
+    plunges: int
+    seconds_at_least: float
+
+
+@dataclass(frozen=True)
+class CutCheck:
+    """A check that had something to say."""
+
+    slug: str
+    severity: str
 
 
 @dataclass(frozen=True)
@@ -64,22 +95,28 @@ class CutWish:
 
 @dataclass(frozen=True)
 class CutRecord:
-    """A cut: machine, files beside the record, pockets.
+    """A cut: machine, files beside the record, pockets, pieces of foam.
 
     ``made_from`` is the digest of what it was made from, empty in records of earlier versions.
-    Of a lay cut as photographed also how it lies on its sheet: turned by ``turn_deg``, then moved
-    so that ``origin_mm`` becomes the lower left corner of a sheet of ``size_mm``.
+    Of a panel its revision and the checks that were ``accepted``. Of a lay cut as photographed how
+    it lies on its sheet: turned by ``turn_deg``, then moved so that ``origin_mm`` becomes the
+    lower left corner of a sheet of ``size_mm``.
     """
 
     machine: str
     files: tuple[str, ...]
     pockets: tuple[CutPocket, ...]
-    made_from: str = ""
-    asked: CutWish | None = None
+    name: str = ""
+    sheets: tuple[CutSheet, ...] = ()
+    checks: tuple[CutCheck, ...] = ()
+    accepted: tuple[str, ...] = ()
+    panel_revision: int | None = None
     thickness_mm: float | None = None
     origin_mm: tuple[float, float] | None = None
     size_mm: tuple[float, float] | None = None
     turn_deg: float = 0.0
+    made_from: str = ""
+    asked: CutWish | None = None
 
     @property
     def motion(self) -> Placement:
@@ -89,7 +126,13 @@ class CutRecord:
 
 
 _ADAPTER = TypeAdapter(CutRecord)
-_NAMES: dict[type, str] = {CutRecord: "sheet", CutPocket: "cut", CutWish: "asked"}
+_NAMES: dict[type, str] = {
+    CutRecord: "sheet",
+    CutPocket: "cut",
+    CutSheet: "piece",
+    CutCheck: "check",
+    CutWish: "asked",
+}
 
 
 def cut_record(data: bytes) -> CutRecord | None:
@@ -100,6 +143,22 @@ def cut_record(data: bytes) -> CutRecord | None:
     except (TracerError, Wrong):
         return None
     return found
+
+
+def dump_cut(record: CutRecord) -> bytes:
+    """The record as a file; what is not known is left out."""
+    body = {"format": FORMAT, "version": VERSION, "units": "mm"} | _told(record)
+    return (json.dumps(body, indent=1, ensure_ascii=False) + "\n").encode()
+
+
+def _told(record: CutRecord) -> dict[str, Any]:
+    body = asdict(record)
+    # without a depth a pocket goes right through: there None says something
+    body["pockets"] = [
+        {key: value for key, value in pocket.items() if value is not None or key == "depth_mm"}
+        for pocket in body["pockets"]
+    ]
+    return {key: value for key, value in body.items() if value is not None}
 
 
 def with_source(data: bytes, made_from: str, asked: CutWish) -> bytes:

@@ -43,7 +43,7 @@ def bill_of_sheets(panel: Panel, rules: Rules) -> tuple[BillLine, ...]:
         density = stock.density_kg_m3
         mass = None if density is None else area * thickness[stock] / 1000 * density
         price = None if stock.price is None else stock.price * sheets
-        lines.append(BillLine(stock, ", ".join(purpose[stock]), sheets, area, mass, price))
+        lines.append(BillLine(stock, ", ".join(purpose[stock]), sheets, mass, price))
     return tuple(lines)
 
 

@@ -197,7 +197,14 @@ def cut_sheets(
     files = {n: data for r in results for n, data in r.files.items()} | common
     place = LayPlace(origin, size, options.turn_rad)
     common[f"{name}-cut.json"] = lay_record(
-        name, options, made.pockets, made.rooms, results, checks, files, place
+        name,
+        options,
+        made.pockets,
+        made.rooms,
+        [(result, sheet.thickness_mm) for result, sheet in zip(results, sheets, strict=True)],
+        checks,
+        files,
+        place,
     )
     first = replace(results[0], files=results[0].files | common, checks=tuple(checks))
     return [first, *results[1:]]

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Mapping
 
 from tracer.export.paper.quotation import kit_record, quotation_pdf
@@ -11,6 +10,7 @@ from tracer.model.panel_plan import PanelPlan
 from tracer.panel.rules import rules_for
 from tracer.panel.stock.kits import kit_bill
 from tracer.progress import Progress
+from tracer.project.cut_record import CutCheck, CutPocket, CutRecord, CutSheet, dump_cut
 from tracer.project.panel_file import load_panel
 from tracer.project.store import JobFolder
 from tracer.workflows.arranging.arrange import PANEL_JSON, tools_of_job
@@ -102,40 +102,38 @@ def _kits(done: PanelCut, plan: PanelPlan, options: CutOptions, name: str) -> di
 
 def _record(name: str, options: CutOptions, done: PanelCut, files: list[str]) -> bytes:
     """What was cut with what, for people and programs that come later."""
-    body = {
-        "format": "tracer-cut",
-        "version": 1,
-        "units": "mm",
-        "name": name,
-        "machine": options.machine.key,
-        "panel_revision": done.panel.revision,
-        "pockets": [
-            {
-                "id": p.pocket_id,
-                "name": p.name,
-                "outline_revision": p.outline_revision,
-                "fit_mm": round(done.walls.by_id[p.pocket_id].rule.fit_mm, 3),
-                "fit_probability": p.fit_probability,
-                "widths_mm": list(p.widths_mm),
-                "depth_mm": p.depth_mm,
-                "through": p.through,
-                "area_mm2": round(done.walls.by_id[p.pocket_id].region.area, 1),
-            }
+    walls = done.walls.by_id
+    record = CutRecord(
+        name=name,
+        machine=options.machine.key,
+        panel_revision=done.panel.revision,
+        pockets=tuple(
+            CutPocket(
+                id=p.pocket_id,
+                name=p.name,
+                outline_revision=p.outline_revision,
+                fit_mm=round(walls[p.pocket_id].rule.fit_mm, 3),
+                fit_probability=p.fit_probability,
+                widths_mm=p.widths_mm,
+                depth_mm=p.depth_mm,
+                through=p.through,
+                area_mm2=round(walls[p.pocket_id].region.area, 1),
+            )
             for p in done.panel.pockets
-        ],
-        "sheets": [
-            {
-                "title": drawings.cut.title,
-                "size_mm": list(drawings.cut.size_mm),
-                "thickness_mm": work.thickness_mm,
-                "cut_length_mm": round(written.figures.cut_mm, 1),
-                "plunges": written.figures.plunges,
-                "seconds_at_least": round(written.figures.seconds),
-            }
+        ),
+        sheets=tuple(
+            CutSheet(
+                drawings.cut.title,
+                drawings.cut.size_mm,
+                work.thickness_mm,
+                round(written.figures.cut_mm, 1),
+                written.figures.plunges,
+                round(written.figures.seconds),
+            )
             for work, drawings, written in done.sheets
-        ],
-        "accepted": list(options.accepted),
-        "checks": [{"slug": c.slug, "severity": c.severity.value} for c in done.checks],
-        "files": sorted(files),
-    }
-    return (json.dumps(body, indent=1, ensure_ascii=False) + "\n").encode()
+        ),
+        accepted=tuple(options.accepted),
+        checks=tuple(CutCheck(c.slug, c.severity.value) for c in done.checks),
+        files=tuple(sorted(files)),
+    )
+    return dump_cut(record)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
@@ -14,6 +13,7 @@ from tracer.geometry.loops import turned
 from tracer.model.placement import Placement
 from tracer.model.pocket import Pocket, Room
 from tracer.model.report import Check
+from tracer.project.cut_record import CutCheck, CutPocket, CutRecord, CutSheet, dump_cut
 
 if TYPE_CHECKING:
     from tracer.workflows.cutting.cut import CutOptions, CutResult
@@ -50,44 +50,51 @@ def lay_record(
     options: CutOptions,
     pockets: Sequence[Pocket],
     rooms: Sequence[Room],
-    results: Sequence[CutResult],
+    results: Sequence[tuple[CutResult, float]],
     checks: Sequence[Check],
     files: Mapping[str, bytes],
     place: LayPlace,
 ) -> bytes:
-    """What was cut with what, for people and programs that come later."""
-    body = {
-        "format": "tracer-cut",
-        "version": 1,
-        "units": "mm",
-        "name": name,
-        "machine": options.machine.key,
-        "material": options.material,
-        "thickness_mm": options.thickness_mm,
-        # corner of the sheet in the turned frame of the lay
-        "origin_mm": list(place.origin_mm),
-        "size_mm": list(place.size_mm),
-        "turn_deg": round(math.degrees(place.turn_rad), 6),
-        "fit_probability": options.fit_probability,
-        "pockets": [
-            {
-                "id": p.pocket_id,
-                "name": p.name,
-                "outline_revision": p.outline_revision,
-                "fit_mm": round(p.rule.fit_mm, 3),
-                "fit_probability": room.probability,
-                "widths_mm": [round(room.least_mm, 2), round(room.most_mm, 2)],
-                "wall": np.round(np.asarray(p.wanted.exterior.coords)[:-1, :2], 3).tolist(),
-                "depth_mm": p.rule.depth_mm,
-                "area_mm2": round(p.region.area, 1),
-            }
+    """What was cut with what, for people and programs that come later.
+
+    ``results`` come with the thickness of their sheets in mm.
+    """
+    record = CutRecord(
+        name=name,
+        machine=options.machine.key,
+        thickness_mm=options.thickness_mm,
+        origin_mm=place.origin_mm,
+        size_mm=place.size_mm,
+        turn_deg=round(math.degrees(place.turn_rad), 6),
+        pockets=tuple(
+            CutPocket(
+                id=p.pocket_id,
+                name=p.name,
+                outline_revision=p.outline_revision,
+                fit_mm=round(p.rule.fit_mm, 3),
+                fit_probability=room.probability,
+                widths_mm=(round(room.least_mm, 2), round(room.most_mm, 2)),
+                wall=tuple(
+                    (float(x), float(y))
+                    for x, y in np.round(np.asarray(p.wanted.exterior.coords)[:-1, :2], 3)
+                ),
+                depth_mm=p.rule.depth_mm,
+                area_mm2=round(p.region.area, 1),
+            )
             for p, room in zip(pockets, rooms, strict=True)
-        ],
-        "cut_length_mm": round(sum(r.figures.cut_mm for r in results), 1),
-        "path_length_mm": round(sum(r.figures.path_mm for r in results), 1),
-        "plunges": sum(r.figures.plunges for r in results),
-        "seconds_at_least": round(sum(r.figures.seconds for r in results)),
-        "checks": [{"slug": c.slug, "severity": c.severity.value} for c in checks],
-        "files": sorted(files),
-    }
-    return (json.dumps(body, indent=1, ensure_ascii=False) + "\n").encode()
+        ),
+        sheets=tuple(
+            CutSheet(
+                r.cut.title,
+                r.cut.size_mm,
+                thickness_mm,
+                round(r.figures.cut_mm, 1),
+                r.figures.plunges,
+                round(r.figures.seconds),
+            )
+            for r, thickness_mm in results
+        ),
+        checks=tuple(CutCheck(c.slug, c.severity.value) for c in checks),
+        files=tuple(sorted(files)),
+    )
+    return dump_cut(record)
