@@ -111,6 +111,11 @@ def main() -> None:
     parser.add_argument(
         "--cache", type=Path, default=Path(tempfile.gettempdir()) / "tracer-mutants"
     )
+    parser.add_argument(
+        "--share",
+        default="1/1",
+        help="K/N: every Nth of the drawn ones from the Kth on, for N runs",
+    )
     parser.add_argument("--only", help="faults whose name holds this text")
     parser.add_argument("--modules", nargs="*", default=MODULES, help="what is mutated")
     parser.add_argument("--tests", nargs="*", help="files of tests, instead of all of the rooms'")
@@ -126,6 +131,8 @@ def main() -> None:
     drawn = random.Random(given.seed).sample(faults, min(given.sample, len(faults)))
     if given.only:
         drawn = [f for f in faults if given.only in f.name]
+    first, every = (int(part) for part in given.share.split("/"))
+    drawn = drawn[first - 1 :: every]
     kept: dict[str, str] = {}
     if given.json and given.json.exists():
         kept = json.loads(given.json.read_text())
