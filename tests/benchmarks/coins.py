@@ -1,7 +1,7 @@
 """Coins on real photos, measured by the separation alone against their legal diameters.
 
     python -m tests.benchmarks.coins FOLDER [--ways auto classical learned] [--cell MM]
-        [--step MM] [--only TEXT] [--pictures FOLDER]
+        [--step MM] [--only TEXT] [--pictures FOLDER] [--markdown FILE]
 
 FOLDER holds photos of euro coins and ``coins.csv``: per coin ``photo, value_eur, diameter_mm,
 x_px, y_px, radius_px_by_hand``; where there is a ``grounds.csv`` (``photo, ground``), figures are
@@ -326,6 +326,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser.add_argument("--step", type=float, default=STEP_MM, help="mm between edge points")
     parser.add_argument("--only", default="", help="photos whose name holds this text")
     parser.add_argument("--pictures", type=Path, help="folder for the photos with edges drawn")
+    parser.add_argument("--markdown", type=Path, help="write the table for the docs")
     chosen = parser.parse_args(arguments)
     results: dict[str, list[CoinPhoto]] = {}
     for way in chosen.ways:
@@ -346,6 +347,10 @@ def main(arguments: Sequence[str] | None = None) -> int:
     for way_name, photos in results.items():
         if grounds:
             print(f"\n{way_name}, by ground:\n{by_ground(photos, grounds)}")
+    if chosen.markdown:
+        first = next(iter(results.values()), [])
+        kept = by_ground(first, grounds) if grounds else table(results)
+        chosen.markdown.write_text(kept + "\n", "utf-8")
     return 0
 
 

@@ -1,6 +1,6 @@
 """Is the stated probability that an outline needs a hand what happens?
 
-    python -m tests.benchmarks.doubt FOLDER ... [--only TEXT] [--leave TEXT ...]
+    python -m tests.benchmarks.doubt FOLDER ... [--only TEXT] [--leave TEXT ...] [--markdown FILE]
 
 Every photo of every scene is traced as a lay of its own, heights typed. Printed are the table of
 stated against actual and the area under the ROC curve, for the shipped weights and for weights
@@ -119,12 +119,34 @@ def lines(title: str, stated: Array, bad: NDArray[np.bool_]) -> list[str]:
     return out
 
 
+def markdown(stated: Array, bad: NDArray[np.bool_]) -> str:
+    """Stated against actual, and what the limit names, as Markdown."""
+    out = ["| stated probability | outlines | mean stated | need a hand |", "|---|---|---|---|"]
+    for low, high in itertools.pairwise(BINS):
+        here = (stated >= low) & ((stated < high) | (high == BINS[-1]))
+        words = f"{low:.2f} to {high:.2f}"
+        cells = (
+            [f"{stated[here].mean():.2f}", f"{bad[here].mean():.2f}"] if here.any() else ["-", "-"]
+        )
+        out.append(f"| {words} | {here.sum()} | {' | '.join(cells)} |")
+    named = stated >= LOOK_FROM
+    out += [
+        "",
+        "| area under ROC | named at the limit: of those that need a hand | of the others |",
+        "|---|---|---|",
+        f"| {area_under_curve(stated, bad):.2f} | {named[bad].mean():.0%} "
+        f"| {named[~bad].mean():.0%} |",
+    ]
+    return "\n".join(out) + "\n"
+
+
 def main(arguments: Sequence[str] | None = None) -> int:
     """Command line of the benchmark."""
     parser = argparse.ArgumentParser(prog="python -m tests.benchmarks.doubt")
     parser.add_argument("folders", nargs="+", type=Path)
     parser.add_argument("--only", default="", help="scenes whose name holds this text")
     parser.add_argument("--leave", nargs="*", default=[], help="scenes left out")
+    parser.add_argument("--markdown", type=Path, help="write the table for the docs")
     chosen = parser.parse_args(arguments)
     found: list[Case] = []
     for scene in find_scenes(chosen.folders):
@@ -147,6 +169,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
             constant, weights = fitted([c for c in found if c.scene != name])
             stated[own] = expit(constant + logs[own] @ weights)
         print("\n".join(lines("leave one lay out", stated, bad)))
+        if chosen.markdown:
+            chosen.markdown.write_text(markdown(stated, bad), "utf-8")
         constant, weights = fitted(found)
         print(f"fitted on all: {constant:.3f}, {np.round(weights, 3).tolist()}")
     return 0

@@ -3,6 +3,7 @@
     python -m tests.benchmarks.fit SCENES... --cache FOLDER
         [--machine router] [--fits easy,snug] [--probabilities 0.5,0.8,0.9,0.95]
         [--only TEXT] [--kinds "one typed,several"] [--json FILE]
+        [--markdown FILE]
 
 Every lay (each photo by itself with heights typed, the first one with none typed, all sets of
 three photos and more) is traced once into the cache, cut as photographed for each fit and
@@ -26,7 +27,7 @@ from scipy.spatial import cKDTree
 
 from tests.benchmarks.fit_lays import Lay, Pair, TracedLay, lays_of, traced
 from tests.benchmarks.fit_motion import Seated, seat
-from tests.benchmarks.fit_tables import tables
+from tests.benchmarks.fit_tables import markdown, tables
 from tests.benchmarks.fit_walls import CutTool, cut_tools
 from tests.benchmarks.truth import find_scenes
 from tracer.export.machine.profiles import read_machine
@@ -139,6 +140,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser.add_argument("--only", default="", help="scenes whose name holds this text")
     parser.add_argument("--kinds", default="", help="one typed, one open, several")
     parser.add_argument("--json", type=Path)
+    parser.add_argument("--markdown", type=Path, help="write the table for the docs")
     parser.add_argument("--traced-only", action="store_true", help="leave out untraced lays")
     chosen = parser.parse_args(arguments)
     machine = read_machine(chosen.machine)
@@ -162,6 +164,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
     if chosen.json:
         chosen.json.write_text(json.dumps([asdict(r) for r in records]), "utf-8")
     print(tables([asdict(r) for r in records]))
+    if chosen.markdown:
+        chosen.markdown.write_text(markdown([asdict(r) for r in records]), "utf-8")
     return 0
 
 

@@ -14,7 +14,7 @@ from typing import Any
 
 import numpy as np
 
-__all__ = ["ALLOWED_MM", "bootstrap", "goes_in", "tables"]
+__all__ = ["ALLOWED_MM", "bootstrap", "goes_in", "markdown", "tables"]
 
 Record = dict[str, Any]
 #: interference that foam gives way to, mm: common practice, no source
@@ -92,6 +92,26 @@ def _main(records: Sequence[Record]) -> str:
             f"{sum(r['limited'] for r in group):>7}"
         )
     return "\n".join(lines)
+
+
+def markdown(records: Sequence[Record]) -> str:
+    """What was asked, stated and found, as Markdown; intervals by drawing whole scenes."""
+    lines = [
+        "| photos | fit | asked | stated in the mean | really go in | cut at the limit "
+        "| looseness a side: median, p80, p95, mm |",
+        "|---|---|---|---|---|---|---|",
+    ]
+    for (kind, fit, p), group in _by(records, "kind", "fit", "probability"):
+        stated = [r["stated"] for r in group if r["stated"] is not None]
+        loose = [r["looseness_mm"] for r in group if r["looseness_mm"] is not None]
+        middle, low, high = bootstrap(group, _in_pocket, 500)
+        apart = ", ".join(f"{v:.2f}" for v in np.percentile(loose, [50, 80, 95])) if loose else "-"
+        lines.append(
+            f"| {kind} | `{fit}` | {100 * p:.0f} | {100 * float(np.mean(stated or [np.nan])):.0f} "
+            f"| {middle:.0f} ({low:.0f} to {high:.0f}) | {sum(r['limited'] for r in group)} of "
+            f"{len(group)} | {apart} |"
+        )
+    return "\n".join(lines) + "\n"
 
 
 def _reliability(records: Sequence[Record]) -> str:

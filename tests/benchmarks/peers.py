@@ -1,7 +1,7 @@
 """Our separation of tool and ground beside recipes that anyone can write in an hour: one table.
 
     python -m tests.benchmarks.peers FOLDER ... [--real FOLDER] [--ways threshold watershed
-        graph-cut classical learned auto] [--only TEXT] [--json FILE]
+        graph-cut classical learned auto] [--only TEXT] [--json FILE] [--markdown FILE]
 
 FOLDER holds rendered lays with exact truth (their first photos are taken), the folder of ``--real``
 holds ``euro_coins`` and ``hand_tools_phone``. The recipes are told the cards' papers and the
@@ -174,6 +174,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser.add_argument("--ways", nargs="+", choices=WAYS, default=WAYS)
     parser.add_argument("--only", default="", help="photos whose name holds this text")
     parser.add_argument("--json", type=Path, help="file that keeps what was measured")
+    parser.add_argument("--markdown", type=Path, help="write the table for the docs")
     parser.add_argument("--child", nargs=5, help=argparse.SUPPRESS)
     chosen = parser.parse_args(arguments)
     if chosen.child:
@@ -193,8 +194,11 @@ def main(arguments: Sequence[str] | None = None) -> int:
                 write_atomically(chosen.json, json.dumps(records, indent=1).encode())
     print(f"\nMedian processor seconds on {os.cpu_count()} cores; peak MB.\n")
     print(table(records))
-    for way in chosen.ways[-1:]:
-        print(f"\nLay by lay, {way}:\n\n{lay_table(records[way])}")
+    last = lay_table(records[chosen.ways[-1]])
+    print(f"\nLay by lay, {chosen.ways[-1]}:\n\n{last}")
+    if chosen.markdown:
+        chosen.markdown.write_text(table(records) + "\n", "utf-8")
+        chosen.markdown.with_stem(chosen.markdown.stem + "-lays").write_text(last + "\n", "utf-8")
     return 0
 
 
