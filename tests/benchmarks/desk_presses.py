@@ -28,9 +28,10 @@ from tests.benchmarks.truth import Scene, find_scenes
 from tests.desk.conftest import BROWSERS, serving
 from tracer.calibration import CardSizes
 from tracer.errors import TracerError
+from tracer.model.lay_settings import LaySettings
 from tracer.project.outlines_file import load_outlines
 from tracer.project.store import JobFolder
-from tracer.workflows.job.trace_job import lay_settings, read_photos, trace_job
+from tracer.workflows.job.trace_job import read_photos, trace_job
 
 MOST_ROUNDS = 120
 
@@ -111,15 +112,7 @@ def main(arguments: list[str]) -> int:
     for scene in scenes:
         with tempfile.TemporaryDirectory() as name:
             folder = JobFolder(Path(name) / "lay.job")
-            settings = lay_settings(
-                card_sizes=CardSizes(None, scene.card_sizes_mm),
-                mat_mm=None,
-                camera_height_mm=None,
-                default_height_mm=None,
-                edge=None,
-                keep_cables=None,
-                separation=None,
-            )
+            settings = LaySettings(card_sizes=CardSizes(None, scene.card_sizes_mm))
             try:
                 trace_job(folder, read_photos(scene.photos), settings=settings)
             except TracerError as error:

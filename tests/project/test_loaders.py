@@ -156,6 +156,19 @@ def test_a_broken_file_is_refused(name: str) -> None:
         assert refused(lambda broken=broken: load(broken, name)), broken[:40]
 
 
+@pytest.mark.parametrize(("key", "known"), [("edge", "upright"), ("silhouettes", "learned")])
+def test_a_word_of_a_lay_that_there_is_not_is_refused_with_those_there_are(
+    key: str, known: str
+) -> None:
+    record = JobRecord(lays=(LayRecord(photos=(PhotoRecord("photos/1.jpg", "a.jpg", "0" * 16),)),))
+    body = json.loads(dump_job(record))
+    body["lays"][0][key] = known
+    assert getattr(load_job(json.dumps(body).encode(), "job.json").lays[0], key) == known
+    body["lays"][0][key] = "nonsense"
+    told = refused(lambda: load_job(json.dumps(body).encode(), "job.json"))
+    assert told is not None and "'nonsense'" in told and known in told and f"lays 1, {key}" in told
+
+
 def test_a_cut_record_that_is_none_is_taken_as_absent() -> None:
     pocket = {"id": "T01", "fit_mm": 0.5, "margin_mm": 0.2, "depth_mm": None}
     body = {"format": "tracer-cut", "version": 1, "machine": "router", "files": ["a.dxf"]}

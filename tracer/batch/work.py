@@ -13,7 +13,7 @@ import posixpath
 import sys
 import tempfile
 import time
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -33,6 +33,7 @@ from tracer.errors import TracerError, UsageError
 from tracer.export.machine.profiles import machine_names, parse_machine, read_machine
 from tracer.lengths import parse_length_mm, parse_size_mm
 from tracer.loading import parse_json
+from tracer.model.lay_settings import LaySettings
 from tracer.model.machine import Machine
 from tracer.model.outline import Outline
 from tracer.model.report import Check, Severity
@@ -45,7 +46,7 @@ from tracer.segmentation.decide.answers import MODEL_SHA256
 from tracer.workflows.arranging.arrange import arrange_job
 from tracer.workflows.cutting.cut import CutOptions
 from tracer.workflows.cutting.cut_job import cut_job
-from tracer.workflows.job.trace_job import JobTrace, Mode, PhotoFile, lay_settings, trace_job
+from tracer.workflows.job.trace_job import JobTrace, Mode, PhotoFile, trace_job
 
 __all__ = ["do_lay", "keep_row", "kept_row", "row_place"]
 
@@ -285,16 +286,12 @@ def _shows_others(folder: JobFolder, photos: tuple[PhotoFile, ...]) -> bool:
     return ids != [[p.photo_id for p in photos]]
 
 
-def _settings(order: LayOrder) -> Mapping[str, Any]:
+def _settings(order: LayOrder) -> LaySettings:
     size = _typed(_card_size, "card_size", order.card_size)
-    return lay_settings(
+    return LaySettings(
         card_sizes=CardSizes((max(size), min(size)) if size else None),
-        mat_mm=None,
         camera_height_mm=_length("camera_height", order.camera_height),
         default_height_mm=_length("height", order.height),
-        edge=None,
-        keep_cables=None,
-        separation=None,
     )
 
 

@@ -141,23 +141,19 @@ def swap(
     from tracer.export.machine.checks import job_cautions, material_named, refuse_forbidden
     from tracer.export.machine.profiles import read_machine
     from tracer.export.swap_files import CAUTIONS as PATCH_CAUTIONS
+    from tracer.model.lay_settings import LaySettings, Separation
     from tracer.model.outline import EdgeModel
     from tracer.panel.swap.place import Rule
     from tracer.project.store import JobFolder, job_path
     from tracer.workflows.cutting.cut_job import machines_cut_for
     from tracer.workflows.cutting.cut_panel_job import has_panel
-    from tracer.workflows.job.trace_job import lay_settings, read_photos
+    from tracer.workflows.job.trace_job import read_photos
     from tracer.workflows.swapping import swap_job as work
     from tracer.workflows.swapping.swap import SwapOptions
-    from tracer.workflows.tracing.trace import Separation
 
-    typed = lay_settings(
+    typed = LaySettings(
         card_sizes=CardSizes(common, own),
-        mat_mm=None,
-        camera_height_mm=None,
-        default_height_mm=None,
         edge=choice(edge, {m.value: m for m in EdgeModel}, "--edge"),
-        keep_cables=None,
         separation=choice(silhouettes, {s.value: s for s in Separation}, "--silhouettes"),
     )
     profile, foam = read_machine(machine), material_named(material)

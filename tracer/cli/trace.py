@@ -192,17 +192,17 @@ def trace(
 
     from tracer.calibration import CardSizes
     from tracer.export.dxf.write import DxfOptions, DxfVersion
+    from tracer.model.lay_settings import LaySettings, Separation
     from tracer.project.store import JobFolder, job_path
     from tracer.project.text_encoding import known_encoding
     from tracer.project.tool_list import parse_tool_list
-    from tracer.workflows.job.trace_job import Mode, lay_settings, read_list, read_photos
+    from tracer.workflows.job.trace_job import Mode, read_list, read_photos
     from tracer.workflows.job.trace_photos import trace_photos
-    from tracer.workflows.tracing.trace import Separation
 
     separation = choice(silhouettes, {s.value: s for s in Separation}, "--silhouettes")
     version = choice(dxf_version.upper(), {v.value: v for v in DxfVersion}, "--dxf-version")
     assert version is not None
-    settings = lay_settings(
+    settings = LaySettings(
         card_sizes=CardSizes(sizes, own_sizes),
         mat_mm=mat,
         camera_height_mm=camera_height,

@@ -12,7 +12,8 @@ from PIL import Image, ImageOps
 from tracer.desk.drafts import DraftPhoto
 from tracer.desk.jobs import Desk, DeskJob
 from tracer.export.paper.cards import cards_pdf
-from tracer.model.card import BOARD_MM
+from tracer.model.card import BOARD_MM, CardSizes
+from tracer.model.lay_settings import LaySettings
 from tracer.workflows.job.trace_job import Mode
 
 __all__ = ["cards_to_print", "demo_job", "job_list", "thumbnail"]
@@ -40,7 +41,7 @@ def demo_job(desk: Desk) -> DeskJob:
     draft.keep(0, DraftPhoto("lay.jpg", len(data), hashlib.sha256(data).hexdigest()), part)
     job.trace_new(
         draft,
-        {"card_size_mm": BOARD_MM},
+        LaySettings(card_sizes=CardSizes(BOARD_MM)),
         Mode(),
         lambda: desk.forget(draft),
         {"name": DEMO, "card_size_mm": list(BOARD_MM)},

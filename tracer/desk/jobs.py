@@ -23,6 +23,7 @@ from tracer.desk.events import EventHub
 from tracer.desk.links import Links
 from tracer.desk.runs import Runner, RunState
 from tracer.errors import TracerError
+from tracer.model.lay_settings import LaySettings
 from tracer.photos import decode_photo
 from tracer.pictures.tiles import TilePyramid
 from tracer.project.edits_file import Edit
@@ -135,7 +136,7 @@ class DeskJob:
     def trace_new(
         self,
         draft: Draft,
-        settings: Mapping[str, Any],
+        settings: LaySettings,
         mode: Mode,
         over: Callable[[], object],
         typed: Mapping[str, Any] | None = None,

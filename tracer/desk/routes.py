@@ -27,12 +27,13 @@ from tracer.desk.phone_routes import invitation, phone_routes
 from tracer.desk.previews import dxf_preview, pdf_page
 from tracer.desk.view import job_record, photo_record, runs_beside_outline
 from tracer.errors import TracerError
+from tracer.model.lay_settings import LaySettings
 from tracer.photos import MAX_FILE_BYTES
 from tracer.ranges import OPTIONS, Range
 from tracer.segmentation.edge.snap import snap_line
 from tracer.workflows.arranging.arrange import PANEL_JSON
 from tracer.workflows.editing.input_values import number, optional, pair_mm, points
-from tracer.workflows.job.trace_job import Mode, lay_settings
+from tracer.workflows.job.trace_job import Mode
 
 __all__ = ["build_routes"]
 
@@ -330,17 +331,14 @@ def _expected(request: Request) -> str:
     return tag.strip('"')
 
 
-def _settings(body: dict[str, Any]) -> dict[str, Any]:
+def _settings(body: dict[str, Any]) -> LaySettings:
     height = optional(number(OPTIONS["--height"]))(body.get("default_height_mm"))
     size = optional(pair_mm(OPTIONS["--card-size"]))(body.get("card_size_mm"))
-    return lay_settings(
-        card_sizes=CardSizes(size, {}),
-        mat_mm=None,
+    return LaySettings(
+        card_sizes=CardSizes(size),
         camera_height_mm=optional(number(OPTIONS["--camera-height"]))(body.get("camera_height_mm")),
         default_height_mm=height,
-        edge=None,
         keep_cables=body.get("keep_cables") is True or None,
-        separation=None,
     )
 
 

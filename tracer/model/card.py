@@ -144,6 +144,15 @@ class CardSizes:
         """Long and short side of card ``number`` in mm."""
         return self.own_mm.get(number, self.common_mm or BOARD_MM)
 
+    def over(self, earlier: CardSizes) -> CardSizes:
+        """These sizes where there are any, the earlier ones elsewhere.
+
+        A common size that was measured anew ends earlier sizes of single cards.
+        """
+        if self.common_mm is not None:
+            return self
+        return CardSizes(earlier.common_mm, {**earlier.own_mm, **self.own_mm})
+
     def is_typed(self, number: int) -> bool:
         """Whether somebody measured this card's size."""
         return self.common_mm is not None or number in self.own_mm

@@ -8,14 +8,17 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 from pydantic import ConfigDict, TypeAdapter
 
 from tracer.errors import TracerError
 from tracer.loading import parse_json
+from tracer.model.card import CardSizes
 from tracer.model.corrections import Corrections, Stroke
+from tracer.model.lay_settings import LaySettings, Separation
+from tracer.model.outline import EdgeModel
 from tracer.project.corrections_file import set_aside
 from tracer.project.folder_name import is_inside
 from tracer.project.refusals import Wrong, checked
@@ -78,6 +81,35 @@ class LayRecord:
     #: points of the tool list that a run wrote itself, for tools it had found without them: a name
     #: typed beside one says nothing about where a tool lies
     own_points: tuple[tuple[float, float], ...] = field(default=(), repr=False)
+
+    @property
+    def settings(self) -> LaySettings:
+        """The lay's settings as one value; cables and separation as they are by default."""
+        return LaySettings(
+            card_sizes=CardSizes(self.card_size_mm, self.card_sizes_mm),
+            mat_mm=self.mat_mm,
+            camera_height_mm=self.camera_height_mm,
+            default_height_mm=self.default_height_mm,
+            edge=EdgeModel(self.edge) if self.edge else None,
+            keep_cables=self.keep_cables,
+            separation=Separation(self.silhouettes),
+        )
+
+    def with_settings(self, typed: LaySettings) -> LayRecord:
+        """The lay with what was typed; the rest as it is remembered."""
+        now = typed.over(self.settings)
+        return replace(
+            self,
+            card_size_mm=now.card_sizes.common_mm,
+            card_sizes_mm=dict(now.card_sizes.own_mm),
+            mat_mm=now.mat_mm,
+            camera_height_mm=now.camera_height_mm,
+            default_height_mm=now.default_height_mm,
+            edge=now.edge.value if now.edge else None,
+            keep_cables=bool(now.keep_cables),
+            silhouettes=(now.separation or Separation.AUTO).value,
+        )
+
     #: the outlines are up to date; drawings and pictures of them are still to be made
     drawings_due: bool = field(default=False, repr=False)
 
@@ -149,6 +181,7 @@ def load_job(data: bytes, name: str) -> JobRecord:
         _set_aside_all(body)
         record: JobRecord = checked(_ADAPTER, body, names=_NAMES, spans=JOB, longest=MOST_ENTRIES)
         _refuse_outside(record)
+        _refuse_unknown_words(record)
     except Wrong as wrong:
         raise _damaged(name, str(wrong)) from None
     return record
@@ -167,6 +200,21 @@ def _refuse_outside(record: JobRecord) -> None:
     for place, file in named:
         if not is_inside(file):
             raise Wrong(place, f"{shown(file)} is no file of the job's folder")
+
+
+def _refuse_unknown_words(record: JobRecord) -> None:
+    """Stop at an edge model or a separation that there is not."""
+    for number, lay in enumerate(record.lays, start=1):
+        for key, kinds, word in (
+            ("edge", EdgeModel, lay.edge or None),
+            ("silhouettes", Separation, lay.silhouettes),
+        ):
+            known: list[str] = [kind.value for kind in kinds]
+            if word is not None and word not in known:
+                raise Wrong(
+                    f"lays {number}, {key}",
+                    f"{shown(word)} was read, it is one of {', '.join(known)}",
+                )
 
 
 def _set_aside_all(body: dict[str, Any]) -> None:

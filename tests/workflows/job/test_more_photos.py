@@ -14,6 +14,7 @@ from tests.cli.photos import SPANNER, jpeg
 from tests.scene_maker import Scene, make_scene, make_view
 from tests.scene_parts import Look, Tool
 from tracer.errors import TracerError, UsageError
+from tracer.model.lay_settings import LaySettings, Separation
 from tracer.project.schema import load_job
 from tracer.project.store import JobFolder
 from tracer.project.tool_list import ToolList, format_tool_list, parse_tool_list
@@ -32,7 +33,7 @@ PLACES = {
     "right": (400.0, 210.0, 16.0, 180.0),
     "near": (350.0, 170.0, 14.0, 90.0),
 }
-SETTINGS = {"silhouettes": "classical"}
+SETTINGS = LaySettings(separation=Separation.CLASSICAL)
 
 
 @cache

@@ -10,11 +10,12 @@ from tests.desk.bench import seed_job
 from tests.project.test_store import content
 from tracer.errors import TracerError
 from tracer.export.machine.profiles import read_machine
+from tracer.model.lay_settings import LaySettings
 from tracer.project.store import JobFolder
 from tracer.project.tool_list import parse_tool_list
 from tracer.workflows.swapping.swap_job import SwapRun, restore
 
-RUN = SwapRun(settings={}, machine=read_machine("router"))
+RUN = SwapRun(settings=LaySettings(), machine=read_machine("router"))
 
 
 @pytest.fixture

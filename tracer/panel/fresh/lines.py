@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tracer.panel.packing.grid import Grid
-from tracer.panel.packing.overlap import Separation
+from tracer.panel.packing.overlap import OverlapRemoval
 from tracer.panel.packing.settle import exact
 from tracer.panel.packing.task import Spot, Task, clashes
 
@@ -52,11 +52,11 @@ def lined_up(
 ) -> tuple[Spot, ...] | None:
     """Exact places of all pieces, or None where they were not found.
 
-    Where a piece finds no free place, all are parted by ``sweeps`` rounds of `Separation`, and
+    Where a piece finds no free place, all are parted by ``sweeps`` rounds of `OverlapRemoval`, and
     lines are found again as far as they go.
     """
     task = grid.task
-    search = Separation(grid, seed)
+    search = OverlapRemoval(grid, seed)
     placed: list[int] = []
     stuck = False
     for i in order:
@@ -92,7 +92,7 @@ def _turn_costs(task: Task, piece: int, taste: Taste) -> list[tuple[int, float]]
 
 
 def _place(
-    search: Separation, piece: int, placed: Sequence[int], taste: Taste
+    search: OverlapRemoval, piece: int, placed: Sequence[int], taste: Taste
 ) -> tuple[int, int, int] | None:
     grid, task = search.grid, search.task
     wave = grid.transform(search.field(piece, placed))
@@ -179,7 +179,7 @@ def _line_gain(
     return gain
 
 
-def _box(task: Task, search: Separation, piece: int) -> tuple[float, float, float, float]:
+def _box(task: Task, search: OverlapRemoval, piece: int) -> tuple[float, float, float, float]:
     turn, column, row = search.at[piece]
     return _spot_box(task, Spot(piece, turn, *search.grid.place(column, row)))
 

@@ -15,7 +15,7 @@ from shapely import affinity
 from shapely.geometry import Polygon, box
 
 from tracer.panel.packing.grid import Grid
-from tracer.panel.packing.overlap import Separation, dropped
+from tracer.panel.packing.overlap import OverlapRemoval, dropped
 from tracer.panel.packing.settle import exact
 from tracer.panel.packing.task import Task
 
@@ -66,7 +66,7 @@ def _tried(task: Task, seed: int, tick: Tick, along_y: bool) -> tuple[float, flo
         for i in task.free
     ):
         return None
-    search = Separation(Grid(task, 0.5), seed, along_y=along_y)
+    search = OverlapRemoval(Grid(task, 0.5), seed, along_y=along_y)
     order = sorted(task.free, key=lambda i: (-task.pieces[i].variants[0].envelope.area, i))
     dropped(search, order)
     if not search.solve(_SWEEPS, tick):

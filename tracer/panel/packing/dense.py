@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 
 from tracer.panel.packing.grid import Grid
-from tracer.panel.packing.overlap import Separation, dropped
+from tracer.panel.packing.overlap import OverlapRemoval, dropped
 from tracer.panel.packing.settle import exact
 from tracer.panel.packing.task import Spot, Task
 
@@ -33,7 +33,7 @@ def solved(task: Task, seed: int, tick: Tick) -> tuple[Spot, ...] | None:
     """Any layout that keeps the hard rules, or None where none was found."""
     order = sorted(task.free, key=lambda i: -task.pieces[i].variants[0].envelope.area)
     for n, (grown, sweeps) in enumerate(_STAGES):
-        search = Separation(Grid(task, grown), seed + n)
+        search = OverlapRemoval(Grid(task, grown), seed + n)
         if n == 0:
             dropped(search, order)
         if search.solve(sweeps, tick):
@@ -67,7 +67,7 @@ def packed(
             failures = 0
             while failures < effort:
                 length = used_mm(task, best) * (1 - step)
-                search = Separation(grid, seed + 101 * failures)
+                search = OverlapRemoval(grid, seed + 101 * failures)
                 search.limit_mm = length
                 for s in best:
                     if s.piece in task.free:

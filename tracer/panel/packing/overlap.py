@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from tracer.panel.packing.grid import Field, Grid
 from tracer.panel.packing.task import Spot
 
-__all__ = ["Separation", "dropped"]
+__all__ = ["OverlapRemoval", "dropped"]
 
 Nodes = list[tuple[int, int, int]]  # turn, column, row, by piece
 
@@ -27,7 +27,7 @@ _RAISE = 1.0
 _PULL = 1e-4
 
 
-class Separation:
+class OverlapRemoval:
     """Places of all pieces on a raster, and the search that parts them."""
 
     def __init__(self, grid: Grid, seed: int, along_y: bool = False) -> None:
@@ -192,7 +192,7 @@ class Separation:
         return tuple(found[i] for i in sorted(found))
 
 
-def dropped(search: Separation, order: Sequence[int]) -> bool:
+def dropped(search: OverlapRemoval, order: Sequence[int]) -> bool:
     """Set pieces down one after another at the first free place from the lower left.
 
     False as soon as one finds no free place; it and those after it are left out.

@@ -19,7 +19,7 @@ from shapely.geometry import Polygon, box
 from tracer.model.panel import BayKind, Placement
 from tracer.panel.layout.axis import axis_rad
 from tracer.panel.packing.grid import Grid
-from tracer.panel.packing.overlap import Separation
+from tracer.panel.packing.overlap import OverlapRemoval
 from tracer.panel.packing.settle import exact
 from tracer.panel.packing.task import Member, Piece, Rim, Spot, Task, Variant
 
@@ -135,7 +135,7 @@ def _named(spots: Sequence[Spot], members: Sequence[int]) -> list[Spot]:
 
 def _first_fit(whole: Task, order: Sequence[int]) -> list[list[Spot]]:
     """Each piece on the first sheet that has room, as far left as it goes."""
-    sheets: list[tuple[Separation, list[int]]] = []
+    sheets: list[tuple[OverlapRemoval, list[int]]] = []
     grid = Grid(whole, 0.5, _NODES)
     for i in order:
         for search, members in sheets:
@@ -145,7 +145,7 @@ def _first_fit(whole: Task, order: Sequence[int]) -> list[list[Spot]]:
                 members.append(i)
                 break
         else:
-            search = Separation(grid, 0)
+            search = OverlapRemoval(grid, 0)
             alone = search.best(i, [])
             if alone is not None:
                 search.at[i] = alone[1]
@@ -174,7 +174,7 @@ def _without_last(whole: Task, sheets: list[list[Spot]]) -> list[list[Spot]] | N
             members = [*(s.piece for s in out[k]), spot.piece]
             own = _on_sheet(whole, members)
             grid = Grid(own, 0.5, _NODES)
-            search = Separation(grid, 1)
+            search = OverlapRemoval(grid, 1)
             for n, s in enumerate(out[k]):
                 search.at[n] = (s.turn, *grid.node(s.x_mm, s.y_mm))
             found = exact(own, search.spots()) if search.solve(_SWEEPS) else None

@@ -7,17 +7,16 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import fields, replace
 
 from shapely import affinity
 
-from tracer.calibration import CardSizes
 from tracer.errors import TracerError
 from tracer.export.drawing.draw import draw_outlines
 from tracer.export.dxf.write import DxfOptions
 from tracer.export.verify import verified_dxf, verified_svg
 from tracer.model.lay_calibration import LayCalibration, of_lay
-from tracer.model.outline import EdgeModel, Outline
+from tracer.model.outline import Outline
 from tracer.model.photo import Photo
 from tracer.model.report import Check
 from tracer.pictures.overlay import overlay_bytes
@@ -26,7 +25,7 @@ from tracer.project.schema import JobRecord, LayRecord, load_job
 from tracer.project.store import JobFolder
 from tracer.project.tool_list import ToolList, parse_tool_list
 from tracer.ranges import shown
-from tracer.workflows.tracing.trace import Separation, Trace, TraceOptions
+from tracer.workflows.tracing.trace import Trace, TraceOptions
 
 __all__ = [
     "common_drawings",
@@ -92,14 +91,9 @@ def inputs_digest(lay: LayRecord, number: int, tools: ToolList) -> str:
 
 def lay_options(lay: LayRecord) -> TraceOptions:
     """Settings of a lay as `trace` takes them."""
+    settings = lay.settings
     return TraceOptions(
-        card_sizes=CardSizes(lay.card_size_mm, lay.card_sizes_mm),
-        mat_mm=lay.mat_mm,
-        camera_height_mm=lay.camera_height_mm,
-        default_height_mm=lay.default_height_mm,
-        edge=EdgeModel(lay.edge) if lay.edge else None,
-        keep_cables=lay.keep_cables,
-        separation=Separation(lay.silhouettes),
+        **{f.name: getattr(settings, f.name) for f in fields(settings)},
         corrections={p.photo_id: p.corrections for p in lay.photos},
         added={p.photo_id: p.added for p in lay.photos if p.added},
         own_points=frozenset(lay.own_points),

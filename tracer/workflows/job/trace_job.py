@@ -8,18 +8,17 @@ not at all.
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any
 
-from tracer.calibration import CardSizes
 from tracer.calibration.calibrate import refuse_too_many
 from tracer.errors import TracerError, UsageError
 from tracer.export.dxf.write import DxfOptions
 from tracer.loading import read_file
 from tracer.model.corrections import Corrections
-from tracer.model.outline import EdgeModel, Outline
+from tracer.model.lay_settings import LaySettings
+from tracer.model.outline import Outline
 from tracer.model.report import Check
 from tracer.photos import decode_photo, printable_name, read_photo_bytes
 from tracer.progress import Progress, StepClock
@@ -38,13 +37,12 @@ from tracer.workflows.job.persons_files import left_alone
 from tracer.workflows.job.same_lay import refuse_known_photos, refuse_same_lay
 from tracer.workflows.job.usable_edits import refuse_outside
 from tracer.workflows.tracing.cache import StageCache
-from tracer.workflows.tracing.trace import Separation, Trace
+from tracer.workflows.tracing.trace import Trace
 
 __all__ = [
     "JobTrace",
     "Mode",
     "PhotoFile",
-    "lay_settings",
     "read_list",
     "read_photos",
     "trace_job",
@@ -107,7 +105,7 @@ def trace_job(
     folder: JobFolder,
     photo_files: Sequence[PhotoFile],
     *,
-    settings: Mapping[str, Any] | None = None,
+    settings: LaySettings | None = None,
     corrections: Sequence[Corrections] = (),
     tools: ToolList | None = None,
     tools_name: str = "tools.csv",
@@ -125,8 +123,7 @@ def trace_job(
     photo_files
         Photos of one lay; empty to trace the job again.
     settings
-        Settings as typed, by field of `LayRecord` (`lay_settings`). In a run over known photos
-        the job remembers the others.
+        As typed. In a run over known photos the job remembers the others.
     corrections
         Corrections by photo, in the photos' order, added to those the job remembers. Without
         photos they count through all of the job's, lay after lay.
@@ -158,7 +155,9 @@ def trace_job(
     with folder.locked():
         record, before, own_tools = opened_job(folder, encoding)
         known = record
-        record, run = _planned(folder, record, photo_files, settings or {}, corrections, mode)
+        record, run = _planned(
+            folder, record, photo_files, settings or LaySettings(), corrections, mode
+        )
         _refuse_outside(record, run, corrections, photo_bytes)
         if mode.replace and photo_files:
             before, own_tools = OutlinesFile(()), None
@@ -211,35 +210,11 @@ def trace_job(
     )
 
 
-def lay_settings(
-    *,
-    card_sizes: CardSizes,
-    mat_mm: tuple[float, float] | None,
-    camera_height_mm: float | None,
-    default_height_mm: float | None,
-    edge: EdgeModel | None,
-    keep_cables: bool | None,
-    separation: Separation | None,
-) -> dict[str, Any]:
-    """Settings by field of `LayRecord`, only those that were typed; None: not typed."""
-    typed = {
-        "card_size_mm": card_sizes.common_mm,
-        "card_sizes_mm": dict(card_sizes.own_mm) or None,
-        "mat_mm": mat_mm,
-        "camera_height_mm": camera_height_mm,
-        "default_height_mm": default_height_mm,
-        "edge": edge.value if edge else None,
-        "keep_cables": keep_cables,
-        "silhouettes": separation.value if separation else None,
-    }
-    return {name: value for name, value in typed.items() if value is not None}
-
-
 def _planned(
     folder: JobFolder,
     record: JobRecord | None,
     photo_files: Sequence[PhotoFile],
-    settings: Mapping[str, Any],
+    settings: LaySettings,
     corrections: Sequence[Corrections],
     mode: Mode,
 ) -> tuple[JobRecord, list[int]]:
@@ -295,7 +270,7 @@ def _with_more(
     folder: JobFolder,
     record: JobRecord | None,
     photo_files: Sequence[PhotoFile],
-    settings: Mapping[str, Any],
+    settings: LaySettings,
     corrections: Sequence[Corrections],
     lay: int | None,
 ) -> tuple[JobRecord, list[int]]:
@@ -309,16 +284,10 @@ def _with_more(
 
 
 def _resettled(
-    lay: LayRecord, settings: Mapping[str, Any], corrections: Sequence[Corrections]
+    lay: LayRecord, settings: LaySettings, corrections: Sequence[Corrections]
 ) -> LayRecord:
-    """A lay with newly typed settings and further corrections.
-
-    What was not typed again is remembered; a new common card size ends those of single cards.
-    """
-    own = settings.get("card_sizes_mm", {})
-    if "card_size_mm" not in settings:
-        own = lay.card_sizes_mm | own
-    lay = replace(lay, **{**settings, "card_sizes_mm": own})
+    """A lay with newly typed settings and further corrections."""
+    lay = lay.with_settings(settings)
     if corrections:
         photos = list(lay.photos)
         for i, more in enumerate(corrections[: len(photos)]):

@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
 from typing import Any
 
-from tracer.calibration import CardSizes
 from tracer.errors import TracerError
+from tracer.model.lay_settings import LaySettings
 from tracer.model.report import Check
 from tracer.photos import decode_photo
 from tracer.project.schema import LayRecord
@@ -45,14 +44,14 @@ def trace_photos(
     kept, out = without_doubles(ids, names)
     files = [photo_files[k] for k in kept]
     said = left_out(out, names)
-    files, chosen = _at_most(folder, files, mode, given.get("settings") or {})
+    files, chosen = _at_most(folder, files, mode, given.get("settings") or LaySettings())
     said += chosen
     try:
         return trace_job(folder, files, mode=mode, said=said, **given)
     except TracerError as error:
         if error.slug not in ABOUT_ONE_PHOTO or given.get("corrections"):
             raise
-        rest, more = _fewer(folder, files, mode, given.get("settings") or {})
+        rest, more = _fewer(folder, files, mode, given.get("settings") or LaySettings())
         if mode.more and not rest and more:
             raise _not_this_lay(more[0], files) from None
         if not rest or len(rest) == len(files):
@@ -62,15 +61,16 @@ def trace_photos(
 
 
 def _at_most(
-    folder: JobFolder, files: list[PhotoFile], mode: Mode, settings: dict[str, Any]
+    folder: JobFolder, files: list[PhotoFile], mode: Mode, settings: LaySettings
 ) -> tuple[list[PhotoFile], tuple[Check, ...]]:
     """The photos that can be solved together, and which they are where some are too many."""
     room = MOST_PHOTOS - len(_lay(folder, mode).photos)
     if not 0 < room < len(files):
         return files, ()
-    lay = replace(_lay(folder, mode), **_sizes(settings))
+    lay = _lay(folder, mode)
+    sizes = settings.card_sizes.over(lay.settings.card_sizes)
     small = [decode_photo(f.data, f.name, shrink=2) for f in files]
-    kept = best_looks(look_at(small, CardSizes(lay.card_size_mm, lay.card_sizes_mm)), room)
+    kept = best_looks(look_at(small, sizes), room)
     return [files[k] for k in kept], (chosen_check(kept, [f.name for f in files]),)
 
 
@@ -83,22 +83,18 @@ def _lay(folder: JobFolder, mode: Mode) -> LayRecord:
     return record.lays[number]
 
 
-def _sizes(settings: dict[str, Any]) -> dict[str, Any]:
-    return {k: v for k, v in settings.items() if k.startswith("card_size")}
-
-
 def _fewer(
-    folder: JobFolder, files: Sequence[PhotoFile], mode: Mode, settings: dict[str, Any]
+    folder: JobFolder, files: Sequence[PhotoFile], mode: Mode, settings: LaySettings
 ) -> tuple[list[PhotoFile], list[LeftOut]]:
     """The files that belong together, or to the lay they are added to, and the others."""
     lay = _lay(folder, mode)
     if len(files) + len(lay.photos) < 2:
         return [], []
     known = [(folder.read(p.file), p.name) for p in lay.photos]
-    lay = replace(lay, **_sizes(settings))
+    sizes = settings.card_sizes.over(lay.settings.card_sizes)
     photos = [decode_photo(data, name) for data, name in known]
     photos += [decode_photo(f.data, f.name) for f in files]
-    kept, out = belonging(photos, len(known), CardSizes(lay.card_size_mm, lay.card_sizes_mm))
+    kept, out = belonging(photos, len(known), sizes)
     rest = [files[k - len(known)] for k in kept if k >= len(known)]
     return rest, [LeftOut(o.photo - len(known), o.error) for o in out if o.photo >= len(known)]
 

@@ -8,15 +8,16 @@ one pocket changed (where there is a panel), the drawings of all outlines, the p
 from __future__ import annotations
 
 import datetime
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
-from typing import Any
 
 from shapely.geometry import Polygon
 
 from tracer.errors import UsageError
 from tracer.geometry.compare import Motion
+from tracer.model.card import CardSizes
 from tracer.model.corrections import Corrections
+from tracer.model.lay_settings import LaySettings
 from tracer.model.machine import Machine
 from tracer.model.outline import HeightSource, Outline
 from tracer.model.report import Check
@@ -90,8 +91,8 @@ class SwapRun:
     Attributes
     ----------
     settings
-        Card sizes and the like of the new photos as typed, by field of `LayRecord`; card sizes
-        that were not typed are those of the lay.
+        Card sizes and the like of the new photos as typed; card sizes that were not typed are those
+        of the lay.
     height_mm
         Height of the new tool; None: the old one's.
     machine
@@ -100,7 +101,7 @@ class SwapRun:
         Date of the record; the clock's where None.
     """
 
-    settings: Mapping[str, Any]
+    settings: LaySettings
     machine: Machine
     height_mm: float | None = None
     reason: str = ""
@@ -264,11 +265,10 @@ def restore(folder: JobFolder, revision: int, run: SwapRun) -> JobSwap:
 
 def _settings(job: OpenJob, lay: int, run: SwapRun) -> LayRecord:
     """Settings for the new photos: as typed, with the lay's cards where no size was typed."""
-    known = job.record.lays[lay - 1]
-    cards: dict[str, Any] = {}
-    if not {"card_size_mm", "card_sizes_mm"} & set(run.settings):
-        cards = {"card_size_mm": known.card_size_mm, "card_sizes_mm": known.card_sizes_mm}
-    return LayRecord(photos=(), **cards, **run.settings)
+    typed = run.settings
+    if typed.card_sizes == CardSizes():
+        typed = replace(typed, card_sizes=job.record.lays[lay - 1].settings.card_sizes)
+    return LayRecord(photos=()).with_settings(typed)
 
 
 def _traced(

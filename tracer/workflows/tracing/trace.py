@@ -8,16 +8,16 @@ from __future__ import annotations
 
 from collections.abc import Hashable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from enum import StrEnum
 from functools import partial
 
 from shapely.geometry import Polygon
 
-from tracer.calibration import CardSizes, calibrate, check_outlines
+from tracer.calibration import calibrate, check_outlines
 from tracer.errors import TracerError
 from tracer.model.calibration import Calibration
 from tracer.model.corrections import Corrections
-from tracer.model.outline import EdgeModel, Outline
+from tracer.model.lay_settings import LaySettings, Separation
+from tracer.model.outline import Outline
 from tracer.model.photo import Photo
 from tracer.model.report import Check, Severity
 from tracer.model.silhouette import Segmentation
@@ -39,40 +39,18 @@ from tracer.workflows.tracing.tool_findings import (
     typed_height,
 )
 
-__all__ = ["Separation", "Trace", "TraceOptions", "trace"]
+__all__ = ["Trace", "TraceOptions", "trace"]
 
 
 LOOK_FIRST = "something-left-out"  # a pocket that is missing stops a maker more than a poor one
 
 
-class Separation(StrEnum):
-    """How tool is told from ground."""
-
-    AUTO = "auto"
-    CLASSICAL = "classical"
-    LEARNED = "learned"
-
-
 @dataclass(frozen=True, kw_only=True)
-class TraceOptions:
-    """What a maker may set for one lay.
+class TraceOptions(LaySettings):
+    """A lay's settings, and what a person or an earlier run said of its photos.
 
     Attributes
     ----------
-    card_sizes
-        Printed long and short side of the cards' boards.
-    mat_mm
-        Width and height of a printed mat whose cards lie at known places.
-    camera_height_mm
-        Measured height of the lens above the sheet, where the photo does not know its lens.
-    default_height_mm
-        Height of tools that the list gives none for.
-    edge
-        Edge model of tools that the list gives none for; None lets the product choose.
-    keep_cables
-        Report loose cables as outlines too.
-    separation
-        Which separation of tool and ground.
     corrections
         Per photo id.
     added
@@ -83,13 +61,6 @@ class TraceOptions:
         for the search.
     """
 
-    card_sizes: CardSizes = field(default_factory=CardSizes)
-    mat_mm: tuple[float, float] | None = None
-    camera_height_mm: float | None = None
-    default_height_mm: float | None = None
-    edge: EdgeModel | None = None
-    keep_cables: bool = False
-    separation: Separation = Separation.AUTO
     corrections: dict[str, Corrections] = field(default_factory=dict)
     added: dict[str, int] = field(default_factory=dict)
     own_points: frozenset[tuple[float, float]] = frozenset()
@@ -184,7 +155,7 @@ def trace(
         listed = _marks(rows, options.own_points) if index == 0 else ()
         known = (*corrections.keep, *listed)
         found_here = cache.get(
-            ("segment", lay_key, photo.photo_id, options.separation, known),
+            ("segment", lay_key, photo.photo_id, options.separation or Separation.AUTO, known),
             partial(_segment, photo, index, calibration, options, known, clock),
         )
         uncorrected.append(found_here)
@@ -196,7 +167,7 @@ def trace(
         )
     refuse_above_camera(rows, calibration.views, options.default_height_mm, list_name)
     clock.step("compensating height" if len(photos) == 1 else "solving heights and edges")
-    defaults = Defaults(options.default_height_mm, options.edge, options.keep_cables)
+    defaults = Defaults(options.default_height_mm, options.edge, bool(options.keep_cables))
     found = find_tools(
         photos,
         segmentations,
@@ -291,7 +262,7 @@ def _segment(
         calibration.views[index],
         cards=[card.paper_mm for card in calibration.cards],
         hull=calibration.hull_mm,
-        options=SegmentOptions(way=Way(options.separation.value)),
+        options=SegmentOptions(way=Way((options.separation or Separation.AUTO).value)),
         corrections=[Correction(Mark.KEEP, (p,), Frame.PHOTO, photo.photo_id) for p in known],
         progress=lambda done: clock.fraction((index + done) / len(calibration.views)),
     )
