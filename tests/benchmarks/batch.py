@@ -2,8 +2,8 @@
 
 Run ``python -m tests.benchmarks.batch SCENES --lays 200 --out FOLDER``. Prints seconds of one place
 and of two, their ratio, the share of time that is not work on a lay, peak memory, and what is left
-after processes were killed every so many seconds. Lays of one run differ in exposure, so that
-none is known from another.
+after processes were killed every so many seconds, or after a whole cluster was killed and started
+again (``--parts restart``). Lays of one run differ in exposure, so that none is known from another.
 """
 
 from __future__ import annotations
@@ -16,6 +16,7 @@ import os
 import shutil
 import signal
 import subprocess
+import sys
 import threading
 import time
 from collections.abc import Iterator
@@ -112,13 +113,21 @@ def line(title: str, seconds: float, board: Board, places: int) -> None:
 
 
 def whole(out: Path, lays: int) -> str:
-    """Whether every lay has one row and one whole job folder."""
+    """Whether every lay has one row, and every lay that was not refused one whole job folder."""
     with (out / "results.csv").open(encoding="utf-8-sig", newline="") as stream:
-        names = [row["lay"] for row in csv.DictReader(stream)]
+        rows = list(csv.DictReader(stream))
+    names = [row["lay"] for row in rows]
+    expected = sorted(row["lay"] for row in rows if row["state"] in {"done", "kept"})
     jobs = sorted(p.name.removesuffix(".job") for p in out.glob("*.job"))
     torn = [p for p in out.glob("*.job/.commit")] + [p for p in out.glob("*.job/.next")]
-    good = len(names) == len(set(names)) == lays and jobs == sorted(names) and not torn
-    return "every lay once and whole" if good else f"NOT WHOLE: {len(names)} rows, {len(jobs)} jobs"
+    good = len(names) == len(set(names)) == lays and jobs == expected and not torn
+    refused = len(names) - len(expected)
+    return (
+        f"every lay once and whole, {refused} refused"
+        if good
+        else f"NOT WHOLE: {len(names)} rows, {len(expected)} done, {len(jobs)} jobs, "
+        f"{len(torn)} torn"
+    )
 
 
 def main() -> None:
@@ -131,7 +140,7 @@ def main() -> None:
     parser.add_argument("--kill-every", type=float, default=30.0)
     parser.add_argument("--cluster", action="store_true", help="dask in place of plain processes")
     parser.add_argument(
-        "--parts", nargs="+", choices=("speed", "kills"), default=["speed", "kills"]
+        "--parts", nargs="+", choices=("speed", "kills", "restart"), default=["speed", "kills"]
     )
     asked = parser.parse_args()
     photos = sorted(p for folder in asked.scenes for p in folder.rglob("photo_1.jpg"))
@@ -142,6 +151,8 @@ def main() -> None:
         speed(source, asked.out, plain)
     if "kills" in asked.parts:
         kills(source, asked.out, asked.lays, asked.kill_every, plain)
+    if "restart" in asked.parts:
+        restart(source, asked.out, asked.lays)
 
 
 def speed(source: Path, out: Path, plain: bool) -> None:
@@ -161,6 +172,68 @@ def kills(source: Path, out: Path, lays: int, every_s: float, plain: bool) -> No
         seconds, board = measured(source, out / "killed", 2, plain)
     line(f"one killed every {every_s:g} s ({len(killed)})", seconds, board, 2)
     print(whole(out / "killed", lays))
+
+
+@contextlib.contextmanager
+def own_cluster(port: int) -> Iterator[None]:
+    """A scheduler and two workers of one thread, as processes of their own; killed at the end."""
+    where = f"tcp://127.0.0.1:{port}"
+    scheduler = ["dask_scheduler", "--host", "127.0.0.1", "--port", str(port), "--no-dashboard"]
+    worker = ["dask_worker", where, "--nthreads", "1", "--no-dashboard", "--memory-limit", "0"]
+    running = [
+        subprocess.Popen(
+            [sys.executable, "-m", f"distributed.cli.{words[0]}", *words[1:]],
+            stdout=subprocess.DEVNULL,
+            stderr=subprocess.DEVNULL,
+            start_new_session=True,
+        )
+        for words in (scheduler, worker, worker)
+    ]
+    try:
+        yield
+    finally:
+        for process in running:
+            with contextlib.suppress(ProcessLookupError):
+                os.killpg(process.pid, signal.SIGKILL)
+            process.wait()
+
+
+def restart(source: Path, out: Path, lays: int, port: int = 28786) -> None:
+    """A cluster killed as a whole when a third of its lays are done, and started again."""
+    over, killed = threading.Event(), threading.Event()
+
+    def lives() -> None:
+        with own_cluster(port):
+            while not over.is_set() and done_in(out / "restarted") < lays // 3:
+                time.sleep(0.5)
+        killed.set()
+        time.sleep(5.0)
+        with own_cluster(port):
+            over.wait()
+
+    thread = threading.Thread(target=lives)
+    shutil.rmtree(out / "restarted", ignore_errors=True)
+    thread.start()
+    time.sleep(5.0)  # the scheduler must listen before it is spoken to
+    began = time.perf_counter()
+    try:
+        board = run_batch(
+            read_orders(str(source)),
+            str(out / "restarted"),
+            options=BatchOptions(scheduler=f"tcp://127.0.0.1:{port}"),
+            watcher=Quiet(),
+        )
+    finally:
+        over.set()
+        thread.join()
+    print()
+    line("cluster killed and started", time.perf_counter() - began, board, 2)
+    print(f"killed in the middle: {killed.is_set()};", whole(out / "restarted", lays))
+
+
+def done_in(out: Path) -> int:
+    """Job folders that are whole."""
+    return len(list(out.glob("*.job/job.json")))
 
 
 def measured_again(source: Path, out: Path, plain: bool) -> tuple[float, Board]:
