@@ -257,6 +257,7 @@ TOOL_LIST: dict[str, Range] = {
     "depth_mm": _HEIGHT,
     "quantity": Range(1, 1000, whole=True),
     "tilt_deg": Range(-90, 90, "deg"),
+    "known_mm": Range(5, 2000, "mm"),
     "lay": Range(1, 1000, whole=True),
 }
 

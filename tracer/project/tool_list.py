@@ -1,14 +1,16 @@
 """The tool list as a CSV file that any spreadsheet writes.
 
 Columns ``name, x_px, y_px`` and any of ``height_mm, edge, mass_kg, depth_mm, quantity, tilt_deg,
-packed, lay``; other columns are kept as they are, and so are notes: lines that begin with ``#`` and
-say no place. Accepted: comma, semicolon or tab, decimal commas where the comma does not separate,
-quotes, empty lines, headings in any case, and any usual encoding (`tracer.project.text_encoding`).
+packed, known_mm, lay``; other columns are kept as they are, and so are notes: lines that begin with
+``#`` and say no place. Accepted: comma, semicolon or tab, decimal commas where the comma does not
+separate, quotes, empty lines, headings in any case, and any usual encoding
+(`tracer.project.text_encoding`).
 """
 
 from __future__ import annotations
 
 import csv
+import re
 import unicodedata
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field, replace
@@ -25,7 +27,7 @@ from tracer.ranges import COUNTS, LONGEST_TEXT, MOST_BYTES, TOOL_LIST, shown
 __all__ = ["ToolList", "format_tool_list", "parse_tool_list"]
 
 COLUMNS = ("name", "x_px", "y_px", "height_mm", "edge", "mass_kg", "depth_mm", "quantity")
-OPTIONAL = ("tilt_deg", "packed", "lay")
+OPTIONAL = ("tilt_deg", "packed", "known_mm", "lay")
 _EDGES = {m.value: m for m in EdgeModel if m not in (EdgeModel.VIEWS, EdgeModel.FRACTION)}
 _TRUE, _FALSE = {"1", "yes", "y", "true", "x"}, {"", "0", "no", "n", "false", "-"}
 MOST_ROWS = int(COUNTS["rows of a tool list"].high)
@@ -200,6 +202,7 @@ def _cells(row: ToolRow, *, comma: bool) -> dict[str, str]:
         "quantity": "" if row.quantity == 1 else str(row.quantity),
         "tilt_deg": _text(row.tilt_deg, comma),
         "packed": "yes" if row.packed else "",
+        "known_mm": " x ".join(_text(size, comma) for size in row.known_mm or ()),
         "lay": str(row.lay),
     }
 
@@ -304,8 +307,24 @@ def _row(values: dict[str, str], at: _Place) -> ToolRow:
         packed=packed in _TRUE,
         lay=int(lay or 1),
         line=at.line,
+        known_mm=_known(cell("known_mm"), at),
         extra={k: v for k, v in values.items() if k and k not in known},
     )
+
+
+def _known(cell: str, at: _Place) -> tuple[float, ...] | None:
+    """A diameter, or two sides joined by x."""
+    sides = [side.strip() for side in re.split("[xX×]", cell)]
+    if len(sides) == 2 and all(sides):
+        unit = re.search(r"[a-z\"]+$", sides[1], re.IGNORECASE)
+        if unit is not None and sides[0][-1:].isdigit():
+            sides[0] += unit[0]  # "60x20in" means inches twice
+    sizes = [at.number(side, "known_mm") for side in sides]
+    if len(sides) == 1 and sizes[0] is None:
+        return None
+    if len(sides) > 2 or any(size is None for size in sizes):
+        raise at.error("known_mm", cell, "a diameter, or two sides like 60x20")
+    return tuple(size for size in sizes if size is not None)
 
 
 def _edge(cell: str, at: _Place) -> tuple[EdgeModel | None, float | None]:

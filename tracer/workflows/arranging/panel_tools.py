@@ -96,6 +96,9 @@ def job_tools(
             continue
         lay = content.lay_of.get(outline.outline_id, 1)
         row = rows.get(outline.outline_id)
+        if row is not None and row.known_mm is not None:
+            checks.append(_only_measured(outline))
+            continue
         if row is not None and _changed_height(outline, row):
             checks.append(_height_later(outline, row))
             outline = replace(
@@ -139,6 +142,16 @@ def tool_digests(tools: Sequence[Tool]) -> dict[str, str]:
 def _changed_height(outline: Outline, row: ToolRow) -> bool:
     """Whether the list has another height than the outline was traced with."""
     return row.height_mm is not None and abs(row.height_mm - outline.height_mm) > _SAME_HEIGHT_MM
+
+
+def _only_measured(outline: Outline) -> Check:
+    return Check(
+        "known-thing-no-pocket",
+        Severity.NOTE,
+        f"{outline.outline_id} ({outline.name}) is there to be measured and gets no pocket.",
+        "If it is a tool of the set as well, empty its cell known_mm in tools.csv.",
+        subject_id=outline.outline_id,
+    )
 
 
 def _height_later(outline: Outline, row: ToolRow) -> Check:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
-from tracer.errors import UsageError
+from tracer.errors import TracerError, UsageError
 from tracer.model.report import Check
 from tracer.progress import Progress, StepClock
 from tracer.project.cut_record import CutWish, cut_records, with_source
@@ -76,7 +76,7 @@ def cut_job(
         if has_panel(folder):
             results = cut_job_panel(folder, options, name=folder.name, progress=clock)
         else:
-            results = _cut_lays(content, options, folder.name, clock)
+            results = _cut_lays(_to_cut(content, tools), options, folder.name, clock)
         source, asked = cut_source(folder), _asked(options)
         results = [_of_source(r, source, asked) for r in results]
         change = change_of(folder, results, options, replacing=replacing)
@@ -90,6 +90,21 @@ def cut_job(
     return JobCut(
         folder, tuple(results), checks, tuple(sorted(files)), clock.seconds, change.reissued
     )
+
+
+def _to_cut(content: OutlinesFile, tools: ToolList | None) -> OutlinesFile:
+    """Outlines without the things that only lay there to be measured."""
+    rows = rows_by_outline(content, tools)
+    measured = {i for i, row in rows.items() if row.known_mm is not None}
+    kept = tuple(o for o in content.outlines if o.outline_id not in measured)
+    if measured and not kept:
+        raise TracerError(
+            "cut-nothing",
+            "Every outline of this job is a thing of known size (known_mm in tools.csv), and such"
+            " things get no pocket.",
+            "Empty that cell of what is a tool.",
+        )
+    return replace(content, outlines=kept)
 
 
 def _asked(options: CutOptions) -> CutWish:

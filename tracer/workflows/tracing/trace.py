@@ -28,6 +28,7 @@ from tracer.progress import Progress, StepClock
 from tracer.segmentation import Correction, Frame, Mark, SegmentOptions, Way, segment
 from tracer.segmentation.corrected import corrected
 from tracer.workflows.tracing.cache import StageCache
+from tracer.workflows.tracing.known_things import known_checks, known_things
 from tracer.workflows.tracing.lay_tools import Defaults, LayTool, find_tools, outline_of
 from tracer.workflows.tracing.naming import keep_numbers, unlikely_heights
 from tracer.workflows.tracing.tool_findings import (
@@ -204,6 +205,7 @@ def trace(
         *check_outlines(calibration, [(o.outline_id, o.region) for o in outlines]),
         *checks,
         *unlikely_heights(rows, list_name),
+        *known_checks(known_things(zip(outlines, (t.row for t in found.tools), strict=True))),
         *_nothing_found(outlines, photos),
     ]
     checks.sort(key=lambda c: c.slug != LOOK_FIRST)
