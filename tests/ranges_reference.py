@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from tracer import ranges
+from tracer import fitting_ranges, ranges
 from tracer.ranges import Range
 
 TARGET = Path(__file__).parent.parent / "docs/reference/ranges.md"
@@ -26,11 +26,16 @@ list; in panel plans and machine profiles they are plain numbers in mm.
 SECTIONS = (
     ("Options", "option", ranges.OPTIONS, ""),
     ("Tool list", "column", ranges.TOOL_LIST, ""),
-    ("Panel plan", "table and key", ranges.PLAN, "See [panel plan](panel-plan.md)."),
+    (
+        "Panel plan",
+        "table and key",
+        ranges.PLAN | fitting_ranges.FITTINGS,
+        "See [panel plan](panel-plan.md).",
+    ),
     (
         "Rules of a panel plan",
         "rule",
-        ranges.RULES,
+        ranges.RULES | fitting_ranges.FITTING_RULES,
         "Their usual values and where they come from stand in [panel plan](panel-plan.md).",
     ),
     ("Machine profile", "field", ranges.PROFILE, "See [machine profile](machine-profile.md)."),

@@ -20,6 +20,7 @@ from tracer.errors import TracerError
 from tracer.export.drawing.coupon import STAIR_MM, kerf_from_strips
 from tracer.export.machine.profiles import machine_names, read_machine
 from tracer.export.paper import template
+from tracer.fitting_ranges import FITTING_RULES
 from tracer.model.card import CARD_COUNT
 from tracer.model.panel_plan import PanelPlan
 from tracer.panel.rules import TABLE
@@ -74,9 +75,10 @@ def test_every_number_of_a_file_has_a_range(
 
 
 def test_every_rule_has_a_range_that_holds_its_usual_values() -> None:
-    assert set(ranges.RULES) == set(TABLE)
+    figures = ranges.RULES | FITTING_RULES
+    assert set(figures) == set(TABLE)
     for name, rule in TABLE.items():
-        span = ranges.RULES[name]
+        span = figures[name]
         assert rule.wall in span and rule.drawer in span and rule.unit == span.unit, name
 
 

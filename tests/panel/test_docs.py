@@ -24,6 +24,15 @@ def test_the_example_in_the_how_to_is_a_plan() -> None:
     assert plan.tools[0].wells[0].name == "knob" and plan.plain[0].powered
 
 
+def test_the_example_beside_pockets_is_a_plan() -> None:
+    text = (DOCS / "how-to/beside-pockets.md").read_text("utf-8")
+    example = re.search(r"```toml\n(.*?)```", text, re.S)
+    assert example is not None
+    plan = plan_from_toml(example[1].encode(), "beside-pockets.md")
+    assert [e.name for e in plan.emblems] == ["word", "wheel"] and plan.rail is not None
+    assert plan.mounts[1].count == 3 and plan.cavities[0].pocket_id == "T03"
+
+
 def test_the_reference_names_every_key() -> None:
     kinds = [getattr(panel_plan, n) for n in panel_plan.__all__ if n.endswith("Plan")]
     for kind in (*kinds, Bay, Stock):

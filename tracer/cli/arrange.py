@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from tracer.cli.console import EXIT_CHECK_FAILED, Console, check_record
+from tracer.cli.arranged_words import arranged_record, figures, summary
+from tracer.cli.console import EXIT_CHECK_FAILED, Console
 from tracer.cli.options import Json, Quiet, length, number, size, with_range
 from tracer.errors import TracerError, UsageError
 from tracer.lengths import format_length
@@ -27,8 +30,6 @@ from tracer.ranges import MOST_BYTES, shown
 
 if TYPE_CHECKING:
     from tracer.model.panel_plan import PanelPlan
-    from tracer.workflows.arranging.arrange import Arranged
-    from tracer.workflows.arranging.fresh_layouts import Choice
 
 __all__ = ["arrange"]
 
@@ -188,6 +189,20 @@ def arrange(
         bool | None,
         typer.Option("--layers/--depths", help="Build the face from layers cut right through."),
     ] = None,
+    grip: Annotated[
+        bool | None,
+        typer.Option(
+            "--grip/--no-grip",
+            help="Panel larger than the bay by what its foam needs to hold by friction.",
+        ),
+    ] = None,
+    drawing: Annotated[
+        list[Path] | None,
+        typer.Option(
+            metavar="FILE",
+            help="SVG or DXF drawing that the plan names; it is kept in the job. Several times.",
+        ),
+    ] = None,
     accept: Annotated[
         list[str] | None,
         typer.Option(metavar="SLUG", help="Failed check that does not count. Several times."),
@@ -222,6 +237,7 @@ def arrange(
         "clear_depth_mm": clear_depth,
         "squeeze_mm": squeeze,
         "above_floor_mm": above_floor,
+        "grip": grip,
     }
     if diagonals is not None:
         measures |= {"rising_mm": diagonals[0], "falling_mm": diagonals[1]}
@@ -257,6 +273,7 @@ def arrange(
         plan_file=_plan(plan),
         stay=stays,
         bay=_given(measures),
+        drawings=_drawings(drawing or ()),
         progress=console,
     )
     console.finish()
@@ -268,25 +285,16 @@ def arrange(
     for n, one in enumerate(done.choices, start=1):
         console.say(
             f"layout {n}{' (taken)' if n == done.plan.placement.choice else ''}: "
-            f"{_figures(one, inch)}"
+            f"{figures(one, inch)}"
         )
     console.checks(done.checks)
     console.unmet(accept or (), done.checks)
-    console.result(_record(done), _summary(done, inch))
+    console.result(arranged_record(done), summary(done, inch))
 
     from tracer.panel.checks.report import failed
 
     if failed(done.checks, accept or ()):
         raise typer.Exit(EXIT_CHECK_FAILED)
-
-
-def _figures(one: Choice, inch: bool) -> str:
-    """A line of figures of a layout."""
-    width, height = (format_length(v, inch=inch) for v in one.score.spare_mm)
-    terms = ", ".join(f"{name} {value:.2f}" for name, value in one.score.terms.items())
-    return (
-        f"{one.style}, {one.score.total:.2f} of 1 ({terms}); free in one piece {width} x {height}"
-    )
 
 
 def _given(values: dict[str, Any]) -> dict[str, Any]:
@@ -326,65 +334,15 @@ def _plan(path: Path | None) -> tuple[str, bytes] | None:
     return path.name, read_file(path, MOST_BYTES["panel plan"], refuse)
 
 
-def _record(done: Arranged) -> dict[str, Any]:
-    panel = done.panel
-    return {
-        "job": str(done.job.path),
-        "title": panel.title,
-        "revision": panel.revision,
-        "size_mm": list(panel.size_mm),
-        "thickness_mm": panel.thickness_mm(),
-        "pockets": [
-            {
-                "id": p.pocket_id,
-                "number": p.number,
-                "name": p.name,
-                "depth_mm": p.depth_mm,
-                "cut_depth_mm": p.cut_depth_mm,
-                "through": p.through,
-                "insert": p.floor_insert is not None,
-                "notches": len(p.notches),
-                "box_mm": [round(v, 2) for v in p.region.bounds],
-            }
-            for p in panel.pockets
-        ],
-        "tiles": len(panel.tiles),
-        "fixings": len(panel.fixings),
-        "distances": [{"between": d.name, "mm": round(d.length_mm, 2)} for d in panel.dimensions],
-        "tidied": [
-            {
-                "id": c.pocket_id,
-                "dx_mm": round(c.dx_mm, 2),
-                "dy_mm": round(c.dy_mm, 2),
-                "turn_deg": round(c.turn_deg, 3),
-            }
-            for c in done.changes
-        ],
-        "layouts": [
-            {
-                "number": n,
-                "taken": n == done.plan.placement.choice,
-                "style": c.style,
-                "score": c.score.total,
-                "terms": dict(c.score.terms),
-                "free_mm": list(c.score.spare_mm),
-            }
-            for n, c in enumerate(done.choices, start=1)
-        ],
-        "checks": [check_record(c) for c in done.checks],
-        "files": list(done.files),
-        "steps": {name: round(s, 4) for name, s in done.seconds.items()},
-    }
+def _drawings(paths: Sequence[Path]) -> dict[str, bytes]:
+    def refuse(path: Path, why: str) -> TracerError:
+        return TracerError(
+            "plan-drawing-missing",
+            f"The drawing {path} cannot be read: {why}.",
+            "Check its name and folder.",
+        )
 
-
-def _summary(done: Arranged, inch: bool) -> str:
-    panel = done.panel
-    width, height = (format_length(v, inch=inch) for v in panel.size_mm)
-    deep = sum(p.through for p in panel.pockets)
-    inserts = sum(p.floor_insert is not None for p in panel.pockets)
-    lines = [
-        f"{panel.title}, revision {panel.revision}: {len(panel.pockets)} pockets in {width} x "
-        f"{height}, {deep} through, {inserts} with a floor insert",
-    ]
-    lines += [f"  {done.job.path / name}" for name in done.files if not name.startswith("history")]
-    return "\n".join(lines)
+    found = {}
+    for path in paths:
+        found[path.name] = read_file(path, MOST_BYTES["drawing"], partial(refuse, path))
+    return found

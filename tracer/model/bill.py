@@ -4,10 +4,20 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from shapely.geometry import Polygon
+
 from tracer.model.report import Check
 from tracer.model.stack import Stock
 
-__all__ = ["BillLine", "FileLine", "JobSheet", "KitBill", "ReadFirst", "WrittenCheck"]
+__all__ = [
+    "BillLine",
+    "FileLine",
+    "JobSheet",
+    "KitBill",
+    "MaskingPiece",
+    "ReadFirst",
+    "WrittenCheck",
+]
 
 
 @dataclass(frozen=True)
@@ -88,12 +98,24 @@ class WrittenCheck:
     accepted: bool = False
 
 
+@dataclass(frozen=True, eq=False)
+class MaskingPiece:
+    """A cut-out that is put back while glue is sprayed: its mark, whose it is, layer, area."""
+
+    mark: str
+    name: str
+    layer: int
+    region: Polygon
+
+
 @dataclass(frozen=True)
 class JobSheet:
     """Words and tables of the job sheet; pictures are drawn from the panel itself.
 
     ``order`` lists pocket ids in cutting order. ``kerf`` says who allows for the cutter's width,
-    ``fit`` what the walls promise.
+    ``fit`` what the walls promise. ``rooms`` has for each cable room what it holds in cm3 and the
+    share that its cable fills, ``squares_deg`` by how much the bay's corners differ from a right
+    angle, lower left first and round to the left.
     """
 
     machine: str
@@ -106,3 +128,6 @@ class JobSheet:
     steps: tuple[str, ...]
     cautions: tuple[str, ...]
     checks: tuple[WrittenCheck, ...]
+    masking: tuple[MaskingPiece, ...] = ()
+    rooms: tuple[tuple[float, float], ...] = ()
+    squares_deg: tuple[float, float, float, float] | None = None

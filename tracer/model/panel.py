@@ -23,8 +23,9 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, field
 
-from shapely.geometry import MultiPolygon, Polygon
+from shapely.geometry import Polygon
 
+from tracer.model.fittings import BackCavity, DrillHole, Inlay, Ledge, Mount, Rail
 from tracer.model.placement import Placement
 from tracer.model.report import Check
 from tracer.model.stack import Bay, BayKind, Ply, PlyRole, Slab, Stock
@@ -34,24 +35,26 @@ __all__ = [
     "Bay",
     "BayKind",
     "Dimension",
+    "DrillHole",
     "Fixing",
     "FloorInsert",
     "Inlay",
     "KeepOut",
     "Label",
+    "Ledge",
+    "Mount",
     "Notch",
     "Panel",
     "PanelPocket",
     "Placement",
     "Ply",
     "PlyRole",
+    "Rail",
     "Slab",
     "Stock",
     "Tile",
     "Well",
 ]
-
-Region = Polygon | MultiPolygon
 
 
 @dataclass(frozen=True, eq=False)
@@ -174,25 +177,6 @@ class Fixing:
     reason: str
 
 
-@dataclass(frozen=True, eq=False)
-class BackCavity:
-    """Room cut from behind (a cable), seen from the front; leaves ``skin_mm`` of face."""
-
-    cavity_id: str
-    region: Polygon
-    skin_mm: float
-    exit: Polygon | None = None
-
-
-@dataclass(frozen=True, eq=False)
-class Inlay:
-    """Emblem of the contrast colour let into the face."""
-
-    inlay_id: str
-    region: Region
-    stock: Stock
-
-
 @dataclass(frozen=True)
 class Dimension:
     """A distance that a maker checks with a tape, from one point to the other, panel frame."""
@@ -249,6 +233,9 @@ class Panel:
     dimensions: tuple[Dimension, ...] = ()
     inlays: tuple[Inlay, ...] = ()
     back_cavities: tuple[BackCavity, ...] = ()
+    mounts: tuple[Mount, ...] = ()
+    ledges: tuple[Ledge, ...] = ()
+    rail: Rail | None = None
     insert: Stock | None = None
     checks: tuple[Check, ...] = field(default=())
 

@@ -12,24 +12,38 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from enum import StrEnum
 
+from tracer.model.fitting_plans import (
+    CavityPlan,
+    EmblemPlan,
+    HolePlan,
+    LedgePlan,
+    MountPlan,
+    RailPlan,
+)
 from tracer.model.panel import Bay, Stock
 
 __all__ = [
     "Anchor",
     "Arrangement",
+    "CavityPlan",
     "ChosenPlace",
     "CopyPlan",
     "Effort",
+    "EmblemPlan",
     "FitClass",
     "FixingPlan",
     "Hand",
+    "HolePlan",
     "KeepOutPlan",
+    "LedgePlan",
+    "MountPlan",
     "MovePlan",
     "NotchPlan",
     "PanelPlan",
     "PlacementPlan",
     "PlainPocketPlan",
     "PlyPlan",
+    "RailPlan",
     "SlotPlan",
     "Spare",
     "Style",
@@ -293,6 +307,11 @@ class PanelPlan:
     keep_outs: tuple[KeepOutPlan, ...] = ()
     slots: tuple[SlotPlan, ...] = ()
     fixings: FixingPlan = field(default_factory=FixingPlan)
+    emblems: tuple[EmblemPlan, ...] = ()
+    cavities: tuple[CavityPlan, ...] = ()
+    mounts: tuple[MountPlan, ...] = ()
+    ledges: tuple[LedgePlan, ...] = ()
+    rail: RailPlan | None = None
     rules: dict[str, float] = field(default_factory=dict)
 
     def tool(self, pocket_id: str) -> ToolPlan:

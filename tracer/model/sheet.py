@@ -35,6 +35,8 @@ class Feature:
         clockwise; empty where they are still to be fitted.
     outward
         The region is the piece that is kept (an insert), not the hole.
+    tolerance_mm
+        How close lines and arcs lie to the region; None: as usual.
     """
 
     layer: Layer
@@ -42,6 +44,7 @@ class Feature:
     subject_id: str
     loops: tuple[Loop, ...] = ()
     outward: bool = False
+    tolerance_mm: float | None = None
 
 
 @dataclass(frozen=True)
@@ -72,6 +75,8 @@ class SheetWork:
         x_min, y_min, x_max, y_max of what lies on the bed; its lower left corner becomes (0, 0).
     outlines
         True outlines of the tools in it, with their ids.
+    side
+        ``back``: seen from behind, mirrored; everything of it is in the mirrored panel frame.
     """
 
     key: str
@@ -84,3 +89,4 @@ class SheetWork:
     features: tuple[Feature, ...]
     outlines: tuple[tuple[str, Polygon], ...] = ()
     texts: tuple[SheetText, ...] = ()
+    side: str = "front"

@@ -37,6 +37,8 @@ class Bay:
         negative for a panel that drops in.
     above_floor_mm
         Height of a wall panel's lower edge above the floor people stand on; None: not known.
+    grip
+        The panel is to hold by friction: where no squeeze is typed, it goes by the foam's density.
     """
 
     kind: BayKind
@@ -49,6 +51,7 @@ class Bay:
     falling_mm: float | None = None
     squeeze_mm: float = 0.0
     above_floor_mm: float | None = None
+    grip: bool = False
 
 
 class PlyRole(StrEnum):

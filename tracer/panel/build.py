@@ -15,6 +15,7 @@ from shapely.geometry import Polygon
 from tracer.errors import TracerError
 from tracer.geometry.offset import grown
 from tracer.geometry.rings import largest_polygon
+from tracer.model.fittings import Drawn
 from tracer.model.outline import HeightSource, Outline
 from tracer.model.panel import (
     Bay,
@@ -32,9 +33,16 @@ from tracer.model.panel_plan import PanelPlan
 from tracer.model.pocket import PocketRule, Room
 from tracer.model.report import Check
 from tracer.panel.fittings.added import add_labels, add_notches, add_wells
+from tracer.panel.fittings.additions import (
+    kept_free,
+    with_back_work,
+    with_face_work,
+    with_rail,
+)
 from tracer.panel.fittings.dimensions import tape_dimensions
 from tracer.panel.fittings.fixings import place_fixings
-from tracer.panel.fittings.openings import opening
+from tracer.panel.fittings.openings import beside_pockets, opening
+from tracer.panel.layout.bay import gripping
 from tracer.panel.layout.places import Tool, lay_out, put
 from tracer.panel.layout.rows import Change
 from tracer.panel.pocket.clearance import room_for
@@ -51,11 +59,13 @@ __all__ = [
     "Made",
     "Tool",
     "build_panel",
+    "in_force",
     "make_panel_pocket",
     "make_pockets",
     "plies_of",
     "rules_of",
     "wanted_tools",
+    "with_room_kept",
 ]
 
 #: dark grey face over a yellow base: two colours of cross-linked foam that every dealer has
@@ -109,6 +119,23 @@ def plies_of(plan: PanelPlan) -> tuple[Ply, ...]:
     return plies
 
 
+def in_force(plan: PanelPlan) -> PanelPlan:
+    """The plan with a squeeze by the foam's hardness where the bay asks for grip."""
+    if plan.bay is None or not plan.bay.grip:
+        return plan
+    return replace(plan, bay=gripping(plan.bay, plies_of(plan)))
+
+
+def with_room_kept(plan: PanelPlan, drawn: Drawn) -> PanelPlan:
+    """The plan with keep-outs where emblems, mounts, ledges and cable rooms will be."""
+    if plan.bay is None:
+        return plan
+    plan = in_force(plan)
+    assert plan.bay is not None
+    free = kept_free(plan, drawn, plan.bay, plies_of(plan), rules_of(plan, plan.bay))
+    return replace(plan, keep_outs=(*plan.keep_outs, *free))
+
+
 def rules_of(plan: PanelPlan, bay: Bay) -> Rules:
     """The figures in force."""
     return rules_for(bay.kind, plies_of(plan), plan.rules)
@@ -125,7 +152,10 @@ def wanted_tools(tools: Sequence[Tool], plan: PanelPlan) -> list[Tool]:
     TracerError
         ``panel-empty``.
     """
-    wanted = [t for t in tools if not plan.tool(t.pocket_id).skip]
+    emblems = {e.outline_id for e in plan.emblems}
+    wanted = [
+        t for t in tools if not plan.tool(t.pocket_id).skip and t.outline.outline_id not in emblems
+    ]
     if not wanted:
         raise TracerError(
             "panel-empty", "There is no tool to make a panel for.", "Trace a photo first."
@@ -157,21 +187,25 @@ def build_panel(
     revision: int = 1,
     progress: Callable[[float], None] | None = None,
     made: Made | None = None,
+    drawn: Drawn | None = None,
 ) -> Built:
     """The panel for these tools; ``made`` are their pockets where they were made before.
+
+    ``drawn`` holds the shapes of the plan's emblems, cable rooms and mounts.
 
     Raises
     ------
     TracerError
         ``panel-empty``, ``bay-impossible``, ``panel-stack-impossible``, ``panel-rule-unknown``,
-        ``panel-unknown-tool``, ``panel-no-room``.
+        ``panel-unknown-tool``, ``panel-no-room``, and what fittings raise.
     """
+    plan, drawn = in_force(plan), drawn or Drawn()
     wanted = wanted_tools(tools, plan)
     bay = plan.bay or Bay(BayKind.DRAWER, 1.0, 1.0)
     plies, rules = plies_of(plan), rules_of(plan, bay)
     part = (lambda done: progress(0.7 * done)) if progress else None
     in_own_frame, found = made or make_pockets(wanted, plan, part)
-    laid = lay_out(wanted, in_own_frame, plan, bay, rules)
+    laid = lay_out(wanted, in_own_frame, with_room_kept(plan, drawn), bay, rules)
     pockets = [put(p, item) for p, item in zip(in_own_frame, laid.items, strict=True)]
     checks = [*_in_panel(found, pockets), *laid.checks]
     panel = Panel(
@@ -181,18 +215,22 @@ def build_panel(
         shape=laid.shape,
         plies=plies,
         pockets=tuple(pockets),
-        keep_outs=laid.keep_outs,
+        keep_outs=laid.keep_outs[: len(plan.keep_outs)],
         insert=_insert_stock(plan, plies),
     )
     lies = _lies(wanted)
+    panel, noted = with_face_work(panel, plan, drawn, rules)
+    checks += noted
     panel = replace(panel, pockets=add_wells(panel, lies, plan, rules))
     panel = replace(panel, pockets=add_notches(panel, lies, plan, rules))
+    panel = with_back_work(panel, plan, drawn, rules)
     if progress:
         progress(0.85)
     if plan.labels:
         panel = replace(panel, pockets=add_labels(panel, plan, rules))
     panel = retiled(panel, rules)
     panel = replace(panel, fixings=_fixings(panel, plan, rules))
+    panel = with_rail(panel, plan, rules)
     panel = replace(panel, dimensions=tape_dimensions(panel))
     if progress:
         progress(1.0)
@@ -315,7 +353,10 @@ def _insert(region: Polygon, stock: Stock | None, rules: Rules) -> FloorInsert |
 def _fixings(panel: Panel, plan: PanelPlan, rules: Rules) -> tuple[Fixing, ...]:
     if not plan.fixings.wanted or panel.bay.kind is not BayKind.WALL:
         return ()
-    taken = [opening(p) for p in panel.pockets] + [k.region for k in panel.keep_outs]
+    taken = [opening(p) for p in panel.pockets] + beside_pockets(panel)
+    clear = rules.emblem_fixing_mm - rules.fixing_clear_mm
+    taken += [grown(i.region, clear) for i in panel.inlays if clear > 0]
+    taken += [c.whole for c in panel.back_cavities]
     seams = seam_lines(panel.tiles, panel.shape)
     return tuple(
         place_fixings(

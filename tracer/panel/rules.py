@@ -79,6 +79,22 @@ TABLE: dict[str, Rule] = {
     "seam_stagger_mm": Rule(50, 50, "mm", f"seams of neighbouring layers apart: {_HABIT}"),
     "sheet_rim_mm": Rule(5, 5, "mm", f"unused rim of a stock sheet: {_HABIT}"),
     "nest_gap_mm": Rule(8, 8, "mm", f"between inserts on their sheet: {_HABIT}"),
+    # emblems, cable rooms, mounts, rest rail
+    "island_mm": Rule(10, 10, "mm", f"least piece of foam kept inside an emblem: {_HABIT}"),
+    "bridge_mm": Rule(6, 6, "mm", "own choice: bridge to a piece inside an emblem"),
+    "emblem_fixing_mm": Rule(40, 40, "mm", f"emblem clear of screws: {_HABIT}"),
+    "skin_mm": Rule(10, 10, "mm", f"foam left in front of a cable: {_HABIT}"),
+    "bend_diameters": Rule(
+        5,
+        5,
+        "",
+        f"least bend of a cable, its radius in diameters: {_HABIT}",
+    ),
+    "cable_clear_mm": Rule(2.5, 2.5, "mm", f"a cable's way 2-3 wider than the cable: {_HABIT}"),
+    "coil_share": Rule(0.5, 0.5, "", f"share of a room that a coiled cable fills: {_HABIT}"),
+    "air_mm": Rule(20, 20, "mm", "own choice; what the charger's maker asks for counts"),
+    "pilot_share": Rule(0.7, 0.7, "", f"drill for a wood screw, share of its diameter: {_HABIT}"),
+    "rail_end_mm": Rule(50, 50, "mm", f"first screw of a rail from its end: {_HABIT}"),
     # reach, shod (25 mm added), standing adults
     "reach_low_mm": Rule(
         1010, 1010, "mm", "hip of a tall man, ANSUR II (US Army 2012) 95th percentile"
@@ -125,6 +141,16 @@ class Rules:
     seam_stagger_mm: float
     sheet_rim_mm: float
     nest_gap_mm: float
+    island_mm: float
+    bridge_mm: float
+    emblem_fixing_mm: float
+    skin_mm: float
+    bend_diameters: float
+    cable_clear_mm: float
+    coil_share: float
+    air_mm: float
+    pilot_share: float
+    rail_end_mm: float
     reach_low_mm: float
     reach_high_mm: float
     reach_top_mm: float

@@ -8,7 +8,7 @@ from importlib import resources
 
 import shapely
 from PIL import Image, ImageDraw, ImageFont
-from shapely.geometry import MultiPolygon, Polygon
+from shapely.geometry import MultiPolygon, Polygon, box
 from shapely.geometry.base import BaseGeometry
 
 from tracer.model.panel import Panel, PanelPocket, PlyRole
@@ -18,6 +18,7 @@ __all__ = ["panel_png"]
 
 RGB = tuple[int, int, int]
 _GROUND, _INK, _SEAM, _KEEP = (255, 255, 255), (30, 32, 36), (190, 60, 150), (170, 174, 178)
+_LEDGE: RGB = (214, 190, 158)
 _MARKS: dict[Severity, RGB] = {
     Severity.FAIL: (200, 30, 30),
     Severity.WARN: (214, 120, 0),
@@ -33,8 +34,9 @@ class _Canvas:
 
     def __init__(self, panel: Panel, longest_px: int, words: Sequence[str]) -> None:
         width, height = panel.size_mm
-        self.scale = longest_px * _OVERSAMPLE / (max(width, height) + 2 * _RIM_MM)
         self._height = height
+        height += panel.rail.height_mm if panel.rail else 0.0
+        self.scale = longest_px * _OVERSAMPLE / (max(width, height) + 2 * _RIM_MM)
         # whole pixels after halving, so that nothing is stretched
         size = [
             round((v + 2 * _RIM_MM) * self.scale / _OVERSAMPLE) * _OVERSAMPLE
@@ -75,6 +77,25 @@ class _Canvas:
             for ring in (polygon.exterior, *polygon.interiors):
                 points = self._points(ring)
                 self.draw.line([*points, points[0]], fill=colour, width=width_px * _OVERSAMPLE)
+
+    def dashed(self, region: BaseGeometry, colour: RGB, dash_mm: float = 6.0) -> None:
+        """What lies behind the face, as hidden edges are drawn."""
+        for polygon in _polygons(region):
+            for ring in (polygon.exterior, *polygon.interiors):
+                steps = max(int(ring.length / dash_mm), 4) // 2 * 2
+                ends = [ring.interpolate(k / steps, normalized=True) for k in range(steps + 1)]
+                for a, b in zip(ends[::2], ends[1::2], strict=False):
+                    line = [self.at(a.x, a.y), self.at(b.x, b.y)]
+                    self.draw.line(line, fill=colour, width=_OVERSAMPLE)
+
+    def circle(self, x_mm: float, y_mm: float, radius_mm: float, colour: RGB) -> None:
+        x, y = self.at(x_mm, y_mm)
+        r = max(radius_mm * self.scale, 2.0 * _OVERSAMPLE)
+        self.draw.ellipse([x - r, y - r, x + r, y + r], outline=colour, width=_OVERSAMPLE)
+
+    def middle(self, text: str, x_mm: float, y_mm: float, colour: RGB) -> None:
+        """A word about a place."""
+        self.draw.text(self.at(x_mm, y_mm), text, fill=colour, font=self._font, anchor="mm")
 
     def text(self, text: str, x_mm: float, y_mm: float, size_px: float, colour: RGB) -> None:
         self.draw.text(
@@ -139,6 +160,7 @@ def panel_png(panel: Panel, checks: Sequence[Check] = (), *, longest_px: int = 1
     for pocket in panel.pockets:
         shown = base[0] if base and panel.shows_base(pocket) else None
         _pocket(canvas, pocket, face, shown)
+    _fittings(canvas, panel, face)
     for tile in panel.tiles:
         if tile.slab == 0 and len([t for t in panel.tiles if t.slab == 0]) > 1:
             canvas.line(tile.region, _SEAM)
@@ -159,6 +181,41 @@ def _within(at_mm: tuple[float, float], panel: Panel) -> tuple[float, float]:
     """A place moved onto the panel: tools over its edge are marked at the edge."""
     width, height = panel.size_mm
     return min(max(at_mm[0], 0.0), width), min(max(at_mm[1], 0.0), height)
+
+
+def _fittings(canvas: _Canvas, panel: Panel, face: RGB) -> None:
+    """Emblems, mounts, ledges and rail as they look; cable rooms as hidden edges."""
+    behind = [p.stock.rgb for p in panel.plies if p.role is PlyRole.BACKING]
+    for inlay in panel.inlays:
+        canvas.fill(inlay.region, inlay.stock.rgb, hole=face)
+    for mount in panel.mounts:
+        if mount.opening is not None:
+            canvas.fill(mount.opening, behind[0] if behind else _KEEP)
+        ink = _INK if mount.opening is not None else _ink_on(face)
+        if mount.body is not None:
+            canvas.line(mount.body, ink)
+            canvas.middle(mount.mount_id, *_centre(mount.body), ink)
+        for hole in mount.holes:
+            canvas.circle(hole.x_mm, hole.y_mm, hole.diameter_mm / 2, ink)
+    for cavity in panel.back_cavities:
+        canvas.dashed(cavity.whole, _ink_on(face))
+        canvas.middle(cavity.cavity_id, *_centre(cavity.region), _ink_on(face))
+    for ledge in panel.ledges:
+        canvas.dashed(ledge.room, _ink_on(face), 3.0)
+        canvas.fill(ledge.region, _LEDGE)
+        canvas.line(ledge.region, _INK)
+        canvas.middle(f"{ledge.ledge_id} {ledge.name}", *_centre(ledge.region), _INK)
+    if panel.rail is not None:
+        r = panel.rail
+        canvas.fill(box(r.x_mm, -r.height_mm, r.x_mm + r.length_mm, 0.0), _LEDGE)
+        canvas.line(box(r.x_mm, -r.height_mm, r.x_mm + r.length_mm, 0.0), _INK)
+        for hole in r.holes:
+            canvas.circle(hole.x_mm, hole.y_mm, hole.diameter_mm / 2, _INK)
+
+
+def _centre(region: BaseGeometry) -> tuple[float, float]:
+    at = region.representative_point()
+    return float(at.x), float(at.y)
 
 
 def _pocket(canvas: _Canvas, pocket: PanelPocket, face: RGB, base: RGB | None) -> None:

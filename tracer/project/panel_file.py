@@ -21,12 +21,10 @@ from tracer.geometry.offset import grown
 from tracer.geometry.rings import largest_polygon
 from tracer.geometry.sound import UnsoundShape, sound_area, sound_polygon
 from tracer.model.panel import (
-    BackCavity,
     Bay,
     Dimension,
     Fixing,
     FloorInsert,
-    Inlay,
     KeepOut,
     Label,
     Notch,
@@ -39,6 +37,17 @@ from tracer.model.panel import (
 )
 from tracer.model.panel_plan import PanelPlan
 from tracer.model.report import Check
+from tracer.project.fitting_rows import (
+    cavity_in,
+    cavity_out,
+    inlay_in,
+    inlay_out,
+    ledge_in,
+    ledge_out,
+    mount_in,
+    mount_out,
+    rail_out,
+)
 from tracer.project.outlines_file import ring_out
 from tracer.project.panel_rows import PanelRows, PocketRow, Shape, panel_rows
 from tracer.project.plan_file import plan_from_record, plan_record
@@ -47,7 +56,7 @@ from tracer.project.schema import read_versioned
 
 __all__ = ["PanelFile", "dump_panel", "load_panel"]
 
-FORMAT, VERSION, DECIMALS = "tracer-panel", 2, 3
+FORMAT, VERSION, DECIMALS = "tracer-panel", 3, 3
 #: probability that pockets were made for by default before version 2
 _BEFORE_2 = 0.95
 
@@ -85,6 +94,7 @@ def dump_panel(content: PanelFile) -> bytes:
         "plies": _PLIES.dump_python(panel.plies, mode="json"),
         "insert": _STOCK.dump_python(panel.insert, mode="json"),
         "tools": dict(content.tools),
+        "rail": rail_out(panel.rail),
     }
     lists: dict[str, list[Any]] = {
         "pockets": [_pocket_out(p) for p in panel.pockets],
@@ -97,23 +107,10 @@ def dump_panel(content: PanelFile) -> bytes:
         ],
         "fixings": _FIXINGS.dump_python(panel.fixings, mode="json"),
         "dimensions": _DIMENSIONS.dump_python(panel.dimensions, mode="json"),
-        "inlays": [
-            {
-                "inlay_id": i.inlay_id,
-                "region": _out(i.region),
-                "stock": _STOCK.dump_python(i.stock, mode="json"),
-            }
-            for i in panel.inlays
-        ],
-        "back_cavities": [
-            {
-                "cavity_id": c.cavity_id,
-                "skin_mm": c.skin_mm,
-                "region": _out(c.region),
-                "exit": _out(c.exit),
-            }
-            for c in panel.back_cavities
-        ],
+        "inlays": [inlay_out(i, _out) for i in panel.inlays],
+        "back_cavities": [cavity_out(c, _out) for c in panel.back_cavities],
+        "mounts": [mount_out(m, _out) for m in panel.mounts],
+        "ledges": [ledge_out(one, _out) for one in panel.ledges],
         "checks": _CHECKS.dump_python(panel.checks, mode="json"),
     }
     parts = [
@@ -135,7 +132,7 @@ def load_panel(data: bytes, name: str) -> PanelFile:
     TracerError
         ``job-damaged``, ``job-newer``.
     """
-    body = read_versioned(data, name, FORMAT, VERSION, {1: dict})
+    body = read_versioned(data, name, FORMAT, VERSION, {1: dict, 2: dict})
     try:
         plan = plan_from_record(body.pop("plan", None))
         rows = panel_rows(body)
@@ -164,16 +161,11 @@ def _panel_in(rows: PanelRows) -> Panel:
         keep_outs=tuple(KeepOut(k.name, _polygon(k.region), k.hole) for k in rows.keep_outs),
         fixings=rows.fixings,
         dimensions=rows.dimensions,
-        inlays=tuple(Inlay(i.inlay_id, sound_area(i.region), i.stock) for i in rows.inlays),
-        back_cavities=tuple(
-            BackCavity(
-                c.cavity_id,
-                _polygon(c.region),
-                c.skin_mm,
-                None if c.exit is None else _polygon(c.exit),
-            )
-            for c in rows.back_cavities
-        ),
+        inlays=tuple(inlay_in(i, _polygon) for i in rows.inlays),
+        back_cavities=tuple(cavity_in(c, _polygon) for c in rows.back_cavities),
+        mounts=tuple(mount_in(m, _polygon) for m in rows.mounts),
+        ledges=tuple(ledge_in(one, _polygon) for one in rows.ledges),
+        rail=rows.rail,
         checks=rows.checks,
     )
 

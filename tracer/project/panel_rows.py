@@ -7,8 +7,11 @@ from typing import Any
 
 from pydantic import TypeAdapter
 
+from tracer.fitting_ranges import FITTINGS, KEPT_FITTINGS
+from tracer.model.fittings import DrillHole, Rail
 from tracer.model.panel import Bay, Dimension, Fixing, Label, Placement, Ply, Stock
 from tracer.model.report import Check
+from tracer.project.fitting_rows import CavityRow, InlayRow, LedgeRow, MountRow
 from tracer.project.plan_file import TABLES
 from tracer.project.refusals import checked
 from tracer.ranges import JOB, PLAN
@@ -87,21 +90,6 @@ class KeepOutRow:
 
 
 @dataclass(frozen=True)
-class InlayRow:
-    inlay_id: str
-    region: Shape
-    stock: Stock
-
-
-@dataclass(frozen=True)
-class CavityRow:
-    cavity_id: str
-    skin_mm: float
-    region: Shape
-    exit: Shape | None
-
-
-@dataclass(frozen=True)
 class PanelRows:
     """The file without its plan."""
 
@@ -120,6 +108,10 @@ class PanelRows:
     back_cavities: tuple[CavityRow, ...]
     checks: tuple[Check, ...]
     tools: dict[str, str] = field(default_factory=dict)
+    # before version 3 there were none
+    mounts: tuple[MountRow, ...] = ()
+    ledges: tuple[LedgeRow, ...] = ()
+    rail: Rail | None = None
 
 
 _ROWS = TypeAdapter(PanelRows)
@@ -134,6 +126,10 @@ NAMES: dict[type, str] = {
     KeepOutRow: "keep_out",
     InlayRow: "inlay",
     CavityRow: "cavity",
+    MountRow: "mount",
+    LedgeRow: "ledge",
+    Rail: "kept_rail",
+    DrillHole: "drill",
     Ply: "plies",
     Placement: "place",
     Label: "label",
@@ -141,7 +137,7 @@ NAMES: dict[type, str] = {
     Dimension: "dimension",
     Check: "check",
 }
-SPANS = PLAN | JOB
+SPANS = PLAN | FITTINGS | JOB | KEPT_FITTINGS
 
 
 def panel_rows(body: Any) -> PanelRows:

@@ -14,8 +14,17 @@ from typing import Any
 from pydantic import ConfigDict, TypeAdapter
 
 from tracer.errors import UsageError
+from tracer.fitting_ranges import FITTING_RULES, FITTINGS
 from tracer.loading import parse_toml
-from tracer.model import panel_plan, stack
+from tracer.model import fitting_plans, panel_plan, stack
+from tracer.model.fitting_plans import (
+    CavityPlan,
+    EmblemPlan,
+    HolePlan,
+    LedgePlan,
+    MountPlan,
+    RailPlan,
+)
 from tracer.model.panel_plan import (
     ChosenPlace,
     CopyPlan,
@@ -46,7 +55,7 @@ def _refuse_unknown_keys(*modules: ModuleType) -> None:
                 kind.__pydantic_config__ = ConfigDict(extra="forbid")  # type: ignore[attr-defined]
 
 
-_refuse_unknown_keys(panel_plan, stack)
+_refuse_unknown_keys(panel_plan, fitting_plans, stack)
 _PLAN = TypeAdapter(PanelPlan)
 #: the plan's tables by type, as `tracer.ranges.PLAN` calls them
 TABLES: dict[type, str] = {
@@ -65,8 +74,15 @@ TABLES: dict[type, str] = {
     KeepOutPlan: "keep_outs",
     SlotPlan: "slots",
     FixingPlan: "fixings",
+    EmblemPlan: "emblems",
+    CavityPlan: "cavities",
+    MountPlan: "mounts",
+    HolePlan: "holes",
+    LedgePlan: "ledges",
+    RailPlan: "rail",
 }
-SPANS = PLAN | {f"rules.{name}": span for name, span in RULES.items()}
+_FIGURES = RULES | FITTING_RULES
+SPANS = PLAN | FITTINGS | {f"rules.{name}": span for name, span in _FIGURES.items()}
 
 
 def plan_record(plan: PanelPlan) -> dict[str, Any]:

@@ -26,8 +26,9 @@ from tracer.model.panel import BayKind, Panel
 from tracer.model.panel_plan import PlyPlan, ToolPlan
 from tracer.panel.fittings.openings import openings_in
 from tracer.panel.rules import rules_for
-from tracer.panel.stock.bill import bill_of_sheets, cautions, consumables, work_steps
+from tracer.panel.stock.bill import bill_of_sheets, cautions, consumables
 from tracer.panel.stock.seams import seam_lines
+from tracer.panel.stock.work_steps import work_steps
 
 RULES = rules_for(BayKind.DRAWER)
 
@@ -92,7 +93,7 @@ def test_steps_and_cautions_fit_the_panel() -> None:
     on_wall = large()
     in_drawer = panel_of(row_of_bars(2), plan(drawer()))
     steps = work_steps(on_wall, machine)
-    assert "Keep every cut-out: it masks its pocket while the back is glued." in steps
+    assert "Keep every cut-out: it masks its opening while the back is glued." in steps
     assert any("seams" in s for s in steps)
     assert not any("seams" in s for s in work_steps(in_drawer, machine))
     words = " ".join(cautions(on_wall, machine, ()))

@@ -308,7 +308,7 @@ def test_the_job_sheet_says_what_the_bench_needs(mixed: PanelCut) -> None:
     for pocket in mixed.panel.pockets:
         assert f"{pocket.name} ({pocket.pocket_id})" in text
     words = " ".join(text.split())
-    assert "Keep every cut-out: it masks its pocket while the back is glued." in words
+    assert "Keep every cut-out: it masks its opening while the back is glued." in words
     assert "480.0 x 300.0" in words
     assert "insert 1, yellow 3" in words
     assert "well knob 21.5" in words

@@ -33,7 +33,8 @@ __all__ = ["begun_on_a_straight", "with_aids"]
 
 Point = NDArray[np.float64]
 
-_LOOSE = {Operation.THROUGH, Operation.INSERT}
+_LOOSE = {Operation.THROUGH, Operation.INSERT, Operation.INLAY}
+_PIECES = {Operation.INSERT, Operation.INLAY}
 #: a trailing blade swings round within so many of its offsets
 _SWING = 3.0
 #: corners that turn by less need no loop
@@ -74,7 +75,7 @@ def with_aids(drawing: Drawing, machine: Machine) -> Drawing:
     for k, path in enumerate(paths):
         if path.layer.operation not in _LOOSE:
             continue
-        outside = (path.layer.operation is Operation.INSERT) != path.island
+        outside = (path.layer.operation in _PIECES) != path.island
         if machine.lead_mm > 0:
             others = [shapes[j].exterior for j in tree.query(shapes[k].buffer(30)) if j != k]
             aids += _lead(path, shapes[k], machine.lead_mm, outside, others)

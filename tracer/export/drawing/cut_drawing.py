@@ -30,10 +30,18 @@ from tracer.model.machine import Kerf, Machine
 from tracer.model.pocket import Pocket
 from tracer.model.report import Check, Severity
 
-__all__ = ["SPECK_MM", "compensated", "draw_cut", "draw_reference", "kerf_note", "pocket_layer"]
+__all__ = [
+    "KERF_TOLERANCE_MM",
+    "SPECK_MM",
+    "compensated",
+    "draw_cut",
+    "draw_reference",
+    "kerf_note",
+    "pocket_layer",
+]
 
 #: distance between a compensated line and the exact parallel of the wall
-_KERF_TOLERANCE_MM = 0.02
+KERF_TOLERANCE_MM = 0.02
 #: pieces shorter than this make machines stutter; nothing is lost by leaving them out
 SPECK_MM = 0.03
 _CAP_MM = 5.0
@@ -45,36 +53,38 @@ def kerf_note(machine: Machine) -> KerfNote:
     return KerfNote(machine.kerf_mm, machine.kerf_mm / 2 if in_file else 0.0)
 
 
-def compensated(loop: Loop, inward_mm: float) -> Loop:
+def compensated(loop: Loop, inward_mm: float, tolerance_mm: float = KERF_TOLERANCE_MM) -> Loop:
     """The loop moved inward (outward when negative) so that the finished wall is the loop.
 
     Piece by piece where that is the parallel line: as many pieces, as smooth as the wall. Where
     pieces would vanish or cross, the parallel is fitted anew; it then errs towards a larger
-    opening, by at most 0.04 mm.
+    opening, by at most twice the tolerance.
     """
     if not inward_mm:
         return loop
     region = polygon_of(loop, 0.002)
-    shrunk = largest_polygon(grown(region, -inward_mm + _KERF_TOLERANCE_MM))
+    shrunk = largest_polygon(grown(region, -inward_mm + tolerance_mm))
     if shrunk.is_empty:
         return loop
     exact = parallel(loop, inward_mm)
-    if exact is not None and _close(exact, largest_polygon(grown(region, -inward_mm))):
+    if exact is not None and _close(
+        exact, largest_polygon(grown(region, -inward_mm)), tolerance_mm
+    ):
         return exact
     points = np.asarray(shrunk.exterior.coords)[:-1, :2]
-    fitted = fit_arcs(points, _KERF_TOLERANCE_MM).loop
+    fitted = fit_arcs(points, tolerance_mm).loop
     # the loop's own sign: a polygon made of it would come back turned the usual way round
     return fitted if signed_area(fitted) > 0 else reversed_loop(fitted)
 
 
-def _close(loop: Loop, region: Polygon) -> bool:
+def _close(loop: Loop, region: Polygon, tolerance_mm: float) -> bool:
     """Whether a loop runs along a region's rim to within the tolerance."""
     ring, rim = LinearRing(flatten(loop, 0.002)), LinearRing(region.exterior)
     if not ring.is_simple:
         return False
     there = shapely.distance(shapely.points(shapely.get_coordinates(ring)), rim)
     back = shapely.distance(shapely.points(shapely.get_coordinates(rim)), ring)
-    return bool(max(there.max(), back.max()) <= _KERF_TOLERANCE_MM)
+    return bool(max(there.max(), back.max()) <= tolerance_mm)
 
 
 def pocket_layer(pocket: Pocket) -> Layer:

@@ -53,14 +53,14 @@ def _scale(cap_height_mm: float) -> float:
 
 
 @lru_cache(maxsize=512)
-def _glyph(name: str) -> tuple[tuple[Array, ...], float]:
+def _glyph(name: str, chords: int = _CHORDS) -> tuple[tuple[Array, ...], float]:
     """Closed contours of a glyph in font units, curves opened into chords; and its advance."""
     glyphs = _font().getGlyphSet()
     pen = DecomposingRecordingPen(glyphs)  # type: ignore[no-untyped-call]
     glyphs[name].draw(pen)
     contours: list[Array] = []
     points: list[tuple[float, float]] = []
-    t = np.linspace(0, 1, _CHORDS + 1)[1:, None]
+    t = np.linspace(0, 1, chords + 1)[1:, None]
     for command, args in pen.value:
         if command == "moveTo":
             points = [args[0]]
@@ -111,6 +111,7 @@ def lettering(
     *,
     angle_rad: float = 0.0,
     centred: bool = False,
+    chords: int = _CHORDS,
 ) -> Lettering:
     """Closed outlines of a line of text.
 
@@ -120,6 +121,8 @@ def lettering(
         Left end of the base line (its middle with ``centred``).
     cap_height_mm
         Height of a capital letter.
+    chords
+        To a curve of the font; their distance from it goes with the square.
     """
     cmap = _font().getBestCmap()
     scale = _scale(cap_height_mm)
@@ -133,7 +136,7 @@ def lettering(
         if name is None:
             missing += character
             name = ".notdef"
-        contours, advance = _glyph(name)
+        contours, advance = _glyph(name, chords)
         for contour in contours:
             # TrueType draws outer contours clockwise; ours run the other way
             placed = (contour[::-1] * scale + [pen_x, 0.0]) @ turn + [x_mm, y_mm]

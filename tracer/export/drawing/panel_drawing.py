@@ -11,7 +11,12 @@ from shapely.geometry import Polygon
 from shapely.geometry.polygon import orient
 
 from tracer.export.drawing.aids import begun_on_a_straight
-from tracer.export.drawing.cut_drawing import SPECK_MM, compensated, kerf_note
+from tracer.export.drawing.cut_drawing import (
+    KERF_TOLERANCE_MM,
+    SPECK_MM,
+    compensated,
+    kerf_note,
+)
 from tracer.export.drawing.draw import check_shapes, region_loops
 from tracer.export.drawing.lettering import lettering
 from tracer.export.drawing.order import in_cutting_order
@@ -66,8 +71,8 @@ def _draw(work: SheetWork, machine: Machine) -> Drawing:
             # kept, an island in a hole or a loose piece (whose own hole moves inward again)
             inward = note.compensated_mm * (-1 if island != feature.outward else 1)
             line = reversed_loop(loop) if signed_area(loop) < 0 else loop
-            line = compensated(line, inward)
-            line = without_specks(reversed_loop(line) if island else line, SPECK_MM)
+            line = compensated(line, inward, feature.tolerance_mm or KERF_TOLERANCE_MM)
+            line = without_specks(reversed_loop(line) if island else line, _speck(feature))
             line = begun_on_a_straight(line)
             paths.append(CutPath(moved(line, -x0, -y0), feature.layer, feature.subject_id, island))
     return Drawing(
@@ -80,6 +85,11 @@ def _draw(work: SheetWork, machine: Machine) -> Drawing:
     )
 
 
+def _speck(feature: Feature) -> float:
+    """Pieces shorter than this are left out; never more than the tolerance asks for."""
+    return min(SPECK_MM, feature.tolerance_mm or SPECK_MM)
+
+
 def _loops(feature: Feature) -> Iterator[tuple[Loop, bool]]:
     """Loops of a feature with whether each is an island; fitted where they are not known."""
     if feature.loops:
@@ -89,7 +99,7 @@ def _loops(feature: Feature) -> Iterator[tuple[Loop, bool]]:
     region = orient(feature.region)
     for ring, island in ((region.exterior, False), *((r, True) for r in region.interiors)):
         points = np.asarray(ring.coords)[:-1, :2]
-        yield fit_arcs(points, _TOLERANCE_MM).loop, island
+        yield fit_arcs(points, feature.tolerance_mm or _TOLERANCE_MM).loop, island
 
 
 def _reference(work: SheetWork, cut: Drawing) -> tuple[Drawing, tuple[Check, ...]]:

@@ -6,26 +6,23 @@ No date and no machine name of the computer goes in: the same panel gives the sa
 from __future__ import annotations
 
 import io
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from typing import Any
-from xml.sax.saxutils import escape
 
 from reportlab.lib import colors
 from reportlab.lib.pagesizes import A4, letter
-from reportlab.lib.styles import ParagraphStyle
 from reportlab.lib.units import mm
 from reportlab.pdfgen.canvas import Canvas
 from reportlab.platypus import (
     Flowable,
-    KeepTogether,
     PageBreak,
-    Paragraph,
     SimpleDocTemplate,
     Spacer,
-    Table,
     TableStyle,
 )
 
+from tracer.export.paper.blocks import ALARM, HEAD, SMALL, TITLE, listed, paragraph, table
+from tracer.export.paper.fitting_pages import bay_lines, fitting_story
 from tracer.export.paper.panel_figure import FONT, PanelFigure, PanelView, register_font
 from tracer.model.bill import JobSheet, WrittenCheck
 from tracer.model.panel import BayKind, Panel, PanelPocket
@@ -38,55 +35,39 @@ _PAPERS = {"a4": A4, "letter": letter}
 _DAYS = 7
 _WORDS = {Severity.FAIL: "FAILED", Severity.WARN: "warning", Severity.NOTE: "note"}
 
-_BODY = ParagraphStyle("body", fontName=FONT, fontSize=9.5, leading=12)
-_SMALL = ParagraphStyle("small", parent=_BODY, fontSize=9, leading=10.8)
-_HEAD = ParagraphStyle(
-    "head", parent=_BODY, fontSize=11, leading=14, spaceBefore=8, spaceAfter=3, keepWithNext=1
-)
-_TITLE = ParagraphStyle("title", parent=_BODY, fontSize=16, leading=20)
-_ALARM = ParagraphStyle(
-    "alarm",
-    parent=_BODY,
-    fontSize=10,
-    leading=13,
-    textColor=colors.white,
-    backColor=colors.Color(0.72, 0.1, 0.1),
-    borderPadding=4,
-    spaceBefore=6,
-    spaceAfter=8,
-)
-
 
 def job_sheet_pdf(panel: Panel, sheet: JobSheet, *, paper: str = "a4") -> bytes:
     """The job sheet as a PDF.
 
     Pages in order: front view and key figures; cut list; sheets, files and consumables; order of
-    work and cautions; distances; fixing sketch (wall); checks with the basis of their limits; tool
+    work and cautions; distances; fixing sketch (wall); emblems, back, drill lists and masking
+    pieces where there are any; checks with the basis of their limits; tool
     list for the daily count.
     """
     register_font()
     page = _PAPERS["letter" if paper == "letter" else "a4"]
     width, height = _room(page)
     failed = [w for w in sheet.checks if w.check.severity is Severity.FAIL and not w.accepted]
-    story: list[Flowable] = [_p(panel.title, _TITLE), _p(_summary(panel, sheet))]
+    story: list[Flowable] = [paragraph(panel.title, TITLE), paragraph(_summary(panel, sheet))]
     if failed:
         slugs = ", ".join(sorted({w.check.slug for w in failed}))
-        story.append(_p(f"DO NOT CUT YET: {len(failed)} checks failed ({slugs}).", _ALARM))
+        story.append(paragraph(f"DO NOT CUT YET: {len(failed)} checks failed ({slugs}).", ALARM))
     marks = [w.check for w in sheet.checks if w.check.where_mm is not None]
     story += [
         Spacer(1, 6),
         PanelFigure(panel, PanelView.FRONT, width_pt=width, height_pt=height * 0.55, checks=marks),
         Spacer(1, 4),
-        _p(_key(panel), _SMALL),
+        paragraph(_key(panel), SMALL),
         *_cut_list(panel, sheet, width),
         *_sheets(sheet, width),
-        *_listed("Order of work", sheet.steps, numbered=True),
-        *_listed("Cautions", sheet.cautions),
+        *listed("Order of work", sheet.steps, numbered=True),
+        *listed("Cautions", sheet.cautions),
         PageBreak(),
-        *_distances(panel, width, height),
+        *_distances(panel, sheet, width, height),
     ]
     if panel.bay.kind is BayKind.WALL:
         story += [PageBreak(), *_fixing(panel, sheet, width, height)]
+    story += fitting_story(panel, sheet, width, height)
     story += [PageBreak(), *_checks(sheet.checks, width), *_count(panel, width)]
     return _built(story, panel, page)
 
@@ -101,11 +82,11 @@ def client_page(panel: Panel, *, paper: str = "a4") -> bytes:
     w, h = panel.size_mm
     colour = ", ".join(dict.fromkeys(p.stock.colour for p in panel.plies))
     story = [
-        _p(panel.title, _TITLE),
+        paragraph(panel.title, TITLE),
         Spacer(1, 8),
         PanelFigure(panel, PanelView.CLIENT, width_pt=width, height_pt=height - 60),
         Spacer(1, 6),
-        _p(
+        paragraph(
             f"{w:.0f} x {h:.0f} mm, {panel.thickness_mm():g} mm thick, {colour}; "
             f"{len(panel.pockets)} places."
         ),
@@ -119,10 +100,6 @@ def client_page(panel: Panel, *, paper: str = "a4") -> bytes:
 def _room(page: tuple[float, float]) -> tuple[float, float]:
     """Width and height of a page's frame without its own padding, in points."""
     return page[0] - 2 * _RIM_MM * mm - 12, page[1] - 2 * _RIM_MM * mm - 12
-
-
-def _p(text: str, style: ParagraphStyle = _BODY) -> Paragraph:
-    return Paragraph(escape(text), style)
 
 
 def _built(story: Sequence[Flowable], panel: Panel, page: tuple[float, float]) -> bytes:
@@ -167,26 +144,6 @@ def _key(panel: Panel) -> str:
     )
 
 
-def _table(rows: Sequence[Sequence[Any]], widths: Sequence[float], width: float) -> Table:
-    share = width / sum(widths)
-    cells = [[c if isinstance(c, Flowable) else _p(str(c), _SMALL) for c in row] for row in rows]
-    table = Table(cells, colWidths=[w * share for w in widths], repeatRows=1)
-    table.setStyle(
-        TableStyle(
-            [
-                ("LINEBELOW", (0, 0), (-1, 0), 0.8, colors.black),
-                ("LINEBELOW", (0, 1), (-1, -1), 0.25, colors.Color(0.75, 0.75, 0.75)),
-                ("VALIGN", (0, 0), (-1, -1), "TOP"),
-                ("TOPPADDING", (0, 0), (-1, -1), 1.5),
-                ("BOTTOMPADDING", (0, 0), (-1, -1), 1.5),
-                ("LEFTPADDING", (0, 0), (-1, -1), 2),
-                ("RIGHTPADDING", (0, 0), (-1, -1), 2),
-            ]
-        )
-    )
-    return table
-
-
 def _cut_list(panel: Panel, sheet: JobSheet, width: float) -> list[Flowable]:
     pockets = {p.pocket_id: p for p in panel.pockets}
     rows: list[Sequence[Any]] = [
@@ -194,8 +151,8 @@ def _cut_list(panel: Panel, sheet: JobSheet, width: float) -> list[Flowable]:
     ]
     for pocket_id in sheet.order:
         rows.append(_cut_row(panel, pockets[pocket_id]))
-    head = _p("Cut list, in cutting order, depths from the front face", _HEAD)
-    return [head, _table(rows, (4, 22, 9, 9, 13, 11, 22, 10), width), _p(sheet.fit, _SMALL)]
+    head = paragraph("Cut list, in cutting order, depths from the front face", HEAD)
+    return [head, table(rows, (4, 22, 9, 9, 13, 11, 22, 10), width), paragraph(sheet.fit, SMALL)]
 
 
 def _cut_row(panel: Panel, p: PanelPocket) -> Sequence[Any]:
@@ -238,7 +195,7 @@ def _sheets(sheet: JobSheet, width: float) -> list[Flowable]:
         more = " +" if len(prices) < len(sheet.bill) else ""
         cost = f"{sum(prices):.2f}{more}" if prices else "-"
         rows.append(("", "", "", "together", _mass(mass), cost))
-    parts: list[Flowable] = [_p("Sheets", _HEAD), _table(rows, (26, 24, 16, 8, 13, 13), width)]
+    parts: list[Flowable] = [paragraph("Sheets", HEAD), table(rows, (26, 24, 16, 8, 13, 13), width)]
     files: list[Sequence[Any]] = [("File", "Piece, size", "Layers in cutting order", "At least")]
     files += [
         (
@@ -249,31 +206,11 @@ def _sheets(sheet: JobSheet, width: float) -> list[Flowable]:
         )
         for f in sheet.files
     ]
-    parts += [_p("Files", _HEAD), _table(files, (32, 30, 30, 8), width)]
-    return parts + _listed("Consumables", sheet.consumables)
+    parts += [paragraph("Files", HEAD), table(files, (32, 30, 30, 8), width)]
+    return parts + listed("Consumables", sheet.consumables)
 
 
-def _listed(title: str, lines: Iterable[str], *, numbered: bool = False) -> list[Flowable]:
-    items = list(lines)
-    if not items:
-        return []
-    marks = [f"{n}." if numbered else "-" for n in range(1, len(items) + 1)]
-    rows = [
-        Table(
-            [[_p(mark), _p(text)]],
-            colWidths=[9 * mm, None],
-            style=[
-                ("VALIGN", (0, 0), (-1, -1), "TOP"),
-                ("TOPPADDING", (0, 0), (-1, -1), 0.5),
-                ("BOTTOMPADDING", (0, 0), (-1, -1), 0.5),
-            ],
-        )
-        for mark, text in zip(marks, items, strict=True)
-    ]
-    return [KeepTogether([_p(title, _HEAD), rows[0]]), *rows[1:]]
-
-
-def _distances(panel: Panel, width: float, height: float) -> list[Flowable]:
+def _distances(panel: Panel, sheet: JobSheet, width: float, height: float) -> list[Flowable]:
     pairs = [(d.name, f"{d.length_mm:.1f}") for d in panel.dimensions]
     columns = 4
     rows: list[Sequence[Any]] = [("Between", "mm") * columns]
@@ -281,10 +218,11 @@ def _distances(panel: Panel, width: float, height: float) -> list[Flowable]:
         chunk = pairs[i : i + columns] + [("", "")] * (columns - len(pairs[i : i + columns]))
         rows.append([cell for pair in chunk for cell in pair])
     return [
-        _p("Distances to check with a tape", _HEAD),
+        paragraph("Distances to check with a tape", HEAD),
         PanelFigure(panel, PanelView.DISTANCES, width_pt=width, height_pt=height * 0.5),
         Spacer(1, 6),
-        _table(rows, (16, 8) * columns, width),
+        table(rows, (16, 8) * columns, width),
+        *bay_lines(panel, sheet),
     ]
 
 
@@ -294,17 +232,17 @@ def _fixing(panel: Panel, sheet: JobSheet, width: float, height: float) -> list[
         (n, f"{f.x_mm:.0f}", f"{f.y_mm:.0f}", f.reason) for n, f in enumerate(panel.fixings, 1)
     ]
     return [
-        _p("Fixing sketch, seen from the front", _HEAD),
-        _p(
+        paragraph("Fixing sketch, seen from the front", HEAD),
+        paragraph(
             "A sketch, not a calculation: anchors, walls and loads are for the anchor maker's data "
             "sheet, local building rules and a competent or licensed person where required. Check "
             "for cables and pipes before drilling. Hollow plasterboard alone is not a support.",
-            _ALARM,
+            ALARM,
         ),
-        _p(_weight(panel, sheet)),
+        paragraph(_weight(panel, sheet)),
         PanelFigure(panel, PanelView.FIXING, width_pt=width, height_pt=height * 0.45),
         Spacer(1, 6),
-        _table(rows, (1, 1, 1, 1), width),
+        table(rows, (1, 1, 1, 1), width),
     ]
 
 
@@ -328,7 +266,7 @@ def _weight(panel: Panel, sheet: JobSheet) -> str:
 
 def _checks(checks: Sequence[WrittenCheck], width: float) -> list[Flowable]:
     if not checks:
-        return [_p("Checks", _HEAD), _p("All checks passed.")]
+        return [paragraph("Checks", HEAD), paragraph("All checks passed.")]
     rows: list[Sequence[Any]] = [("No.", "", "Found", "What to do", "Basis of the limit")]
     number = 0
     for written in checks:
@@ -341,7 +279,7 @@ def _checks(checks: Sequence[WrittenCheck], width: float) -> list[Flowable]:
         rows.append(
             (mark, word, f"{check.sentence} [{check.slug}]", check.remedy, written.basis or "-")
         )
-    return [_p("Checks", _HEAD), _table(rows, (4, 9, 40, 27, 20), width)]
+    return [paragraph("Checks", HEAD), table(rows, (4, 9, 40, 27, 20), width)]
 
 
 def _count(panel: Panel, width: float) -> list[Flowable]:
@@ -349,9 +287,9 @@ def _count(panel: Panel, width: float) -> list[Flowable]:
     rows: list[Sequence[Any]] = [("No.", "Tool", *(f"day {d + 1}" for d in range(_DAYS)))]
     rows += [(p.number, p.name, *days) for p in panel.pockets]
     rows.append(("", "Counted by (two persons where the shop asks for it)", *days))
-    table = _table(rows, (4, 38, *([8] * _DAYS)), width)
-    table.setStyle(TableStyle([("GRID", (2, 1), (-1, -1), 0.4, colors.black)]))
-    return [_p(f"Daily count: {len(panel.pockets)} places", _HEAD), table]
+    boxes = table(rows, (4, 38, *([8] * _DAYS)), width)
+    boxes.setStyle(TableStyle([("GRID", (2, 1), (-1, -1), 0.4, colors.black)]))
+    return [paragraph(f"Daily count: {len(panel.pockets)} places", HEAD), boxes]
 
 
 def _mass(mass_kg: float) -> str:

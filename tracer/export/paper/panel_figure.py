@@ -12,12 +12,12 @@ import shapely
 from reportlab.pdfbase import pdfmetrics
 from reportlab.pdfbase.ttfonts import TTFont
 from reportlab.platypus import Flowable
-from shapely.geometry import Point
+from shapely.geometry import Point, box
 from shapely.geometry.base import BaseGeometry
 
 from tracer.export.drawing.lettering import font_bytes
 from tracer.geometry.rings import polygons_in
-from tracer.model.panel import Dimension, Panel, PanelPocket, PlyRole
+from tracer.model.panel import Dimension, DrillHole, Mount, Panel, PanelPocket, PlyRole
 from tracer.model.report import Check
 
 __all__ = ["FONT", "PanelFigure", "PanelView", "register_font"]
@@ -25,6 +25,7 @@ __all__ = ["FONT", "PanelFigure", "PanelView", "register_font"]
 FONT = "DejaVuSans"
 RGB = tuple[int, int, int]
 _FLAT_MM = 0.1
+_WOOD, _ROOM = (222, 200, 170), (236, 206, 186)
 _INK, _SEAM, _SCREW, _ALARM = (30, 32, 36), (150, 40, 120), (20, 90, 170), (200, 30, 30)
 #: smallest type on paper that is read at the bench
 _SMALLEST_PT = _LETTER_PT = 9.0
@@ -37,6 +38,8 @@ class PanelView(StrEnum):
     CLIENT = "client"
     DISTANCES = "distances"
     FIXING = "fixing"
+    BACK = "back"  # seen from behind, mirrored
+    DRILLING = "drilling"
 
 
 def register_font() -> None:
@@ -58,12 +61,15 @@ def _shade(rgb: RGB, share: float) -> RGB:
 
 @dataclass(frozen=True)
 class _Scale:
-    """From panel mm to points of the page."""
+    """From panel mm to points of the page; ``behind_mm``: width of a panel seen from behind."""
 
     factor: float
+    behind_mm: float | None = None
+    below_mm: float = 0.0
 
     def __call__(self, x_mm: float, y_mm: float) -> tuple[float, float]:
-        return x_mm * self.factor, y_mm * self.factor
+        x = x_mm if self.behind_mm is None else self.behind_mm - x_mm
+        return x * self.factor, (y_mm + self.below_mm) * self.factor
 
 
 class PanelFigure(Flowable):
@@ -81,8 +87,12 @@ class PanelFigure(Flowable):
         super().__init__()
         self.panel, self.view, self.marks = panel, view, checks
         w, h = panel.size_mm
+        shows_rail = panel.rail is not None and view not in (PanelView.BACK, PanelView.DISTANCES)
+        below = panel.rail.height_mm if panel.rail is not None and shows_rail else 0.0
+        h += below
         factor = min(width_pt / w, height_pt / h)
-        self._at = _Scale(factor)
+        behind = panel.size_mm[0] if view is PanelView.BACK else None
+        self._at = _Scale(factor, behind, below)
         self.width, self.height = w * factor, h * factor
 
     def wrap(self, *_available: float) -> tuple[float, float]:
@@ -92,12 +102,13 @@ class PanelFigure(Flowable):
     def draw(self) -> None:
         """Draw on the canvas the page layout has set."""
         face = next(p.stock for p in self.panel.plies if p.role is PlyRole.FACE)
-        sketch = self.view in (PanelView.DISTANCES, PanelView.FIXING)
+        sketch = self.view not in (PanelView.FRONT, PanelView.CLIENT)
         self._fill(self.panel.shape, (246, 246, 246) if sketch else face.rgb, edge=_INK)
         for pocket in self.panel.pockets:
             self._pocket(pocket, face.rgb, sketch)
         for keep in self.panel.keep_outs:
             self._fill(keep.region, (255, 255, 255) if keep.hole else (190, 190, 190), edge=_INK)
+        self._fittings(face.rgb, sketch)
         self._seams()
         if self.view is PanelView.DISTANCES:
             for dimension in self.panel.dimensions[4 if len(self.panel.dimensions) > 4 else 0 :]:
@@ -132,6 +143,62 @@ class PanelFigure(Flowable):
         else:
             spot = pocket.region.representative_point()
             self._number(str(pocket.number), (float(spot.x), float(spot.y)), floor)
+
+    def _fittings(self, face: RGB, sketch: bool) -> None:
+        """Emblems, mounts, ledges, cable rooms and the rail, with their numbers."""
+        panel, ink = self.panel, _INK if sketch else _ink_on(face)
+        back = self.view is PanelView.BACK
+        for inlay in panel.inlays if not back else (i for i in panel.inlays if i.through):
+            self._fill(inlay.region, (205, 205, 205) if sketch else inlay.stock.rgb)
+        for mount in panel.mounts:
+            self._mount(mount, ink)
+        for ledge in panel.ledges if not back else ():
+            self._fill(ledge.region, _WOOD, edge=_INK)
+            if self.view is not PanelView.CLIENT:
+                self._fill(ledge.room, None, edge=ink, dash=True)
+                self._centred(ledge.ledge_id, ledge.region, _INK)
+        if self.view is not PanelView.CLIENT:
+            for cavity in panel.back_cavities:
+                self._fill(cavity.whole, _ROOM if back else None, edge=ink, dash=not back)
+                self._centred(cavity.cavity_id, cavity.region, ink)
+        if panel.rail is not None and self._at.below_mm:
+            r = panel.rail
+            self._fill(box(r.x_mm, -r.height_mm, r.x_mm + r.length_mm, 0.0), _WOOD, edge=_INK)
+            if self.view is not PanelView.CLIENT:
+                for n, hole in enumerate(r.holes, start=1):
+                    self._hole(hole, f"R{n}")
+
+    def _mount(self, mount: Mount, ink: RGB) -> None:
+        if mount.opening is not None:
+            boards = [p.stock.rgb for p in self.panel.plies if p.role is PlyRole.BACKING]
+            self._fill(mount.opening, boards[0] if boards else (225, 225, 225))
+            ink = _INK
+        if mount.body is not None:
+            self._fill(mount.body, None, edge=ink)
+        if self.view is PanelView.CLIENT:
+            return
+        for n, hole in enumerate(mount.holes, start=1):
+            self._hole(hole, str(n) if self.view is PanelView.DRILLING else "")
+        if mount.body is not None:
+            self._centred(mount.mount_id, mount.body, ink)
+
+    def _hole(self, hole: DrillHole, text: str) -> None:
+        x, y = self._at(hole.x_mm, hole.y_mm)
+        canvas = self.canv
+        canvas.setStrokeColorRGB(*(c / 255 for c in _SCREW))
+        canvas.setLineWidth(0.6)
+        r = max(hole.diameter_mm / 2 * self._at.factor, 1.2)
+        canvas.circle(x, y, r)
+        canvas.line(x - r - 2, y, x + r + 2, y)
+        canvas.line(x, y - r - 2, x, y + r + 2)
+        if text:
+            self._text(text, x + r + 1.5, y + 1.5, _SMALLEST_PT, _SCREW)
+
+    def _centred(self, text: str, region: BaseGeometry, ink: RGB) -> None:
+        at = region.representative_point()
+        x, y = self._at(float(at.x), float(at.y))
+        width = pdfmetrics.stringWidth(text, FONT, _LETTER_PT)
+        self._text(text, x - width / 2, y - 0.36 * _LETTER_PT, _LETTER_PT, ink)
 
     def _label(self, pocket: PanelPocket, face: RGB) -> None:
         if pocket.label is None:

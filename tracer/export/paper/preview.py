@@ -22,6 +22,7 @@ __all__ = ["depth_colour", "preview_png"]
 _FOAM, _GROUND, _INK = (240, 240, 236), (255, 255, 255), (32, 36, 40)
 _PALE: RGB = (250, 250, 250)
 _OPEN = {Operation.THROUGH, Operation.POCKET, Operation.WELL, Operation.NOTCH, Operation.FIXING}
+_OPEN |= {Operation.BACK_CAVITY}
 #: shallow to deep, dark at the end: told apart by lightness alone, so by every eye and printer
 _SCALE: tuple[RGB, ...] = ((255, 226, 140), (246, 164, 96), (214, 90, 106), (124, 48, 128))
 _THROUGH: RGB = (30, 24, 60)
@@ -189,6 +190,7 @@ def _words(layer: Layer) -> str:
         Operation.THROUGH: "right through",
         Operation.SHEET_EDGE: "edge of the sheet",
         Operation.INSERT: "loose piece",
+        Operation.INLAY: "piece of an emblem",
         Operation.FIXING: "hole for a screw or pin",
     }.get(layer.operation)
     if said is None and layer.depth_mm is not None:

@@ -12,6 +12,7 @@ from collections.abc import Sequence
 from tracer.model.panel import Panel
 from tracer.model.panel_plan import PanelPlan
 from tracer.model.report import Check, Severity
+from tracer.panel.checks.additions import check_additions
 from tracer.panel.checks.lifting import check_lifting
 from tracer.panel.checks.shapes import check_shapes
 from tracer.panel.checks.use import check_use
@@ -39,6 +40,22 @@ _BASIS = {
     "foam-overloaded": "bearing_kpa",
     "no-finger-access": "grip_mm",
     "out-of-reach": "reach_high_mm",
+    "fitting-off-panel": "web_least_mm",
+    "fitting-too-near": "web_least_mm",
+    "emblem-stroke-thin": "feature_mm",
+    "emblem-web-thin": "feature_mm",
+    "emblem-floor-thin": "floor_mm",
+    "emblem-contrast-low": "contrast_ratio",
+    "emblem-island-filled": "island_mm",
+    "mount-air-short": "air_mm",
+    "mount-too-near": "air_mm",
+    "cavity-skin-thin": "skin_mm",
+    "cavity-bend-tight": "bend_diameters",
+    "cavity-narrow": "cable_clear_mm",
+    "cavity-too-small": "coil_share",
+    "cavity-under-pocket": "web_least_mm",
+    "cavity-off-panel": "web_least_mm",
+    "cavity-exit-closed": "cable_clear_mm",
 }
 
 
@@ -49,6 +66,7 @@ def check_panel(panel: Panel, plan: PanelPlan, tools: Sequence[Tool] = ()) -> tu
         *check_shapes(panel, rules),
         *check_use(panel, plan, tools, rules),
         *check_lifting(panel, rules),
+        *check_additions(panel, rules),
     ]
     return sorted_checks(panel, found)
 

@@ -14,7 +14,7 @@ from tracer.model.panel import Notch, Panel, PanelPocket, Placement
 from tracer.model.panel_plan import PanelPlan
 from tracer.panel.fittings.labels import label_box, place_label
 from tracer.panel.fittings.notches import needs_notch, notch_at, propose_notch, shared_slot
-from tracer.panel.fittings.openings import Near, opening
+from tracer.panel.fittings.openings import Near, beside_pockets, opening
 from tracer.panel.fittings.wells import in_panel, make_well
 from tracer.panel.rules import Rules
 
@@ -62,7 +62,7 @@ def add_notches(panel: Panel, lies: Lies, plan: PanelPlan, rules: Rules) -> tupl
         pockets[first] = replace(pockets[first], notches=(notch,))
     served = {i for first, notch in slotted.items() for i in (first, *notch.shared_with)}
     own = {i: opening(p) for i, p in pockets.items()}
-    near = Near([*own.values(), *(k.region for k in panel.keep_outs)])
+    near = Near([*own.values(), *beside_pockets(panel)])
     room = panel.shape.buffer(-rules.web_least_mm)
     for pocket_id, pocket in pockets.items():
         typed = plan.tool(pocket_id)
@@ -126,7 +126,7 @@ def _slots(panel: Panel, plan: PanelPlan, rules: Rules) -> dict[str, Notch]:
 def add_labels(panel: Panel, plan: PanelPlan, rules: Rules) -> tuple[PanelPocket, ...]:
     """Pockets with labels where there is room."""
     shapes: dict[str, BaseGeometry] = {p.pocket_id: opening(p) for p in panel.pockets}
-    near = Near([*shapes.values(), *(k.region for k in panel.keep_outs)])
+    near = Near([*shapes.values(), *beside_pockets(panel)])
     room = panel.shape.buffer(-_LABEL_RIM_MM)
     shapely.prepare(room)
     out = []

@@ -11,7 +11,7 @@ from shapely.geometry.base import BaseGeometry
 
 from tracer.model.panel import Panel, PanelPocket, PlyRole, Slab
 
-__all__ = ["Near", "opening", "openings_in", "parts"]
+__all__ = ["Near", "beside_pockets", "opening", "openings_in", "parts"]
 
 _EPS_MM = 1e-6
 
@@ -31,12 +31,28 @@ def opening(pocket: PanelPocket, deeper_than_mm: float = 0.0) -> BaseGeometry:
     return deep[0] if len(deep) == 1 else shapely.union_all(deep)
 
 
+def beside_pockets(panel: Panel) -> list[BaseGeometry]:
+    """What takes room in the face beside pockets: keep-outs, emblems, mounts, ledges."""
+    found: list[BaseGeometry] = [k.region for k in panel.keep_outs]
+    found += [i.region for i in panel.inlays]
+    bodies = [m.opening or m.body for m in panel.mounts]
+    found += [b for b in bodies if b is not None]
+    return found + [one.region for one in panel.ledges]
+
+
 def openings_in(panel: Panel, slab: Slab) -> list[BaseGeometry]:
     """What is cut into a slab, or shows on it through the one in front."""
     shows = slab.plies[0].role is PlyRole.BASE
     front = slab.front_mm - (2 * _EPS_MM if shows else 0.0)
     found = [opening(p, front) for p in panel.pockets]
     found += [k.region for k in panel.keep_outs if k.hole]
+    found += [i.region for i in panel.inlays if i.depth_mm > front + _EPS_MM]
+    if slab.plies[0].role is not PlyRole.BACKING:
+        found += [m.opening for m in panel.mounts if m.opening]
+    face = panel.face_mm
+    found += [
+        c.whole for c in panel.back_cavities if slab.front_mm < face and slab.back_mm > c.skin_mm
+    ]
     return [o for o in found if not o.is_empty]
 
 

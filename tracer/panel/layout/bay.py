@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,16 +18,29 @@ from shapely.geometry import Polygon, box
 from shapely.geometry.polygon import orient
 
 from tracer.errors import TracerError
-from tracer.model.panel import Bay, KeepOut
+from tracer.model.panel import Bay, KeepOut, Ply, PlyRole
 from tracer.model.panel_plan import KeepOutPlan
 
-__all__ = ["LARGEST_MM", "MISFIT_MM", "bay_corners_mm", "keep_outs", "panel_shape"]
+__all__ = [
+    "LARGEST_MM",
+    "MISFIT_MM",
+    "bay_corners_mm",
+    "gripping",
+    "keep_outs",
+    "out_of_square_deg",
+    "panel_shape",
+    "squeeze_for_mm",
+]
 
 Array = NDArray[np.float64]
 
 #: a tape read by two people differs by 1-2 mm (common practice, no source); more than this
 #: between the measures of one bay is a misread figure
 MISFIT_MM = 3.0
+
+#: squeeze by density of the foam: soft foam gives more and needs more (common practice, no source)
+_SQUEEZES = ((30.0, 4.0), (45.0, 3.0), (80.0, 2.0))
+_LEAST_SQUEEZE_MM, _USUAL_KG_M3 = 1.0, 33.0
 
 #: beyond any drawer or panel of one piece of wall; what is longer was typed in another unit
 LARGEST_MM = 6000.0
@@ -91,6 +105,45 @@ def bay_corners_mm(bay: Bay) -> Array:
             "Measure again: bottom, left, top and right side, then both diagonals.",
         )
     return found
+
+
+def gripping(bay: Bay, plies: Sequence[Ply]) -> Bay:
+    """The bay with the squeeze that its panel's foam needs to hold by friction.
+
+    By the softest foam of the stack, whose density stands for its hardness. A squeeze that was
+    typed stays.
+    """
+    foams = [p.stock for p in plies if p.role is not PlyRole.BACKING]
+    if bay.squeeze_mm or not foams:
+        return bay
+    # an unknown foam is taken for a usual one of 33 kg/m3
+    softest = min((s.density_kg_m3 or _USUAL_KG_M3) for s in foams)
+    return replace(bay, squeeze_mm=squeeze_for_mm(softest))
+
+
+def squeeze_for_mm(density_kg_m3: float) -> float:
+    """By how much a panel of a foam is made larger than its bay, both ways.
+
+    Examples
+    --------
+    >>> squeeze_for_mm(25), squeeze_for_mm(33), squeeze_for_mm(45), squeeze_for_mm(100)
+    (4.0, 3.0, 2.0, 1.0)
+    """
+    return next((mm for below, mm in _SQUEEZES if density_kg_m3 < below), _LEAST_SQUEEZE_MM)
+
+
+def out_of_square_deg(bay: Bay) -> tuple[float, float, float, float]:
+    """By how much the bay's corners differ from a right angle: lower left, then round to the left.
+
+    Positive: wider than a right angle.
+    """
+    c = bay_corners_mm(bay)
+    found = []
+    for k in range(4):
+        u, v = c[(k + 1) % 4] - c[k], c[k - 1] - c[k]
+        angle = math.degrees(math.atan2(u[0] * v[1] - u[1] * v[0], float(u @ v)))
+        found.append(angle - 90.0)
+    return found[0], found[1], found[2], found[3]
 
 
 def panel_shape(bay: Bay) -> tuple[Polygon, tuple[float, float]]:

@@ -1,4 +1,4 @@
-"""Sheets to buy, weight, cost, consumables; the steps of the work and its cautions."""
+"""Sheets to buy, weight, cost, consumables; cautions of the work."""
 
 from __future__ import annotations
 
@@ -8,12 +8,13 @@ from shapely.geometry import Polygon
 
 from tracer.model.bill import BillLine
 from tracer.model.machine import Machine
-from tracer.model.panel import BayKind, Panel, PlyRole, Slab
+from tracer.model.panel import BayKind, Panel, Slab
 from tracer.model.stack import Stock
 from tracer.panel.rules import Rules
+from tracer.panel.stock.inlays import inlay_pieces
 from tracer.panel.stock.nest import nest
 
-__all__ = ["bill_of_sheets", "cautions", "consumables", "work_steps"]
+__all__ = ["bill_of_sheets", "cautions", "consumables"]
 
 
 def bill_of_sheets(panel: Panel, rules: Rules) -> tuple[BillLine, ...]:
@@ -33,6 +34,11 @@ def bill_of_sheets(panel: Panel, rules: Rules) -> tuple[BillLine, ...]:
             if "floor inserts" not in purpose.setdefault(stock, []):
                 purpose[stock].append("floor inserts")
             thickness.setdefault(stock, stock.thickness_mm)
+    for inlay in panel.inlays:
+        wanted.setdefault(inlay.stock, []).extend(inlay_pieces(inlay))
+        if "inlays" not in purpose.setdefault(inlay.stock, []):
+            purpose[inlay.stock].append("inlays")
+        thickness.setdefault(inlay.stock, inlay.stock.thickness_mm)
     lines = []
     for stock, pieces in wanted.items():
         places, whole = nest(
@@ -70,53 +76,21 @@ def consumables(panel: Panel) -> tuple[str, ...]:
         )
     if panel.fixings:
         found.append(f"{len(panel.fixings)} screws with washers for the backing board.")
+    if panel.mounts:
+        many = sum(len(m.holes) for m in panel.mounts)
+        found.append(f"{many} screws for the mounts, by their holes and the board's thickness.")
+    if panel.rail is not None:
+        found.append(
+            f"Rest rail {panel.rail.length_mm:.0f} x {panel.rail.height_mm:g} x "
+            f"{panel.rail.thickness_mm:g} mm, {len(panel.rail.holes)} screws and plugs for this "
+            "wall."
+        )
     if any(p.label for p in panel.pockets):
         found.append(
             "Labels or an engraved strip: ordinary stickers hold badly on "
             f"{'polyethylene' if polyethylene else 'foam'}."
         )
     return tuple(found)
-
-
-def work_steps(panel: Panel, machine: Machine) -> tuple[str, ...]:
-    """The order of work."""
-    many = len(panel.tiles) > len(panel.slabs)
-    inserts = any(p.floor_insert for p in panel.pockets)
-    steps = [
-        "Measure the bay and every sheet: width, height, both diagonals, thickness at four "
-        "corners. Compare with this sheet before cutting.",
-        "Let the sheets lie flat a day at shop temperature; foam bows and creeps.",
-        f"Cut the 100 mm check square and try one pocket on waste on the {machine.title}.",
-        "Cut the face, inside before outside, in the order of the list.",
-        "Keep every cut-out: it masks its pocket while the back is glued.",
-    ]
-    if many:
-        steps.append("Butt the tiles on a flat board, seams dry, and check the diagonals.")
-    if len(panel.slabs) > 1:
-        steps.append(
-            "Stack the layers in the order of their marks, front up, marked lower left corners "
-            "together in a square stop (two battens screwed to a board): all layers have the same "
-            "edge, so their openings lie on one another."
-        )
-        steps.append("Dry-fit all tools before anything is glued.")
-        steps.append(
-            "Put the cut-outs back, glue the layers behind the face, weight them flat, and take "
-            "the cut-outs out when the glue has set."
-        )
-    if inserts:
-        steps.append("Press the numbered floor inserts into their pockets, glue only if loose.")
-    if panel.bay.kind is BayKind.WALL:
-        steps.append(
-            "Drill and screw the backing board before the foam goes on, where the fixing sketch "
-            "shows; then glue the foam over it."
-            if panel.thickness_mm(PlyRole.BACKING)
-            else "Mount the panel on a board: foam alone holds no screw."
-        )
-    steps += [
-        "Check the distances of the list with a tape.",
-        "Fit the tools, label the places, and photograph the panel full and empty.",
-    ]
-    return tuple(steps)
 
 
 def cautions(panel: Panel, machine: Machine, material: Sequence[str]) -> tuple[str, ...]:
@@ -138,11 +112,17 @@ def cautions(panel: Panel, machine: Machine, material: Sequence[str]) -> tuple[s
             "plasterboard alone is not a support. Check for cables and pipes before drilling."
         )
         found.append("Nothing heavy over heads: hang heavy tools between hip and shoulder.")
-    if any(p.kind == "powered" for p in panel.pockets):
+    powered = any(p.kind == "powered" for p in panel.pockets)
+    if powered or any(m.powered for m in panel.mounts):
         found.append(
             "Batteries and chargers: never charge in a foam pocket, on or under soft things, or "
             "in a closed drawer; charge on a hard bare non-combustible plate with the maker's air "
             "gap; store batteries off the charger, terminals covered. Polyethylene foam burns."
+        )
+    if panel.back_cavities:
+        found.append(
+            "Leads behind the foam: no mains lead coiled under load, trapped or stapled, no joints "
+            "inside the foam, strain relief at the exit; local electrical rules count."
         )
     found.append(f"Machine: {machine.title}. Its maker's manual and local rules come first.")
     return tuple(dict.fromkeys(found))

@@ -15,6 +15,7 @@ from shapely.geometry import Polygon
 from tracer.model.panel import Panel, PanelPocket, Ply, PlyRole, Stock
 from tracer.model.panel_plan import PanelPlan
 from tracer.model.report import Check, Severity
+from tracer.panel.stock.layered_fittings import fittings_at_joints
 
 __all__ = ["best_layers", "layer_depths", "layered", "sold_thicknesses"]
 
@@ -117,6 +118,7 @@ def layered(
     }
     face = panel.face_mm
     all_depths = [d for p in panel.pockets for d in _depths(p)]
+    all_depths += [i.depth_mm for i in panel.inlays] + [c.skin_mm for c in panel.back_cavities]
     plies: list[Ply] = []
     checks: list[Check] = []
     front = 0.0
@@ -145,7 +147,9 @@ def layered(
         if after.depth_mm > before.depth_mm + _EPS_MM
     ]
     checks += [_island_lost(p) for p in panel.pockets if p.region.interiors]
-    return replace(panel, plies=tuple(plies), pockets=pockets, tiles=()), tuple(checks)
+    changed = replace(panel, plies=tuple(plies), pockets=pockets, tiles=())
+    fitted, more = fittings_at_joints(changed, joints, face)
+    return fitted, (*checks, *more)
 
 
 def _of_layer(stock: Stock, thickness_mm: float) -> Stock:

@@ -26,6 +26,8 @@ from tracer.model.sheet import Feature, SheetText, SheetWork
 from tracer.panel.fittings.openings import parts
 from tracer.panel.pocket.pockets import make_pocket
 from tracer.panel.rules import Rules
+from tracer.panel.stock.back import opening_features, pilot_features
+from tracer.panel.stock.inlays import hole_features
 from tracer.panel.stock.nest import nest
 from tracer.panel.stock.sections import Section, bed_sections
 
@@ -89,6 +91,7 @@ def slab_sheets(
     checks: list[Check] = []
     for slab in panel.slabs:
         features = [f for p in panel.pockets for f in _features(p, slab, walls)]
+        features += [*hole_features(panel, slab), *opening_features(panel, slab)]
         features = _united(features) + _common_features(panel, slab)
         tiles = [t for t in panel.tiles if t.slab == slab.index]
         for tile in tiles:
@@ -164,6 +167,7 @@ def _common_features(panel: Panel, slab: Slab) -> list[Feature]:
             )
             for number, f in enumerate(panel.fixings, start=1)
         ]
+        found += pilot_features(panel)
     return found
 
 

@@ -9,12 +9,21 @@ from typing import Any
 
 from tracer.errors import TracerError, UsageError
 from tracer.export.machine.checks import material_named
+from tracer.model.fittings import Drawn
 from tracer.model.outline import Outline
 from tracer.model.panel import Bay, BayKind, Panel, PlyRole
 from tracer.model.panel_plan import Arrangement, MovePlan, PanelPlan
 from tracer.model.report import Check, Severity
-from tracer.panel.build import Made, build_panel, make_pockets, plies_of, wanted_tools
+from tracer.panel.build import (
+    Made,
+    build_panel,
+    make_pockets,
+    plies_of,
+    wanted_tools,
+    with_room_kept,
+)
 from tracer.panel.checks.report import check_panel, sorted_checks
+from tracer.panel.fittings.additions import without_fittings
 from tracer.panel.layout.placement import middle
 from tracer.panel.layout.places import Tool
 from tracer.panel.layout.rows import Change
@@ -30,6 +39,7 @@ from tracer.project.plan_file import plan_from_toml, plan_toml
 from tracer.project.schema import load_job
 from tracer.project.store import JobFolder
 from tracer.project.tool_list import parse_tool_list
+from tracer.workflows.arranging.drawn_shapes import DRAWINGS, drawn_shapes
 from tracer.workflows.arranging.fresh_layouts import Choice, fresh_choices, held, needs_search
 from tracer.workflows.arranging.panel_tools import job_tools, tool_digests
 from tracer.workflows.job.persons_files import left_alone
@@ -72,17 +82,20 @@ def arrange_tools(
     revision: int = 1,
     progress: Callable[[float], None] | None = None,
     made: Made | None = None,
+    drawn: Drawn | None = None,
 ) -> tuple[Panel, tuple[Change, ...]]:
     """The checked panel for these tools, in layers where the machine only cuts through.
 
-    ``made`` are the tools' pockets where they were made before. A plan of a fresh layout without
-    places gets the best one.
+    ``made`` are the tools' pockets where they were made before, ``drawn`` the shapes of the plan's
+    emblems, cable rooms and mounts. A plan of a fresh layout without places gets the best one.
     """
+    drawn = drawn or Drawn()
     if needs_search(plan, tools):
         wanted = wanted_tools(tools, plan)
         made = made or make_pockets(wanted, plan)
-        plan = fresh_choices(wanted, made, plan)[0][0].plan
-    built = build_panel(tools, plan, revision=revision, progress=progress, made=made)
+        found, _ = fresh_choices(wanted, made, with_room_kept(plan, drawn))
+        plan = replace(found[0].plan, bay=plan.bay, keep_outs=plan.keep_outs)
+    built = build_panel(tools, plan, revision=revision, progress=progress, made=made, drawn=drawn)
     panel, checks = built.panel, list(built.checks)
     if plan.through_only:
         panel, more = layered(panel, plan)
@@ -99,7 +112,8 @@ def _bay_round(tools: list[Tool], plan: PanelPlan, known: Mapping[str, Any]) -> 
     edge = plan.placement.edge_mm if plan.placement.edge_mm is not None else rules.edge_mm
     as_photographed = replace(plan.placement, edge_mm=edge, arrangement=Arrangement.PHOTOGRAPHED)
     round_it = build_panel(
-        tools, replace(plan, bay=None, placement=as_photographed, places=())
+        tools,
+        replace(without_fittings(plan), bay=None, placement=as_photographed, places=()),
     ).panel.bay
     return replace(round_it, **known)
 
@@ -123,6 +137,7 @@ def arrange_job(
     plan_file: tuple[str, bytes] | None = None,
     stay: Sequence[str] = (),
     bay: Mapping[str, Any] | None = None,
+    drawings: Mapping[str, bytes] | None = None,
     progress: Progress | None = None,
 ) -> Arranged:
     """Arrange a job's outlines.
@@ -137,6 +152,8 @@ def arrange_job(
         Ids of tools that keep the places they have now while the rest is laid out afresh.
     bay
         What is known of the bay but its size (fields of `Bay`): it is made to fit round the tools.
+    drawings
+        Drawings that the plan names, by their names: they are kept in the job.
 
     Raises
     ------
@@ -166,7 +183,8 @@ def arrange_job(
         if bay and plan.bay is None:
             plan = replace(plan, bay=_bay_round(tools, plan, bay))
         revision = before.panel.revision if before else 1
-        files: dict[str, bytes] = {}
+        files = {f"{DRAWINGS}/{name}": data for name, data in (drawings or {}).items()}
+        drawn = drawn_shapes(plan, [t.outline for t in tools], _reader(folder, files))
         choices: list[Choice] = []
         made = None
         placed = plan
@@ -175,15 +193,22 @@ def arrange_job(
             made = make_pockets(wanted, plan, clock.fraction)
             plan = held(plan, before.panel if before else None, wanted, made, stay)
             clock.step("layouts")
-            choices, noted = fresh_choices(wanted, made, plan, clock.fraction)
+            asked = plan
+            choices, noted = fresh_choices(
+                wanted, made, with_room_kept(plan, drawn), clock.fraction
+            )
+            choices = [
+                replace(c, plan=replace(c.plan, bay=asked.bay, keep_outs=asked.keep_outs))
+                for c in choices
+            ]
             left_out = [*left_out, *noted]
             placed = plan = _taken(choices, plan)
             clock.step("panel")
-            files |= _choice_pictures(choices, tools, revision, made)
+            files |= _choice_pictures(choices, tools, revision, made, drawn)
         elif _swapped(folder):
             placed = _with_kept_places(plan, before, tools)
         panel, changes = arrange_tools(
-            tools, placed, revision=revision, progress=clock.fraction, made=made
+            tools, placed, revision=revision, progress=clock.fraction, made=made, drawn=drawn
         )
         panel = replace(panel, checks=sorted_checks(panel, [*panel.checks, *left_out]))
         digests = tool_digests(tools)
@@ -208,6 +233,18 @@ def arrange_job(
     )
 
 
+def _reader(folder: JobFolder, given: Mapping[str, bytes]) -> Callable[[str], bytes | None]:
+    """What gives the drawings of a job: those handed in now, then those kept."""
+
+    def read(name: str) -> bytes | None:
+        path = f"{DRAWINGS}/{name}"
+        if path in given:
+            return given[path]
+        return folder.read(path) if folder.has(path) else None
+
+    return read
+
+
 def _taken(choices: Sequence[Choice], plan: PanelPlan) -> PanelPlan:
     """The plan of the layout that was chosen by number."""
     number = plan.placement.choice
@@ -221,12 +258,13 @@ def _taken(choices: Sequence[Choice], plan: PanelPlan) -> PanelPlan:
 
 
 def _choice_pictures(
-    choices: Sequence[Choice], tools: list[Tool], revision: int, made: Made
+    choices: Sequence[Choice], tools: list[Tool], revision: int, made: Made, drawn: Drawn
 ) -> dict[str, bytes]:
     """A picture of each layout to choose from."""
     return {
         CHOICE.format(n): panel_png(
-            arrange_tools(tools, c.plan, revision=revision, made=made)[0], longest_px=1000
+            arrange_tools(tools, c.plan, revision=revision, made=made, drawn=drawn)[0],
+            longest_px=1000,
         )
         for n, c in enumerate(choices, start=1)
     }

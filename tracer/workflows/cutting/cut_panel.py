@@ -20,17 +20,23 @@ from tracer.export.paper.template import PrinterScale
 from tracer.model.bill import FileLine, JobSheet, WrittenCheck
 from tracer.model.drawing import Drawing
 from tracer.model.machine import Machine
-from tracer.model.panel import Panel, PlyRole
+from tracer.model.panel import BackCavity, Panel, PlyRole
 from tracer.model.panel_plan import PanelPlan
 from tracer.model.report import Check
 from tracer.model.sheet import SheetWork
 from tracer.panel.checks.report import check_panel, limit_basis, sorted_checks
+from tracer.panel.fittings.cavities import cable_volume_mm3, room_height_mm
+from tracer.panel.layout.bay import out_of_square_deg
 from tracer.panel.layout.places import Tool
 from tracer.panel.rules import Rules, rules_for
-from tracer.panel.stock.bill import bill_of_sheets, cautions, consumables, work_steps
+from tracer.panel.stock.back import back_sheets
+from tracer.panel.stock.bill import bill_of_sheets, cautions, consumables
+from tracer.panel.stock.inlays import inlay_sheets, reachable_inlays
 from tracer.panel.stock.layers import layered
+from tracer.panel.stock.masking import masking_pieces
 from tracer.panel.stock.seams import retiled
 from tracer.panel.stock.sheets import Walls, insert_sheets, make_walls, slab_sheets
+from tracer.panel.stock.work_steps import work_steps
 from tracer.progress import Progress, Silent
 from tracer.workflows.cutting.sheet_files import (
     CHECKS_FAILED,
@@ -81,6 +87,7 @@ def draw_panel(panel: Panel, machine: Machine) -> list[Drawing]:
     For a machine that only cuts through, hand in a panel in layers.
     """
     rules = rules_for(panel.bay.kind, panel.plies)
+    panel, _ = reachable_inlays(panel, machine)
     works, _ = _works(panel, machine, make_walls(panel, machine), rules)
     return [draw_sheet(work, machine).cut for work in works]
 
@@ -122,6 +129,8 @@ def cut_panel(
     found += check_panel(panel, plan, tools)
     again = {(c.slug, c.subject_id) for c in found}
     found += [c for c in arranged if (c.slug, c.subject_id) not in again]
+    panel, rounded = reachable_inlays(panel, machine)
+    found += rounded
     walls = make_walls(panel, machine)
     works, more = _works(panel, machine, walls, rules)
     found += more
@@ -136,7 +145,7 @@ def cut_panel(
         drawings = draw_sheet(work, machine)
         found += drawings.checks
         written = sheet_files(
-            f"{name}-{work.key}" + ("" if work.role is PlyRole.BACKING else "-front"),
+            f"{name}-{work.key}" + ("" if work.role is PlyRole.BACKING else f"-{work.side}"),
             stock_folder(work.stock.material, work.thickness_mm),
             drawings.cut,
             drawings.reference,
@@ -149,7 +158,7 @@ def cut_panel(
             cautions=words,
             by_hand=work.role is PlyRole.BACKING,
             wanted=_asked(work, walls),
-            names={p.pocket_id: f"{p.number} {p.name}" for p in panel.pockets},
+            names=_names(panel),
             inserts={
                 p.pocket_id: f"insert {p.number}, {p.floor_insert.stock.colour} "
                 f"{p.floor_insert.stock.thickness_mm:g} mm"
@@ -181,8 +190,19 @@ def _works(
 ) -> tuple[list[SheetWork], list[Check]]:
     slabs, first = slab_sheets(panel, machine, walls, rules)
     inserts, second = insert_sheets(panel, machine, rules)
+    inlays, third = inlay_sheets(panel, machine, rules)
+    backs, fourth = back_sheets(panel, machine)
     # a base without any cut is only sawn to size: its drawing still gives size and place
-    return [*slabs, *inserts], [*walls.checks, *first, *second]
+    works = [*slabs, *backs, *inserts, *inlays]
+    return works, [*walls.checks, *first, *second, *third, *fourth]
+
+
+def _names(panel: Panel) -> dict[str, str]:
+    """What is cut, as the template's page for a hand calls it."""
+    names = {p.pocket_id: f"{p.number} {p.name}" for p in panel.pockets}
+    names |= {i.inlay_id: f"{i.inlay_id} {i.name}" for i in panel.inlays}
+    names |= {m.mount_id: f"{m.mount_id} {m.name}" for m in panel.mounts}
+    return names | {c.cavity_id: f"{c.cavity_id} {c.name}" for c in panel.back_cavities}
 
 
 def _machine_findings(works: Sequence[SheetWork], machine: Machine) -> list[Check]:
@@ -242,7 +262,7 @@ def _job_sheet(
     checks: Sequence[Check],
     accepted: Sequence[str],
 ) -> JobSheet:
-    face = [d.cut for w, d, _ in sheets if w.role is PlyRole.FACE]
+    face = [d.cut for w, d, _ in sheets if w.role is PlyRole.FACE and w.side == "front"]
     known = {p.pocket_id for p in panel.pockets}
     order = dict.fromkeys(p.subject_id for cut in face for p in cut.paths if p.subject_id in known)
     lines = [
@@ -266,4 +286,14 @@ def _job_sheet(
         steps=work_steps(panel, machine),
         cautions=tuple(words),
         checks=tuple(WrittenCheck(c, limit_basis(c.slug), c.slug in accepted) for c in checks),
+        masking=masking_pieces(panel),
+        rooms=tuple(_room(panel, c) for c in panel.back_cavities),
+        squares_deg=out_of_square_deg(panel.bay),
     )
+
+
+def _room(panel: Panel, cavity: BackCavity) -> tuple[float, float]:
+    """What a cable room holds in cm3, and the share of it that its cable fills."""
+    volume = cavity.region.area * max(room_height_mm(panel, cavity.skin_mm), 0.0)
+    cable = cable_volume_mm3(cavity.cable_mm, cavity.length_mm)
+    return volume / 1000, cable / max(volume, 1e-9)

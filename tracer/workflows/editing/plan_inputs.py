@@ -43,6 +43,11 @@ KEYS = (
     "copies",
     "slots",
     "insert",
+    "emblems",
+    "cavities",
+    "mounts",
+    "ledges",
+    "rail",
 )
 
 
