@@ -54,7 +54,7 @@ def test_one_pocket_a_line() -> None:
     ("damage", "slug"),
     [
         (lambda b: b[: len(b) // 2], "job-damaged"),
-        (lambda b: XXb'"version": 9'), "job-newer"),
+        (lambda b: b.replace(b'"version": 3', b'"version": 9'), "job-newer"),
         (lambda b: b.replace(b'"depth_mm"', b'"depth_cm"'), "job-damaged"),
         (lambda b: b.replace(b"tracer-panel", b"tracer-bread"), "job-damaged"),
     ],
