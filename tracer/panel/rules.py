@@ -81,7 +81,9 @@ TABLE: dict[str, Rule] = {
     "nest_gap_mm": Rule(8, 8, "mm", f"between inserts on their sheet: {_HABIT}"),
     # emblems, cable rooms, mounts, rest rail
     "island_mm": Rule(10, 10, "mm", f"least piece of foam kept inside an emblem: {_HABIT}"),
-    "bridge_mm": Rule(6, 6, "mm", "own choice: bridge to a piece inside an emblem"),
+    "bridge_mm": Rule(
+        8, 8, "mm", "own choice: bridge to a piece inside an emblem, wider than a usual cutter"
+    ),
     "emblem_fixing_mm": Rule(40, 40, "mm", f"emblem clear of screws: {_HABIT}"),
     "skin_mm": Rule(10, 10, "mm", f"foam left in front of a cable: {_HABIT}"),
     "bend_diameters": Rule(

@@ -32,7 +32,7 @@ from tracer.model.machine import Kerf
 from tracer.model.panel_plan import PanelPlan, ToolPlan
 from tracer.model.stack import Stock
 from tracer.panel.fittings.emblems import with_bridges, without_small_islands
-from tracer.panel.stock.inlays import inlay_pieces
+from tracer.panel.stock.inlays import inlay_pieces, reachable_inlays
 from tracer.workflows.arranging.drawn_shapes import drawn_shapes
 
 #: what the press allowance may be off, asked for; arcs and lines err by less
@@ -175,8 +175,18 @@ def test_islands_of_a_hole_through_the_face(islands: Islands, tmp_path: Path) ->
         middle = Point(hole.envelope.centroid)
         (part,) = [p for p in getattr(foam, "geoms", [foam]) if p.contains(middle)]
         assert part.area > 0.5 * foam.area  # the island is one with the foam around
-        narrow = part.buffer(-2.9)  # the bridge is 6 mm wide: it stands to nearly half of that
+        narrow = part.buffer(-3.8)  # the bridge is 8 mm wide: it stands to nearly half of that
         assert any(p.contains(middle) and p.area > 1e4 for p in getattr(narrow, "geoms", [narrow]))
+
+
+def test_a_bridge_slimmer_than_the_cutter_is_said() -> None:
+    ring = EmblemPlan("ring", text="O", height_mm=90, stock=THICK, islands=Islands.BRIDGED,
+                      x_mm=600, y_mm=400)  # fmt: skip
+    panel = panel_for(replace(alone(ring), rules={"bridge_mm": 5.0}))
+    assert panel.inlays[0].loose == ()
+    cut, checks = reachable_inlays(panel, read_machine("oscillating-knife"))
+    assert [c.slug for c in checks] == ["emblem-loose-pieces"] and len(cut.inlays[0].loose) == 1
+    assert reachable_inlays(panel, read_machine("co2-laser"))[1] == ()
 
 
 def test_small_islands_are_filled_and_said() -> None:

@@ -56,7 +56,9 @@ def reachable_inlays(panel: Panel, machine: Machine) -> tuple[Panel, tuple[Check
         if not parts:
             continue
         whole = MultiPolygon(parts) if len(parts) > 1 else parts[0]
-        loose = tuple(orient(Polygon(ring)) for p in parts for ring in p.interiors if inlay.loose)
+        loose = tuple(orient(Polygon(r)) for p in parts for r in p.interiors if inlay.through)
+        if len(loose) > len(inlay.loose):
+            checks.append(_untied(inlay, len(loose), machine.title))
         inlays.append(replace(inlay, region=whole, loose=loose))
     return replace(panel, inlays=tuple(inlays)), tuple(checks)
 
@@ -112,6 +114,20 @@ def _lost(inlay: Inlay, parts: Sequence[Polygon], radius_mm: float, machine: str
             where_mm=place,
         )
     ]
+
+
+def _untied(inlay: Inlay, loose: int, machine: str) -> Check:
+    at = inlay.region.representative_point()
+    return Check(
+        slug="emblem-loose-pieces",
+        severity=Severity.WARN,
+        sentence=f"{inlay.inlay_id} ({inlay.name}): a bridge is slimmer than the {machine} can cut "
+        f"round, so {loose} {'piece' if loose == 1 else 'pieces'} of face foam come loose.",
+        remedy="Raise the rule bridge_mm, or glue them back.",
+        subject_id=inlay.inlay_id,
+        value=float(loose),
+        where_mm=(float(at.x), float(at.y)),
+    )
 
 
 def hole_features(panel: Panel, slab: Slab) -> list[Feature]:
