@@ -35,6 +35,7 @@ from tracer.project.plan_file import plan_from_toml
 from tracer.project.tool_list import ToolList, parse_tool_list
 from tracer.ranges import MOST_BYTES, OPTIONS, shown
 from tracer.workflows.arranging.arrange import arrange_tools
+from tracer.workflows.arranging.drawn_shapes import beside_plan, drawn_shapes
 from tracer.workflows.arranging.panel_tools import job_tools
 from tracer.workflows.check import read_cutting_bytes, read_cutting_file
 from tracer.workflows.cutting.cut import CutOptions, CutResult, cut_dxf_options, cut_lay
@@ -148,7 +149,7 @@ def arrange(
     traced
         What `trace` gave, or outlines.
     plan
-        What is asked of the panel, or the path of a plan file; None: a usual drawer.
+        What is asked of the panel, or a plan file with its ``drawings``; None: a usual drawer.
     bay_mm
         Width and height of the bay, mm, instead of the plan's.
     progress
@@ -159,8 +160,8 @@ def arrange(
     TracerError
         Where the plan cannot be read, or asks for what cannot be made.
     """
-    if isinstance(plan, Path | str):
-        path = Path(plan)
+    path = Path(plan) if isinstance(plan, Path | str) else None
+    if path is not None:
         data = read_file(path, MOST_BYTES["panel plan"], _plan_missing(path))
         plan = plan_from_toml(data, path.name)
     plan = plan or PanelPlan()
@@ -176,7 +177,8 @@ def arrange(
     told.step("panel")
     content, listed = _content(traced)
     tools, left_out = job_tools(content, listed, plan)
-    panel, changes = arrange_tools(tools, plan, progress=told.fraction)
+    drawn = drawn_shapes(plan, [t.outline for t in tools], beside_plan(path))
+    panel, changes = arrange_tools(tools, plan, progress=told.fraction, drawn=drawn)
     return ArrangedPanel(panel, plan, tuple(tools), changes, (*panel.checks, *left_out))
 
 

@@ -156,6 +156,20 @@ def test_a_well_is_deeper_and_takes_thin_ledges_with_it() -> None:
     assert pocket.region.buffer(0.02).contains(well.region)
 
 
+def test_packed_level_a_tool_lies_lower_in_foam_than_on_the_table() -> None:
+    """30 mm above the sheet, 9 of them below its underside: 21 mm above the pocket's floor."""
+    knob = WellPlan("knob", x_mm=12.0, y_mm=80.0, width_mm=20.0, reach_mm=9.0)
+    wanted = plan(drawer(), tools=(ToolPlan("T01", wells=(knob,)),))
+    (bar_,) = row_of_bars(1, height_mm=30.0)
+    (pocket,) = panel_of([replace(bar_, packed=True)], wanted).pockets
+    (as_flat,) = panel_of([row_of_bars(1, height_mm=21.0)[0]], plan(drawer())).pockets
+    assert pocket.height_mm == pytest.approx(21.0)
+    assert pocket.depth_mm == pytest.approx(as_flat.depth_mm)
+    assert pocket.wells[0].depth_mm == pytest.approx(pocket.depth_mm + 9 + 2.5)
+    (tilted,) = panel_of([bar_], wanted).pockets
+    assert tilted.height_mm == pytest.approx(30.0)  # not packed: as it was typed
+
+
 @pytest.mark.parametrize("hand", [Hand.BARE, Hand.GLOVED])
 def test_notches_cross_the_grip_and_fit_a_finger(hand: Hand) -> None:
     panel = panel_of(row_of_bars(2, pitch=120), plan(drawer(), hand=hand))

@@ -11,6 +11,7 @@ from tracer.model.stack import Bay, Stock
 from tracer.panel.pocket.fits import FITS
 from tracer.panel.rules import TABLE
 from tracer.project.plan_file import plan_from_toml
+from tracer.workflows.arranging.drawn_shapes import drawn_shapes
 
 DOCS = Path(__file__).parents[2] / "docs"
 REFERENCE = (DOCS / "reference/panel-plan.md").read_text("utf-8")
@@ -31,6 +32,15 @@ def test_the_example_beside_pockets_is_a_plan() -> None:
     plan = plan_from_toml(example[1].encode(), "beside-pockets.md")
     assert [e.name for e in plan.emblems] == ["word", "wheel"] and plan.rail is not None
     assert plan.mounts[1].count == 3 and plan.cavities[0].pocket_id == "T03"
+
+
+def test_the_wall_of_the_examples_is_a_plan_with_its_drawings() -> None:
+    folder = DOCS / "examples/workshop-wall"
+    plan = plan_from_toml((folder / "panel.toml").read_bytes(), "panel.toml")
+    drawn = drawn_shapes(plan, [], lambda name: (folder / "drawings" / name).read_bytes())
+    assert len(drawn.emblems[2].interiors) == 6  # five openings of the wheel, and its axle
+    assert [round(h.diameter_mm, 2) for h in drawn.holes[1]] == [5, 5, 8]
+    assert plan.cavities and plan.ledges and plan.rail is not None and plan.bay is not None
 
 
 def test_the_reference_names_every_key() -> None:

@@ -54,6 +54,7 @@ def panel_record(job: DeskJob) -> dict[str, Any]:
             "moves": moves,
             "pockets": [_pocket(p, turns.get(p.pocket_id) or 0.0) for p in panel.pockets],
             "keep_outs": [{"name": k.name, "rings": _rings(k.region)} for k in panel.keep_outs],
+            "fittings": _fittings(panel),
             "seams": _seams(panel),
             "dimensions": [
                 {"name": d.name, "start": d.start_mm, "end": d.end_mm} for d in panel.dimensions
@@ -93,6 +94,21 @@ def _pocket(p: PanelPocket, turn_deg: float) -> dict[str, Any]:
             "angle_rad": p.label.angle_rad,
         },
     }
+
+
+def _fittings(panel: Panel) -> list[dict[str, Any]]:
+    """What the panel has beside pockets: kind, number, colour where it has one, rings."""
+    found: list[tuple[str, str, tuple[int, int, int] | None, BaseGeometry]] = [
+        ("emblem", i.inlay_id, i.stock.rgb, i.region) for i in panel.inlays
+    ]
+    bodies = [(m.mount_id, m.opening or m.body) for m in panel.mounts]
+    found += [("mount", name, None, shape) for name, shape in bodies if shape is not None]
+    found += [("ledge", one.ledge_id, None, one.region) for one in panel.ledges]
+    found += [("room", c.cavity_id, None, c.whole) for c in panel.back_cavities]
+    return [
+        {"kind": kind, "id": name, "rgb": rgb, "rings": _rings(shape)}
+        for kind, name, rgb, shape in found
+    ]
 
 
 def _seams(panel: Panel) -> list[list[list[float]]]:

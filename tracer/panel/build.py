@@ -58,6 +58,7 @@ __all__ = [
     "Built",
     "Made",
     "Tool",
+    "above_foam_mm",
     "build_panel",
     "in_force",
     "make_panel_pocket",
@@ -266,7 +267,7 @@ def _depth(tool: Tool, plan: PanelPlan, bay: Bay, plies: Sequence[Ply], rules: R
     typed = plan.tool(tool.pocket_id)
     face = sum(p.stock.thickness_mm for p in plies if p.role is PlyRole.FACE)
     return propose_depth(
-        tool.outline.height_mm,
+        above_foam_mm(tool, plan),
         bay=bay,
         face_mm=face,
         stack_mm=sum(p.stock.thickness_mm for p in plies),
@@ -277,6 +278,16 @@ def _depth(tool: Tool, plan: PanelPlan, bay: Bay, plies: Sequence[Ply], rules: R
         wants_insert=typed.insert,
         height_sigma_mm=_height_sigma_mm(tool.outline),
     )
+
+
+def above_foam_mm(tool: Tool, plan: PanelPlan) -> float:
+    """Height of a tool above its own underside, which lies on the pocket's floor.
+
+    A tool that was packed level for its photo stood on what reaches below its underside: its
+    height above the sheet has that part in it, and in foam the well takes it.
+    """
+    reach = [w.reach_mm for w in plan.tool(tool.pocket_id).wells] if tool.packed else []
+    return max(tool.outline.height_mm - max(reach, default=0.0), 0.0)
 
 
 def _height_sigma_mm(outline: Outline) -> float:
@@ -320,7 +331,7 @@ def make_panel_pocket(
         fit_mm=room.gap_mm,
         fit_probability=room.probability,
         widths_mm=(round(room.least_mm, 2), round(room.most_mm, 2)),
-        height_mm=outline.height_mm,
+        height_mm=above_foam_mm(tool, plan),
         depth_mm=depth.depth_mm,
         through=depth.through,
         mass_kg=typed.mass_kg if typed.mass_kg is not None else tool.mass_kg,

@@ -38,8 +38,11 @@ export class PanelStage extends EventTarget {
     const face = s('path', { d: path(panel.shape), class: 'face', fill: rgb(panel.face_rgb) });
     const seams = s('path', { d: path(panel.seams), class: 'seam' });
     const outs = panel.keep_outs.map((k) => s('path', { d: path(k.rings), class: 'keep-out' }));
+    const more = panel.fittings.map((f) => s('path', {
+      d: path(f.rings), class: `fitting ${f.kind}`, 'fill-rule': 'evenodd', ...(f.rgb ? { fill: rgb(f.rgb) } : {}),
+    }));
     this.pockets = new Map(panel.pockets.map((p) => [p.id, this.#pocket(p)]));
-    this.flip.replaceChildren(face, seams, ...outs, ...[...this.pockets.values()].map((p) => p.group));
+    this.flip.replaceChildren(face, seams, ...outs, ...more, ...[...this.pockets.values()].map((p) => p.group));
     if (!this.pockets.has(this.chosen)) this.chosen = null;
     this.choose(this.chosen);
   }

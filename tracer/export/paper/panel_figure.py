@@ -29,6 +29,8 @@ _WOOD, _ROOM = (222, 200, 170), (236, 206, 186)
 _INK, _SEAM, _SCREW, _ALARM = (30, 32, 36), (150, 40, 120), (20, 90, 170), (200, 30, 30)
 #: smallest type on paper that is read at the bench
 _SMALLEST_PT = _LETTER_PT = 9.0
+#: a mount as large as this in the figure has room for the numbers of its holes
+_ROOMY_PT = 40.0
 
 
 class PanelView(StrEnum):
@@ -177,8 +179,10 @@ class PanelFigure(Flowable):
             self._fill(mount.body, None, edge=ink)
         if self.view is PanelView.CLIENT:
             return
+        # numbers of holes where there is room for them; the list has them all
+        wide = mount.body is None or mount.body.length / 4 * self._at.factor > _ROOMY_PT
         for n, hole in enumerate(mount.holes, start=1):
-            self._hole(hole, str(n) if self.view is PanelView.DRILLING else "")
+            self._hole(hole, str(n) if wide and self.view is PanelView.DRILLING else "")
         if mount.body is not None:
             self._centred(mount.mount_id, mount.body, ink)
 

@@ -7,8 +7,9 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
+import shapely
 from shapely import affinity
-from shapely.geometry import Polygon, box
+from shapely.geometry import LineString, Polygon, box
 from shapely.geometry.polygon import orient
 
 from tracer.errors import UsageError
@@ -157,9 +158,15 @@ def _to_rim(
     x0, y0, x1, y1 = opening.bounds
     left, low, right, top = panel.shape.bounds
     x, y = (x0 + x1) / 2, (y0 + y1) / 2
-    return {
+    start, end = {
         Side.LOWER: ((x, y0), (x, low)),
         Side.UPPER: ((x, y1), (x, top)),
         Side.LEFT: ((x0, y), (left, y)),
         Side.RIGHT: ((x1, y), (right, y)),
     }[side]
+    # a panel that follows a bay out of square ends before its box does
+    inside = shapely.get_coordinates(LineString([start, end]).intersection(panel.shape))
+    if len(inside):
+        far = max(inside, key=lambda p: math.dist(p, start))
+        end = (float(far[0]), float(far[1]))
+    return start, end

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping, Sequence
-from pathlib import PurePosixPath
+from pathlib import Path, PurePosixPath
 
 import numpy as np
 import shapely
@@ -19,14 +19,15 @@ from tracer.geometry.circles import circle_through
 from tracer.geometry.loops import signed_area
 from tracer.geometry.rings import largest_polygon, polygons_in
 from tracer.geometry.sweep import MOST_PAIRS, sweep_pairs
+from tracer.loading import read_file
 from tracer.model.fitting_plans import EmblemPlan
 from tracer.model.fittings import Drawn, DrillHole
 from tracer.model.outline import Outline
 from tracer.model.panel_plan import PanelPlan
-from tracer.ranges import shown
+from tracer.ranges import MOST_BYTES, shown
 from tracer.workflows.check import read_cutting_bytes
 
-__all__ = ["DRAWINGS", "drawing_files", "drawn_shapes", "emblem_outlines"]
+__all__ = ["DRAWINGS", "beside_plan", "drawing_files", "drawn_shapes"]
 
 #: folder of a job that keeps the drawings its plan names
 DRAWINGS = "drawings"
@@ -44,16 +45,31 @@ _FULL = 0.05
 Read = Callable[[str], bytes | None]
 
 
+def beside_plan(plan: Path | None) -> Read:
+    """What gives the drawings beside a plan's file by their names; of none without a file."""
+
+    def read(name: str) -> bytes | None:
+        path = Path() if plan is None else plan.parent / DRAWINGS / name
+        if plan is None or not path.is_file():
+            return None
+
+        def refuse(why: str) -> TracerError:
+            return TracerError(
+                "plan-drawing-missing",
+                f"The drawing {path} cannot be read: {why}.",
+                "Check its name and folder.",
+            )
+
+        return read_file(path, MOST_BYTES["drawing"], refuse)
+
+    return read
+
+
 def drawing_files(plan: PanelPlan) -> list[str]:
     """Names of the drawings that a plan needs, each once."""
     named = [e.file for e in plan.emblems] + [c.file for c in plan.cavities]
     named += [m.file for m in plan.mounts]
     return list(dict.fromkeys(name for name in named if name is not None))
-
-
-def emblem_outlines(plan: PanelPlan) -> set[str]:
-    """Outlines that are used as emblems and so get no pocket."""
-    return {e.outline_id for e in plan.emblems if e.outline_id is not None}
 
 
 def drawn_shapes(plan: PanelPlan, outlines: Sequence[Outline], read: Read) -> Drawn:
