@@ -293,6 +293,7 @@ JOB: dict[str, Range] = {
     "outline.height_mm": _LENGTH,
     "outline.height_sigma_mm": _LENGTH,
     "outline.sigma_mm": _LENGTH,
+    "outline.budget_mm": _LENGTH,
     "outline.sigma_ring_mm": _LENGTH,
     "outline.bias_bound_mm": _LENGTH,
     "outline.confidence": _SHARE,

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from enum import StrEnum
 
 import numpy as np
@@ -10,7 +11,7 @@ from numpy.typing import NDArray
 from shapely.geometry import Polygon
 from shapely.geometry.base import BaseGeometry
 
-__all__ = ["EdgeModel", "HeightSource", "Outline"]
+__all__ = ["Cause", "EdgeModel", "HeightSource", "Outline"]
 
 
 class HeightSource(StrEnum):
@@ -33,6 +34,19 @@ class EdgeModel(StrEnum):
     FRACTION = "fraction"  # a typed fraction of the height, all round
     LEARNED = "learned"
     VIEWS = "views"  # solved from several photos
+
+
+class Cause(StrEnum):
+    """What an edge's standard deviation is made of; one photo and several have their own parts."""
+
+    SILHOUETTE = "silhouette"  # where the photo's edge lies
+    HEIGHT = "height"  # the tool's height, as typed or assumed
+    EDGE_CLASS = "edge-class"  # at which share of the height the edge is seen
+    CAMERA = "camera"  # the camera's place over the sheet
+    SHEET = "sheet"  # lens, plane and the cards' places: the map from photo to sheet
+    PARALLAX = "parallax"  # several photos: what the best of them leaves of it
+    AGREEMENT = "agreement"  # several photos: how far they put the edge apart
+    FEW = "few"  # several photos: stretches that hardly one confirms
 
 
 @dataclass(frozen=True, eq=False)
@@ -65,6 +79,9 @@ class Outline:
         Photos used.
     point_px
         A point inside the tool in the first photo that shows it.
+    budget_mm
+        What ``sigma_mm`` is made of: independent standard deviations whose squares add up to its
+        square, typical for the tool as it is. Empty where it is not known.
     """
 
     outline_id: str
@@ -85,3 +102,4 @@ class Outline:
     outer: BaseGeometry | None = None
     inner: BaseGeometry | None = None
     revision: int = 1
+    budget_mm: Mapping[Cause, float] = field(default_factory=dict)

@@ -22,7 +22,7 @@ from tracer.errors import TracerError
 from tracer.geometry.sound import UnsoundShape, sound_area, sound_polygon, sound_ring
 from tracer.model.calibration import Calibration
 from tracer.model.lay_calibration import CardPlace, LayCalibration, PhotoCamera
-from tracer.model.outline import EdgeModel, HeightSource, Outline
+from tracer.model.outline import Cause, EdgeModel, HeightSource, Outline
 from tracer.model.report import Check
 from tracer.project.refusals import Wrong, checked
 from tracer.project.schema import read_versioned
@@ -123,6 +123,7 @@ class _OutlineRow:
     sigma_ring_mm: list[float | None] = field(default_factory=list)
     outer: dict[str, Any] | None = None
     inner: dict[str, Any] | None = None
+    budget_mm: dict[Cause, float] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
@@ -223,6 +224,7 @@ def _outline_out(o: Outline, lay: int) -> dict[str, Any]:
         "lay": lay,
         "revision": o.revision,
         "sigma_ring_mm": [_number(v) for v in o.sigma_ring_mm],
+        "budget_mm": {cause.value: _number(part) for cause, part in o.budget_mm.items()},
         "outer": _geometry_out(o.outer),
         "inner": _geometry_out(o.inner),
     }
@@ -255,6 +257,7 @@ def _outline_in(row: _OutlineRow) -> Outline:
         outer=outer,
         inner=inner,
         revision=row.revision,
+        budget_mm=row.budget_mm,
     )
 
 

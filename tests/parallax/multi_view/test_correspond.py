@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 
 import numpy as np
@@ -94,6 +95,8 @@ def test_two_tools_run_together_in_one_photo_stay_two(merging: int) -> None:
     bridge = shapely.union_all([one.region, other.region]).buffer(6).buffer(-6)
     merged = changed(lay, merging, with_region(one, bridge))
     solution = solve_views(merged.silhouettes, merged.views)
+    for tool in solution.tools:  # what the deviation is made of adds up to it, in squares
+        assert math.hypot(*tool.budget_mm.values()) == pytest.approx(tool.sigma_mm, rel=1e-6)
     assert len(solution.tools) == 2
     for tool in lay.tools:
         best = min(score(t.region, tool.outline).mean for t in solution.tools)

@@ -109,18 +109,23 @@ def test_a_size_typed_later_does_not_make_a_lay_look_changed() -> None:
     assert repr(ToolRow("a", 1, 2)) == repr(ToolRow("a", 1, 2, known_mm=(25.75,)))
 
 
-def proof_job(path: Path) -> JobFolder:
-    """Two bars and a coin, whose size is typed."""
-    coin = Point(300, 0).buffer(COIN_MM / 2 + 0.05, quad_segs=64)
-    outlines = [outline(translate(bar(), 90.0 * n, 0), n, height_mm=24.0) for n in (1, 2)]
-    outlines.append(replace(outline(coin, 3, height_mm=2.2, name="coin"), sigma_mm=0.1))
-    folder = write_job(path, tuple(outlines))
+def lay_of_one_photo(folder: JobFolder) -> None:
+    """Give the job a lay with a plain grey photo."""
     photo = PhotoRecord("photos/lay1-1.jpg", "lay.jpg", "0" * 16)
     picture = BytesIO()
     Image.new("RGB", (800, 600), (120, 120, 120)).save(picture, "JPEG")
     with folder.locked():
         record = JobRecord(lays=(LayRecord(photos=(photo,)),))
         folder.commit({"job.json": dump_job(record), photo.file: picture.getvalue()})
+
+
+def proof_job(path: Path) -> JobFolder:
+    """Two bars and a coin, whose size is typed."""
+    coin = Point(300, 0).buffer(COIN_MM / 2 + 0.05, quad_segs=64)
+    outlines = [outline(translate(bar(), 90.0 * n, 0), n, height_mm=24.0) for n in (1, 2)]
+    outlines.append(replace(outline(coin, 3, height_mm=2.2, name="coin"), sigma_mm=0.1))
+    folder = write_job(path, tuple(outlines))
+    lay_of_one_photo(folder)
     x, y = outlines[2].point_px
     (path / "tools.csv").write_text(f"name,x_px,y_px,known_mm\ncoin,{x},{y},{COIN_MM}\n")
     return folder

@@ -7,12 +7,13 @@ seen the true edge may lie anywhere. The figure to watch is the *left parallax*,
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
 
+from tracer.model.outline import Cause
 from tracer.parallax.multi_view.edges import Camera, Fit, Sighting
 
 __all__ = ["EdgeQuality", "edge_quality"]
@@ -53,6 +54,8 @@ class EdgeQuality:
     low_mm, high_mm
         (N,) bounds of the true edge along the normal, relative to the solved one (low <= 0 <=
         high): the shape may lie anywhere between them without contradicting any photo.
+    parts_mm
+        What ``sigma_mm`` is made of, (N,) each.
     """
 
     sigma_mm: Array
@@ -61,6 +64,7 @@ class EdgeQuality:
     view_count: NDArray[np.intp]
     low_mm: Array
     high_mm: Array
+    parts_mm: Mapping[Cause, Array] = field(default_factory=dict)
 
 
 def edge_quality(
@@ -95,14 +99,15 @@ def edge_quality(
     before, behind = (agrees & (lean < EDGE_ON)), (agrees & (lean > -EDGE_ON))
     one_sided = ~(before.any(axis=0) & behind.any(axis=0))
 
-    sigma = np.sqrt(
-        (GRAIN_SHARE * grain_of(s, agrees)) ** 2
-        + (LEFT_SHARE * left) ** 2
-        + (RESIDUAL_SHARE * residual_of(s)) ** 2
-        + doubt_of(view_count, len(cameras)) ** 2
-    )
+    parts = {
+        Cause.SILHOUETTE: GRAIN_SHARE * grain_of(s, agrees),
+        Cause.PARALLAX: LEFT_SHARE * left,
+        Cause.AGREEMENT: RESIDUAL_SHARE * residual_of(s),
+        Cause.FEW: doubt_of(view_count, len(cameras)),
+    }
+    sigma = np.sqrt(np.sum(np.square(list(parts.values())), axis=0))
     low, up = convex_bounds(fit, agrees, high, height_mm)
-    return EdgeQuality(sigma, left, one_sided, view_count, low, up)
+    return EdgeQuality(sigma, left, one_sided, view_count, low, up, parts)
 
 
 def grain_of(sighting: Sighting, agrees: Bool) -> Array:

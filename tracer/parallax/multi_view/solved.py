@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
 from shapely.geometry import Polygon
 from shapely.geometry.base import BaseGeometry
 
-from tracer.model.outline import EdgeModel, HeightSource, Outline
+from tracer.model.outline import Cause, EdgeModel, HeightSource, Outline
 from tracer.model.report import Check
 from tracer.model.silhouette import Silhouette
 from tracer.parallax.multi_view.outliers import Outlier, Slip
@@ -62,6 +63,8 @@ class SolvedTool:
         Heights along the outline.
     edge_mm
         The one height that fits all edges best.
+    budget_mm
+        What ``sigma_mm`` is made of.
     photo_ids
         Photos used.
     point_px
@@ -86,6 +89,7 @@ class SolvedTool:
     cable: bool
     cut_by_frame: bool
     slips: tuple[Slip, ...] = ()
+    budget_mm: Mapping[Cause, float] = field(default_factory=dict)
 
     def outline(self, outline_id: str, name: str) -> Outline:
         """The same as the outline that goes on to the panel."""
@@ -107,6 +111,7 @@ class SolvedTool:
             height_sigma_mm=self.height_sigma_mm,
             outer=self.outer,
             inner=self.inner,
+            budget_mm=self.budget_mm,
         )
 
 

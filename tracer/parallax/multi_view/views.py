@@ -19,7 +19,7 @@ from shapely.geometry.base import BaseGeometry
 
 from tracer.geometry.rings import largest_polygon
 from tracer.model.calibration import Calibration
-from tracer.model.outline import HeightSource
+from tracer.model.outline import Cause, HeightSource
 from tracer.model.report import Check
 from tracer.model.silhouette import Kind, Silhouette
 from tracer.model.view import View
@@ -40,7 +40,7 @@ from tracer.parallax.multi_view.oneheight import lies_flat
 from tracer.parallax.multi_view.outliers import Outlier, OutlierReason, Slip, slips, sort_outliers
 from tracer.parallax.multi_view.solved import EdgeHeights, SolvedTool, TypedHeight, ViewsSolution
 from tracer.parallax.multi_view.together import SolvedRing, TypedPrior, Whole, solve_together
-from tracer.parallax.shared.uncertainty import pose_sigma_mm, typical_sigma_mm
+from tracer.parallax.shared.uncertainty import budget_of, pose_sigma_mm, typical_sigma_mm
 
 __all__ = ["EdgeHeights", "SolvedTool", "TypedHeight", "ViewsSolution", "solve_views"]
 
@@ -124,6 +124,7 @@ def assemble(
     """Turn solved rings into the tool's outline with everything known about it."""
     outer_ring = whole.exterior
     points = outer_ring.fit.ring.points_mm
+    parts = {**outer_ring.quality.parts_mm, **map_parts(outer_ring, observations, calibration)}
     sigma = with_calibration(outer_ring, observations, calibration)
     region = largest_polygon(shapely.make_valid(Polygon(points)))
     holes = [h.fit.ring.points_mm for h in whole.holes]
@@ -168,6 +169,7 @@ def assemble(
         cable=observations[0].silhouettes[0].kind == Kind.CABLE,
         cut_by_frame=all(any(s.touches_border for s in g.silhouettes) for g in observations),
         slips=tuple(moved),
+        budget_mm=budget_of(parts, points, region),
     )
 
 
@@ -185,17 +187,26 @@ def with_calibration(
 ) -> Array:
     """Standard deviation (N,) of a ring, the map's and the pose's part in quadrature."""
     sigma = ring.quality.sigma_mm
+    for part in map_parts(ring, observations, calibration).values():
+        sigma = np.hypot(sigma, part)
+    return np.asarray(sigma, np.float64)
+
+
+def map_parts(
+    ring: SolvedRing, observations: Sequence[Observation], calibration: Calibration | None
+) -> dict[Cause, Array]:
+    """What the photo-to-sheet map and the cameras' places add, (N,) each; the best photo counts."""
     if calibration is None:
-        return sigma
+        return {}
     fit = ring.fit
-    sigma = np.hypot(sigma, calibration.sigma.at(fit.ring.points_mm))
-    pose = np.full((len(observations), len(sigma)), np.inf)
+    sheet = calibration.sigma.at(fit.ring.points_mm)
+    pose = np.full((len(observations), len(sheet)), np.inf)
     for i, g in enumerate(observations):
         cov = calibration.pose_cov.get(calibration.views[g.photo].photo_id)
         pose[i] = pose_sigma_mm(
             fit.sighting.rho_mm[i], fit.normal, fit.ring.middle_mm, g.camera.height_mm, cov
         )
-    return np.asarray(np.hypot(sigma, pose.min(axis=0)), np.float64)
+    return {Cause.SHEET: sheet, Cause.CAMERA: pose.min(axis=0)}
 
 
 def hull_bounds(whole: Whole) -> tuple[BaseGeometry | None, BaseGeometry | None]:

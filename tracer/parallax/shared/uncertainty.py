@@ -8,14 +8,20 @@ the edge along its normal, in mm.
 
 from __future__ import annotations
 
-import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from collections.abc import Mapping
 
-from tracer.model.outline import EdgeModel, HeightSource
+import numpy as np
+import shapely
+from numpy.typing import ArrayLike, NDArray
+from shapely.geometry import Polygon
+
+from tracer.geometry.rings import nearest_points
+from tracer.model.outline import Cause, EdgeModel, HeightSource
 
 __all__ = [
     "EDGE_SCATTER",
     "HEIGHT_SIGMA_MM",
+    "budget_of",
     "class_sigma_mm",
     "height_sigma_edge_mm",
     "pose_sigma_mm",
@@ -97,6 +103,32 @@ def pose_sigma_mm(
     )
     variance = np.einsum("ni,ij,nj->n", gradient, np.asarray(pose_cov, np.float64), gradient)
     return np.asarray(np.sqrt(np.maximum(variance, 0.0)))
+
+
+def budget_of(
+    parts: Mapping[Cause, ArrayLike], points_mm: Array, region: Polygon
+) -> dict[Cause, float]:
+    """What a ring's deviation is made of, each part typical for the ring.
+
+    Parameters
+    ----------
+    parts
+        By cause its standard deviations (N,) at ``points_mm``, or one for all.
+    points_mm
+        (N, 2); a vertex of the region takes the values of the nearest.
+
+    Notes
+    -----
+    Independent parts: variances add (JCGM 100:2008, 5.1.2). With the same weights as
+    `typical_sigma_mm` the parts' squares add up to the square of that.
+    """
+    ring = shapely.get_coordinates(region.exterior)[:-1]
+    nearest = nearest_points(points_mm, ring)
+    found = {}
+    for cause, values in parts.items():
+        spread = np.broadcast_to(np.asarray(values, np.float64), (len(points_mm),))
+        found[cause] = typical_sigma_mm(spread[nearest], ring)
+    return found
 
 
 def typical_sigma_mm(sigma_ring_mm: ArrayLike, ring_mm: ArrayLike) -> float:

@@ -16,7 +16,8 @@ edge model
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import shapely
@@ -27,7 +28,7 @@ from shapely.geometry.base import BaseGeometry
 from tracer.errors import TracerError
 from tracer.geometry.rings import nearest_points
 from tracer.model.calibration import SigmaMap
-from tracer.model.outline import EdgeModel, HeightSource, Outline
+from tracer.model.outline import Cause, EdgeModel, HeightSource, Outline
 from tracer.model.report import Check, Severity
 from tracer.model.silhouette import Kind, Silhouette
 from tracer.model.view import ScaledPicture, View
@@ -35,6 +36,7 @@ from tracer.parallax.shared.edge_models import UNKNOWN_FRACTION, edge_height_mm
 from tracer.parallax.shared.uncertainty import (
     EDGE_SCATTER,
     HEIGHT_SIGMA_MM,
+    budget_of,
     class_sigma_mm,
     height_sigma_edge_mm,
     pose_sigma_mm,
@@ -71,6 +73,8 @@ class Compensation:
         Edge model used in the end.
     checks
         Findings; ``subject_id`` is the silhouette's id.
+    budget_mm
+        What the deviation is made of (`tracer.parallax.shared.uncertainty.budget_of`).
     """
 
     region: Polygon
@@ -78,6 +82,7 @@ class Compensation:
     bias_bound_mm: float
     method: EdgeModel
     checks: tuple[Check, ...] = ()
+    budget_mm: Mapping[Cause, float] = field(default_factory=dict)
 
 
 def compensate(
@@ -124,7 +129,9 @@ def compensate(
     outer = sampled(shapely.get_coordinates(region.exterior), sigma, learned, doubt)
     if isinstance(view, ScaledPicture):
         spread = np.asarray(outer.sigma_mm)
-        return Compensation(region, _carried(region, outer.points_mm, spread), 0.0, EdgeModel.THIN)
+        budget = budget_of({Cause.SILHOUETTE: spread}, outer.points_mm, region)
+        carried = _carried(region, outer.points_mm, spread)
+        return Compensation(region, carried, 0.0, EdgeModel.THIN, budget_mm=budget)
     nadir, camera = view.nadir_mm, view.height_mm
     checks: list[Check] = []
     if edge is EdgeModel.UPRIGHT:
@@ -152,16 +159,23 @@ def compensate(
     scatter: ArrayLike = EDGE_SCATTER[edge]
     if edge is EdgeModel.LEARNED:
         scatter = learned_scatter(outer.fraction, outer.fraction_sigma, rho, camera)
-    terms = [
-        outer.sigma_mm,
-        height_sigma_edge_mm(rho, camera, share, height_sigma_mm),
-        class_sigma_mm(rho, camera, height_mm, scatter),
-        pose_sigma_mm(rho, outer.normals, z, camera, pose_cov),
-    ]
+    terms: dict[Cause, Array] = {
+        Cause.SILHOUETTE: np.asarray(outer.sigma_mm),
+        Cause.HEIGHT: height_sigma_edge_mm(rho, camera, share, height_sigma_mm),
+        Cause.EDGE_CLASS: class_sigma_mm(rho, camera, height_mm, scatter),
+        Cause.CAMERA: pose_sigma_mm(rho, outer.normals, z, camera, pose_cov),
+    }
     if sigma_map is not None:
-        terms.append(sigma_map.at(moved))
-    spread = np.sqrt(np.sum(np.square(terms), axis=0))
-    return Compensation(shape, _carried(shape, moved, spread), 0.0, edge, tuple(checks))
+        terms[Cause.SHEET] = sigma_map.at(moved)
+    spread = np.sqrt(np.sum(np.square(list(terms.values())), axis=0))
+    return Compensation(
+        shape,
+        _carried(shape, moved, spread),
+        0.0,
+        edge,
+        tuple(checks),
+        budget_of(terms, moved, shape),
+    )
 
 
 def _share(
@@ -320,6 +334,7 @@ def outline_from_silhouette(
         cable=silhouette.kind is Kind.CABLE,
         height_sigma_mm=height_sigma,
         revision=revision,
+        budget_mm=result.budget_mm,
     ), tuple(checks)
 
 
