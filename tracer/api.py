@@ -126,6 +126,9 @@ def trace(
     """
     options = options or TraceOptions()
     arguments.within("The camera's height", options.camera_height_mm, OPTIONS["--camera-height"])
+    arguments.within(
+        "The cards' thickness", options.card_sizes.thickness_mm, OPTIONS["--card-thickness"]
+    )
     arguments.within("The default height", options.default_height_mm, OPTIONS["--height"])
     several = [photos] if isinstance(photos, PhotoLike) else arguments.listed(photos, "photos")
     if not several:

@@ -81,6 +81,7 @@ OPTIONS: dict[str, Range] = {
     "--mat": Range(100, 5000, "mm"),
     "--card-size": _CARD,
     "--camera-height": _CAMERA,
+    "--card-thickness": Range(0, 30, "mm"),
     "--height": _HEIGHT,
     "--keep": _PIXEL,
     "--drop": _PIXEL,
@@ -271,6 +272,7 @@ JOB: dict[str, Range] = {
     # wider than the options: no job that was made once may be refused for a setting
     "lay.card_size_mm": Range(0.001, 20_000, "mm"),
     "lay.card_sizes_mm": Range(0.001, 20_000, "mm"),
+    "lay.card_thickness_mm": Range(0, 100, "mm"),
     "lay.mat_mm": Range(0.001, 20_000, "mm"),
     "lay.camera_height_mm": Range(0, 1_000_000, "mm"),
     "lay.default_height_mm": _LENGTH,

@@ -58,3 +58,45 @@ def test_a_printers_error_is_not_questioned(share: float) -> None:
 @pytest.mark.parametrize("share", [0.85, 0.91, 1.06, 1.2])
 def test_a_size_beyond_printers_is_questioned(share: float) -> None:
     assert "card-size-unlikely" in slugs(solved(None, share=share))
+
+
+def on_board(board_mm: float, typed_mm: float | None) -> Calibration:
+    """Cards stuck on board: their faces lie that much above the sheet."""
+    view = bench.make_view(tilt_deg=8.0)
+    rng = np.random.default_rng(5)
+    places = bench.rim(6)
+    lifted = {number: bench.Fault(lift_mm=board_mm) for number in places}
+    papers = bench.draw_papers(places, bench.Flaws(faults=lifted), rng)
+    photo, detection = bench.make_photo(view), bench.detect(view, papers, 0.15, rng)
+    sizes = CardSizes(BOARD_MM, thickness_mm=typed_mm)
+    return solve_lay([photo], [detection], card_sizes=sizes)
+
+
+def distance_on_sheet_mm(calibration: Calibration) -> float:
+    """Between two points of the sheet, 400 mm apart in truth, as the photo shows them."""
+    points = bench.make_view(tilt_deg=8.0).to_photo([[100.0, 120.0, 0.0], [500.0, 120.0, 0.0]])
+    first, second = calibration.views[0].to_sheet(points)
+    return float(np.linalg.norm(second - first))
+
+
+@pytest.mark.parametrize("board_mm", [3.0, 10.0])
+def test_cards_on_board_measure_the_sheet_once_their_thickness_is_typed(board_mm: float) -> None:
+    """A face h above the sheet, seen from H: the sheet is taken for h / H too small.
+
+    Similar triangles; 0.1 mm of paper is in both. The noise of the corners is the same in all
+    three, so that it cancels.
+    """
+    flat = distance_on_sheet_mm(on_board(0.0, None))
+    assert flat == pytest.approx(400, abs=0.2)
+    ignored = distance_on_sheet_mm(on_board(board_mm, None))
+    assert ignored / flat - 1 == pytest.approx(-board_mm / 1500, rel=0.1)
+    typed = distance_on_sheet_mm(on_board(board_mm, board_mm + 0.1))
+    assert typed == pytest.approx(flat, abs=0.02)
+
+
+def test_a_thickness_is_remembered_with_the_sizes() -> None:
+    first = CardSizes(own_mm={3: (168.2, 112.1)}, thickness_mm=3.0)
+    again = CardSizes((168.0, 112.0)).over(first)
+    assert (again.top_mm, dict(again.own_mm)) == (3.0, {})
+    assert CardSizes(thickness_mm=5.0).over(first).top_mm == 5.0
+    assert CardSizes().top_mm == pytest.approx(0.1)  # office paper, 80 g/m2 (ISO 536: grammage)

@@ -14,7 +14,7 @@ from tracer.calibration.optics import starting_lens
 from tracer.calibration.quality import TOLERATED, Verdict, paper_of, verdicts
 from tracer.calibration.solve import Fit
 from tracer.errors import TracerError
-from tracer.model.card import PAPER_THICKNESS_MM, on_sheet
+from tracer.model.card import on_sheet
 from tracer.model.view import undistort
 
 __all__ = ["Dropped", "Joined", "join_photos", "settle", "solve_photo"]
@@ -303,7 +303,7 @@ def _apart_mm(problem: Problem, fit: Fit, number: int) -> float:
         if number not in cards:
             continue
         card, size = cards[number], problem.sizes.of(number)
-        found = view_of(fit, k, photo).to_sheet(card.points_px, PAPER_THICKNESS_MM)
+        found = view_of(fit, k, photo).to_sheet(card.points_px, problem.sizes.top_mm)
         angle, shift = rigid_2d(on_sheet(card.corners_card_mm, (0.0, 0.0, 0.0), size), found)
         c, s = np.cos(angle), np.sin(angle)
         places.append(np.array([[c, -s], [s, c]]) @ (np.array(size) / 2) + shift)
@@ -317,7 +317,9 @@ def _seen_fault(problem: Problem, fit: Fit, number: int) -> str:
         return f"it was moved by about {apart_mm:.1f} mm between the photos"
     photo = next(k for k, cards in enumerate(problem.seen) if number in cards)
     card = problem.seen[photo][number]
-    found = view_of(fit, photo, problem.photos[photo]).to_sheet(card.points_px, PAPER_THICKNESS_MM)
+    found = view_of(fit, photo, problem.photos[photo]).to_sheet(
+        card.points_px, problem.sizes.top_mm
+    )
     shape = on_sheet(card.corners_card_mm, (0.0, 0.0, 0.0), problem.sizes.of(number))
     centred = np.column_stack([shape - shape.mean(axis=0), np.ones(len(shape))])
     affine, *_ = np.linalg.lstsq(centred, found, rcond=None)

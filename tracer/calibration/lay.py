@@ -139,7 +139,9 @@ def fit_lay(
     """Least squares from a first guess, in the frame of the lowest-numbered card."""
     numbers = problem.numbers
     lay = lay.seen_from(numbers[0], problem.sizes.of(numbers[0]))
-    layout = Layout(problem.cameras, tuple(problem.sizes.of(k) for k in numbers), 0)
+    layout = Layout(
+        problem.cameras, tuple(problem.sizes.of(k) for k in numbers), 0, problem.sizes.top_mm
+    )
     start = np.zeros(layout.size)
     for camera, lens in enumerate(lay.lenses):
         start[layout.lens(camera)] = lens

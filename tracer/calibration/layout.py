@@ -67,11 +67,14 @@ class Layout:
         Printed size per card.
     fixed_card
         The card that carries the sheet frame; its place is not a parameter.
+    top_mm
+        Height of the cards' printed faces above the sheet.
     """
 
     camera_of: tuple[int, ...]
     sizes_mm: tuple[tuple[float, float], ...]
     fixed_card: int
+    top_mm: float = PAPER_THICKNESS_MM
 
     @property
     def cameras(self) -> int:
@@ -145,7 +148,7 @@ class Layout:
         turned_x, turned_y = c * across - s * along, s * across + c * along
         u, v = unit[:, 0], unit[:, 1]
         shapes = np.column_stack([np.ones_like(u), u, v, u * u - 1 / 3, v * v - 1 / 3, u * v])
-        heights = np.sum(shapes * values[:, 5:], axis=1) + PAPER_THICKNESS_MM
+        heights = np.sum(shapes * values[:, 5:], axis=1) + self.top_mm
         points = np.column_stack([turned_x + values[:, 0], turned_y + values[:, 1], heights])
         by = np.zeros((len(kept), 3, CARD_PARAMETERS))
         by[:, 0, 0] = by[:, 1, 1] = 1

@@ -14,7 +14,7 @@ from tracer.calibration.lay import Place, Problem, fit_lay, lay_of, view_of
 from tracer.calibration.quality import paper_of, pose_covariance, sigma_on_sheet, spread_over
 from tracer.calibration.solve import Fit
 from tracer.model.calibration import Calibration, CardFit, SigmaMap
-from tracer.model.card import PAPER_THICKNESS_MM, on_sheet, polygon_mm
+from tracer.model.card import on_sheet, polygon_mm
 from tracer.model.view import View
 
 __all__ = ["assemble"]
@@ -102,7 +102,7 @@ def _card(
     else:
         view, card = next(iter(seen.items()))
         nominal = on_sheet(card.corners_card_mm, (0.0, 0.0, 0.0), size)
-        angle, shift = rigid_2d(nominal, view.to_sheet(card.points_px, PAPER_THICKNESS_MM))
+        angle, shift = rigid_2d(nominal, view.to_sheet(card.points_px, problem.sizes.top_mm))
         place = float(shift[0]), float(shift[1]), angle
         expected = {
             view: view.to_photo(on_sheet(card.corners_card_mm, place, size))
@@ -182,7 +182,7 @@ def _leave_one_out(solved: Problem, fit: Fit) -> dict[int, float]:
             if number not in cards:
                 continue
             view = view_of(rest, photo, solved.photos[photo])
-            found = view.to_sheet(cards[number].points_px, PAPER_THICKNESS_MM)
+            found = view.to_sheet(cards[number].points_px, solved.sizes.top_mm)
             shape = on_sheet(
                 cards[number].corners_card_mm, (0.0, 0.0, 0.0), solved.sizes.of(number)
             )

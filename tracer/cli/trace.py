@@ -76,6 +76,18 @@ def trace(
             ),
         ),
     ] = None,
+    card_thickness: Annotated[
+        Any,
+        typer.Option(
+            parser=length("--card-thickness"),
+            metavar="LENGTH",
+            help=with_range(
+                "How far the cards' printed faces lie above the sheet, where they are stuck on"
+                " board or foam.",
+                "--card-thickness",
+            ),
+        ),
+    ] = None,
     mat: Annotated[
         Any,
         typer.Option(
@@ -203,7 +215,7 @@ def trace(
     version = choice(dxf_version.upper(), {v.value: v for v in DxfVersion}, "--dxf-version")
     assert version is not None
     settings = LaySettings(
-        card_sizes=CardSizes(sizes, own_sizes),
+        card_sizes=CardSizes(sizes, own_sizes, card_thickness),
         mat_mm=mat,
         camera_height_mm=camera_height,
         default_height_mm=height,

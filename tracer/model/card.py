@@ -114,6 +114,9 @@ class CardSizes:
         assumed.
     own_mm
         Sizes of single cards by number.
+    thickness_mm
+        How far the printed face lies above the sheet the tools lie on, where cards are stuck on
+        board or foam; None: paper.
 
     Raises
     ------
@@ -123,6 +126,7 @@ class CardSizes:
 
     common_mm: tuple[float, float] | None = None
     own_mm: Mapping[int, tuple[float, float]] = field(default_factory=dict)
+    thickness_mm: float | None = None
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "own_mm", MappingProxyType(dict(self.own_mm)))
@@ -149,9 +153,15 @@ class CardSizes:
 
         A common size that was measured anew ends earlier sizes of single cards.
         """
+        thickness = earlier.thickness_mm if self.thickness_mm is None else self.thickness_mm
         if self.common_mm is not None:
-            return self
-        return CardSizes(earlier.common_mm, {**earlier.own_mm, **self.own_mm})
+            return CardSizes(self.common_mm, self.own_mm, thickness)
+        return CardSizes(earlier.common_mm, {**earlier.own_mm, **self.own_mm}, thickness)
+
+    @property
+    def top_mm(self) -> float:
+        """Height of the printed face above the sheet."""
+        return PAPER_THICKNESS_MM if self.thickness_mm is None else self.thickness_mm
 
     def is_typed(self, number: int) -> bool:
         """Whether somebody measured this card's size."""

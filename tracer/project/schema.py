@@ -81,12 +81,14 @@ class LayRecord:
     #: points of the tool list that a run wrote itself, for tools it had found without them: a name
     #: typed beside one says nothing about where a tool lies
     own_points: tuple[tuple[float, float], ...] = field(default=(), repr=False)
+    #: an input of a run only where it is typed: jobs from before it look as they did
+    card_thickness_mm: float | None = field(default=None, repr=False)
 
     @property
     def settings(self) -> LaySettings:
         """The lay's settings as one value; cables and separation as they are by default."""
         return LaySettings(
-            card_sizes=CardSizes(self.card_size_mm, self.card_sizes_mm),
+            card_sizes=CardSizes(self.card_size_mm, self.card_sizes_mm, self.card_thickness_mm),
             mat_mm=self.mat_mm,
             camera_height_mm=self.camera_height_mm,
             default_height_mm=self.default_height_mm,
@@ -102,6 +104,7 @@ class LayRecord:
             self,
             card_size_mm=now.card_sizes.common_mm,
             card_sizes_mm=dict(now.card_sizes.own_mm),
+            card_thickness_mm=now.card_sizes.thickness_mm,
             mat_mm=now.mat_mm,
             camera_height_mm=now.camera_height_mm,
             default_height_mm=now.default_height_mm,

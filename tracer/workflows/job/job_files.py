@@ -85,8 +85,10 @@ def inputs_digest(lay: LayRecord, number: int, tools: ToolList) -> str:
         for row in tools.rows
         if row.lay == number
     )
-    inputs = (replace(lay, traced=""), rows, *([lay.own_points] if lay.own_points else []))
-    return hashlib.sha256(repr(inputs).encode()).hexdigest()[:16]
+    inputs = [replace(lay, traced=""), rows]
+    # inputs that came later count where there are any, so that older jobs keep their digests
+    inputs += [value for value in (lay.own_points, lay.card_thickness_mm) if value]
+    return hashlib.sha256(repr(tuple(inputs)).encode()).hexdigest()[:16]
 
 
 def lay_options(lay: LayRecord) -> TraceOptions:
