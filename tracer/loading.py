@@ -106,7 +106,28 @@ def parse_json(data: bytes, refuse: Refuse, most_bytes: int) -> Any:
         raise refuse("it is damaged") from None
     if _deeper_than(value, DEEPEST):
         raise refuse(_TOO_DEEP)
+    if half := _half_letter(text):
+        raise refuse(f"it holds {half}, one half of a letter, which no text can keep")
     return value
+
+
+#: a letter beyond the first 65 536 is written as two escapes, high half and low half
+_HALVES = re.compile(
+    r"\\\\|(?:\\u[dD][89abAB][0-9a-fA-F]{2}\\u[dD][c-fC-F][0-9a-fA-F]{2})"
+    r"|(?P<half>\\u[dD][89a-fA-F][0-9a-fA-F]{2})"
+)
+
+
+def _half_letter(text: str) -> str:
+    """The first escape of half a letter in JSON text; empty where there is none.
+
+    Examples
+    --------
+    >>> _half_letter(r'["\\ud83d\\ude00", "\\\\ud800"]'), _half_letter(r'["a\\ud800"]')
+    ('', '\\\\ud800')
+    """
+    found = (match["half"] for match in _HALVES.finditer(text) if match["half"])
+    return next(found, "")
 
 
 class _BadNumber(Exception):

@@ -109,10 +109,15 @@ class OpenDesk:
 def open_desk(root: Path, job: Path | None = None) -> Iterator[OpenDesk]:
     """A desk over a folder until the block ends."""
     from tracer.desk.server import DeskServer
+    from tracer.errors import TracerError
     from tracer.project.store import JobFolder
 
     server = DeskServer(root, JobFolder(job) if job is not None else None, 0)
-    address = server.open()
+    try:
+        address = server.open()
+    except TracerError as error:  # refused as the command refuses it
+        print(f"error: {error} [{error.slug}]", file=sys.stderr)
+        raise SystemExit(error.exit_code) from None
     thread = threading.Thread(target=server.run, daemon=True)
     thread.start()
     port = server.keys.port

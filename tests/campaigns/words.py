@@ -22,7 +22,7 @@ _PATTERNS = [
     r"(?i:byte 0x|\[errno|must be real|not enough values|too many values|unpack)",
     r"(?i:ill-formed|not well-formed|mismatched tag|undefined entity|no element found)",
     r"\b[a-z_]{2,}\.\d+(?:\.|\b)",  # a path into a data structure: lays.0.photos
-    r"(?i:\bnan\b|\binf\b)",
+    r"(?i:(?<!\()(?:\bnan\b|\binf\b))",  # "(NaN)" is a tool that somebody named so
 ]
 _WORDS = re.compile("|".join(f"(?:{p})" for p in _PATTERNS))
 _POINTER = re.compile(r"(?<!\w)/(?:[a-z_]+/)+\d+(?:/\w+)*")  # into a data structure, too

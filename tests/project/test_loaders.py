@@ -156,6 +156,23 @@ def test_a_broken_file_is_refused(name: str) -> None:
         assert refused(lambda broken=broken: load(broken, name)), broken[:40]
 
 
+@pytest.mark.parametrize("half", ["\\ud800", "a\\uDFFF", "\\ude00\\ud83d"])
+def test_half_a_letter_is_refused_and_a_whole_one_read(half: str) -> None:
+    """RFC 8259, section 8.2: a lone surrogate is no Unicode character; nothing can write it."""
+    photo = PhotoRecord("photos/1.jpg", "NAME", "0" * 16)
+    record = dump_job(JobRecord(lays=(LayRecord(photos=(photo,)),)))
+    told = refused(lambda: load_job(record.replace(b"NAME", half.encode()), "job.json"))
+    assert told is not None and "half of a letter" in told and "job.json" in told
+    whole = load_job(record.replace(b"NAME", b"\\ud83d\\udd27 \\\\ud800"), "job.json")
+    assert whole.lays[0].photos[0].name == "\U0001f527 \\ud800"
+
+
+def test_a_photo_file_that_two_lays_name_is_refused() -> None:
+    lay = LayRecord(photos=(PhotoRecord("photos/1.jpg", "a.jpg", "0" * 16),))
+    told = refused(lambda: load_job(dump_job(JobRecord(lays=(lay, lay))), "job.json"))
+    assert told is not None and "lays 2, photos 1, file" in told and "lays 1, photos 1" in told
+
+
 @pytest.mark.parametrize(("key", "known"), [("edge", "upright"), ("silhouettes", "learned")])
 def test_a_word_of_a_lay_that_there_is_not_is_refused_with_those_there_are(
     key: str, known: str

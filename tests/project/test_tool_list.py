@@ -136,3 +136,9 @@ def test_written_as_rfc_4180() -> None:
     data = format_tool_list(ToolList((row,)))
     assert data.count(b"\r\n") == 2
     assert list(csv.reader(io.StringIO(data.decode(), newline="")))[1][0] == 'cutter, 6" long'
+
+
+@pytest.mark.parametrize("cell", ["", "-", "?"])
+def test_an_edge_that_says_nothing_is_none(cell: str) -> None:
+    data = f"name,x_px,y_px,edge\nblock,1,2,{cell}\n".encode()
+    assert parse_tool_list(data, "tools.csv").rows[0].edge is None

@@ -78,7 +78,8 @@ def do_on_cluster(
             " are done on this computer.",
         )
     # what dask says of connections stands in our own sentences
-    logging.getLogger("distributed").setLevel(logging.CRITICAL)
+    for name in [n for n in logging.root.manager.loggerDict if n.startswith("distributed")]:
+        logging.getLogger(name).setLevel(logging.CRITICAL)  # each has a level of its own
     waiting = {order.name: order for order in orders}
     deadline: float | None = None
     with _cluster(scheduler, places) as address:

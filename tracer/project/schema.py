@@ -197,6 +197,11 @@ def _refuse_outside(record: JobRecord) -> None:
         for n, lay in enumerate(record.lays, start=1)
         for k, photo in enumerate(lay.photos, start=1)
     ]
+    seen: dict[str, str] = {}
+    for place, file in named:
+        if file in seen:  # each would be traced again, and written over
+            raise Wrong(place, f"{shown(file)} stands at {seen[file]} already")
+        seen[file] = place
     for key, kept in record.kept.items():
         named += [(f"kept {key}, photos, file", photo.file) for photo in kept.photos]
         named += [(f"kept {key}, before", kept.before)] if kept.before else []

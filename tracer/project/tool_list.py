@@ -338,7 +338,7 @@ def _edge(cell: str, at: _Place) -> tuple[EdgeModel | None, float | None]:
         raise at.error(
             "edge", cell, f"one of {', '.join(_EDGES)} or a fraction from 0 to 1"
         ) from None
-    return EdgeModel.FRACTION, fraction
+    return (None, None) if fraction is None else (EdgeModel.FRACTION, fraction)
 
 
 def _edge_text(row: ToolRow, comma: bool) -> str:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import time
+import warnings
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -302,3 +303,22 @@ def test_names_out_of_the_file_are_quoted_and_short() -> None:
     data = dxf(lambda _, s: s.add_lwpolyline([(0, 0), (5, 5), (9, 0)], dxfattribs={"layer": "nan"}))
     for check in examine(read_dxf(data)).checks:
         assert programmers_words(check.sentence) is None, check.sentence
+
+
+def overflowing(doc: Any, space: Any) -> None:
+    square = [(0, 0), (50, 0), (50, 40), (0, 40)]
+    space.add_lwpolyline(square, close=True)
+    space.add_lwpolyline([(x, y, 1e200) for x, y in square], format="xyb", close=True)
+    space.add_arc((0, 0), 1e300, 0, 90)
+    space.add_arc((0, 0), float("inf"), 0, 90)
+
+
+def test_arcs_beyond_any_number_are_left_out_or_told_without_a_warning() -> None:
+    with warnings.catch_warnings():
+        warnings.simplefilter("error")
+        try:
+            read = read_dxf(dxf(overflowing))
+        except TracerError as error:
+            assert error.slug == "drawing-too-large" and "inf" not in error.sentence
+        else:
+            assert len(read.curves) >= 1

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import warnings
 from xml.etree import ElementTree
 
 import numpy as np
@@ -120,3 +121,32 @@ def test_what_is_no_drawing_is_said(data: bytes, slug: str) -> None:
     with pytest.raises(TracerError) as caught:
         read_svg(data)
     assert caught.value.slug == slug
+
+
+@pytest.mark.parametrize(
+    "drawn",
+    [
+        '<rect x="0" y="99999999999999999999999999999999999999999" width="5" height="1e400"/>',
+        '<circle cx="0" cy="1e308" r="1e308"/>',
+        '<g transform="scale(1e-200)"><rect width="1e205" height="1e205"/></g>',
+        '<polygon points="0,0 1e18,0 0,5"/>',
+    ],
+)
+def test_numbers_beyond_any_sheet_are_refused_without_a_warning(drawn: str) -> None:
+    page = f'<svg xmlns="http://www.w3.org/2000/svg" width="100mm" height="100mm">{drawn}</svg>'
+    with warnings.catch_warnings():
+        warnings.simplefilter("error")
+        with pytest.raises(TracerError) as caught:
+            read_svg(page.encode())
+    assert caught.value.slug == "not-an-svg-file" and "too large" in caught.value.sentence
+
+
+@pytest.mark.parametrize("height", ["1e-320", "1e-15", "1e30mm"])
+def test_a_page_of_no_possible_size_is_refused(height: str) -> None:
+    page = (
+        f'<svg xmlns="http://www.w3.org/2000/svg" width="{height}" height="{height}" '
+        'viewBox="0 0 100 100"><rect width="5" height="5"/></svg>'
+    )
+    with pytest.raises(TracerError) as caught:
+        read_svg(page.encode())
+    assert "100 x 100 units" in caught.value.sentence

@@ -99,7 +99,8 @@ def _own_nodes(entity: DXFEntity) -> Array:
 
 def _piece_points(piece: DXFEntity, tolerance: float, budget: Budget) -> Array:
     """Points (N, 2) along one entity, by the library's own exact formulas for arcs."""
-    what = f"A {piece.dxftype().lower()} on layer {word(piece.dxf.layer)}"
+    kind = piece.dxftype().lower()
+    what = f"{'An' if kind[0] in 'aeio' else 'A'} {kind} on layer {word(piece.dxf.layer)}"
     points: Iterable[Any]
     if isinstance(piece, Line):
         points = [piece.dxf.start, piece.dxf.end]
@@ -109,6 +110,8 @@ def _piece_points(piece: DXFEntity, tolerance: float, budget: Budget) -> Array:
         # cut into chords all at once, so their number is looked at first; a nearly straight arc
         # has few of them however large its radius
         radius = abs(float(piece.dxf.radius))
+        if not math.isfinite(radius):
+            raise ValueError("no arc")
         short = isinstance(piece, Arc) and _rise(piece) < _MOST_RISE_MM
         if radius > FARTHEST_MM and not short:
             raise too_large(f"{what} has a radius of {abs(float(piece.dxf.radius)):.3g}")
@@ -170,7 +173,8 @@ def _curve(entity: DXFEntity, tolerance: float, budget: Budget) -> ReadCurve:
 def _curve_or_none(entity: DXFEntity, tolerance: float, budget: Budget) -> ReadCurve | None:
     """The curve, or None where the entity's own numbers make none (a spline without knots)."""
     try:
-        curve = _curve(entity, tolerance, budget)
+        with np.errstate(all="ignore"):  # what comes out is looked at below
+            curve = _curve(entity, tolerance, budget)
     except _FOREIGN:
         return None
     if not len(curve.points) or not np.isfinite(curve.points).all():

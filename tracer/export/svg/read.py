@@ -209,6 +209,10 @@ def _shape(element: ElementTree.Element, kind: str, budget: Budget) -> list[tupl
     return [(points[: len(points) // 2 * 2].reshape(-1, 2), kind == "polygon")]
 
 
+#: beyond it numbers lose what tells them apart; what merely lies far out is told by the budget
+_LARGEST = 1e15
+#: millimetres per unit of a page, or units per millimetre
+_COARSEST = 1e9
 _SHAPES = {"path", "rect", "circle", "ellipse", "line", "polyline", "polygon"}
 
 
@@ -233,12 +237,17 @@ def _walk(
     if kind == "g":
         layer = element.get("class") or element.get("id") or layer
     if kind in _SHAPES:
-        for points, closed in _shape(element, kind, budget):
-            points, meets = without_repeat(points)
-            with np.errstate(all="ignore"):
-                placed = points @ matrix[:2, :2].T + matrix[:2, 2]
-            if not np.isfinite(placed).all():
+        with np.errstate(all="ignore"):
+            shapes = [
+                (points, points @ matrix[:2, :2].T + matrix[:2, 2], closed)
+                for points, closed in _shape(element, kind, budget)
+            ]
+        for points, placed, closed in shapes:
+            # neither may be: huge numbers may come out small, and lose what told them apart
+            if not all((np.abs(values) < _LARGEST).all() for values in (points, placed)):
                 raise _Unclear(f"numbers of a {kind} are too large")
+            points, meets = without_repeat(points)
+            placed = placed[: len(points)]
             if kind != "path":  # the pen has counted those
                 budget.corners(len(points))
             budget.curve(placed, f"A {kind}")
@@ -333,6 +342,11 @@ def read_svg(data: bytes, *, ours: bool = False) -> ReadFile:
     scale = _UNIT_MM["px"]
     if width and height and box[2] and box[3]:
         scale = min(width / box[2], height / box[3])
+        if not 1 / _COARSEST < scale < _COARSEST:
+            raise _not_svg(
+                f"a page of {width:g} x {height:g} mm is said to be {box[2]:g} x {box[3]:g} units",
+                "Export it again with its true size.",
+            )
     flip = np.array(
         [[scale, 0, -box[0] * scale], [0, -scale, (box[1] + box[3]) * scale], [0, 0, 1.0]]
     )
