@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import base64
 import io
+import time
 import zipfile
 from collections.abc import Callable, Iterator
 from functools import cache
@@ -190,7 +191,20 @@ def test_drop_trace_type_correct_download(
 
 
 def screen(page: Any, point_px: Any) -> dict[str, float]:
-    """Where a photo pixel is in the picture element."""
+    """Where a photo pixel is in the picture element, once the picture stands still.
+
+    A new tool brings another line of advice, so that the picture moves a moment later.
+    """
+    here = _now(page, point_px)
+    for _ in range(40):
+        page.wait_for_timeout(100)
+        before, here = here, _now(page, point_px)
+        if np.hypot(here[0] - before[0], here[1] - before[1]) < 0.5:
+            break
+    return {"x": here[0], "y": here[1]}
+
+
+def _now(page: Any, point_px: Any) -> tuple[float, float]:
     x, y = page.evaluate(
         """([x, y]) => { const m = document.querySelector('.drawing').getScreenCTM();
              const p = new DOMPoint(x, y).matrixTransform(m);
@@ -198,7 +212,7 @@ def screen(page: Any, point_px: Any) -> dict[str, float]:
              return [p.x - b.x, p.y - b.y]; }""",
         [float(point_px[0]), float(point_px[1])],
     )
-    return {"x": x, "y": y}
+    return float(x), float(y)
 
 
 def test_a_file_that_is_no_photo_is_refused_where_it_was_dropped(
@@ -228,7 +242,18 @@ def test_a_photo_without_cards_leads_back_to_the_photos(
     assert not (empty_desk.root / "bare.job").exists()
 
 
-def test_a_run_can_be_stopped(empty_desk: DeskServer, open_page: Open) -> None:
+def test_a_run_can_be_stopped(
+    empty_desk: DeskServer, open_page: Open, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from tracer.workflows.tracing import trace as module
+
+    search = module.segment
+
+    def slow(*given: Any, **more: Any) -> Any:
+        time.sleep(2.0)  # so that it is not over before Stop is pressed
+        return search(*given, **more)
+
+    monkeypatch.setattr(module, "segment", slow)
     page = open_page(empty_desk)
     drop(page, "lay.jpg", photo_bytes())
     page.get_by_label("Name of the job").fill("stopped")
