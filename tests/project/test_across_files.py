@@ -35,7 +35,8 @@ def folder(tmp_path: Path) -> JobFolder:
     """A job of two lays, an outline on either."""
     found = JobFolder(tmp_path / "bench.job")
     job = json.loads(job_bytes())
-    job["lays"] = [job["lays"][0], job["lays"][0]]
+    second = json.loads(json.dumps(job["lays"][0]).replace("photos/lay1-", "photos/lay2-"))
+    job["lays"] = [job["lays"][0], second]
     found.path.mkdir()
     (found.path / "job.json").write_text(json.dumps(job))
     (found.path / "outlines.json").write_bytes(outlines_bytes())

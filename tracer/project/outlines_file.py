@@ -224,10 +224,16 @@ def _outline_out(o: Outline, lay: int) -> dict[str, Any]:
         "lay": lay,
         "revision": o.revision,
         "sigma_ring_mm": [_number(v) for v in o.sigma_ring_mm],
-        "budget_mm": {cause.value: _number(part) for cause, part in o.budget_mm.items()},
+        **_budget_out(o),
         "outer": _geometry_out(o.outer),
         "inner": _geometry_out(o.inner),
     }
+
+
+def _budget_out(o: Outline) -> dict[str, Any]:
+    """Nothing where it is not known, so that older outlines keep their very lines."""
+    parts = {cause.value: _number(part) for cause, part in o.budget_mm.items()}
+    return {"budget_mm": parts} if parts else {}
 
 
 def _outline_in(row: _OutlineRow) -> Outline:
