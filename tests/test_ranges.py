@@ -30,7 +30,15 @@ from tracer.project.refusals import FREE
 from tracer.project.tool_list import parse_tool_list
 
 OPTION_METAVARS = {"LENGTH", "WxH", "RxF", "DEG", "P", "N", "PORT", "REVISION", "X,Y", "XxY"}
-OPTION_METAVARS |= {"MB", "SECONDS", "RANGE", "[CARD:]LxS", "[PHOTO:]X,Y", "[PHOTO:]X,Y,X,Y"}
+OPTION_METAVARS |= {
+    "X,Y,X,Y",
+    "MB",
+    "SECONDS",
+    "RANGE",
+    "[CARD:]LxS",
+    "[PHOTO:]X,Y",
+    "[PHOTO:]X,Y,X,Y",
+}
 
 
 def numbers_of(kind: Any, names: dict[type, str], key: str = "") -> set[str]:
@@ -172,6 +180,7 @@ REQUIRED = {
     "swap": ["x", "T01", "y.jpg"],
     "shelf": ["draw", "x", "y.dxf"],
     "trace": ["y.jpg"],
+    "holes": ["y.jpg", "--height=20"],
 }
 
 

@@ -86,6 +86,7 @@ OPTIONS: dict[str, Range] = {
     "--keep": _PIXEL,
     "--drop": _PIXEL,
     "--split": _PIXEL,
+    "--within": _PIXEL,
     "--point": _PIXEL,
     "--bay": Range(20, 6000, "mm"),
     "--clear-depth": Range(1, 1000, "mm"),

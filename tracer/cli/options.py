@@ -29,6 +29,7 @@ __all__ = [
     "choice",
     "length",
     "number",
+    "pixel_box",
     "points",
     "size",
     "text",
@@ -113,6 +114,21 @@ def points(option: str, values: Sequence[float]) -> list[tuple[float, float]]:
     """Pairs of coordinates that were typed in a row, each within the option's range."""
     held = [checked_option(option, value) for value in values]
     return list(zip(held[::2], held[1::2], strict=True))
+
+
+def pixel_box(option: str) -> Callable[[str], tuple[float, float, float, float]]:
+    """Typer parser of an option that takes two opposite corners of a box in a photo."""
+
+    def parse(text: str) -> tuple[float, float, float, float]:
+        parts = text.replace(" ", "").split(",")
+        if len(parts) != 4 or any(_NUMBER.fullmatch(p) is None for p in parts):
+            raise UsageError(
+                "point-unreadable", f"{shown(text)} is no box in pixels.", "Write X,Y,X,Y."
+            )
+        x0, y0, x1, y1 = (checked_option(option, float(p)) for p in parts)
+        return min(x0, x1), min(y0, y1), max(x0, x1), max(y0, y1)
+
+    return parse
 
 
 Json = Annotated[bool, typer.Option("--json", help="Print one JSON object on standard output.")]
