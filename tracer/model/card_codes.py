@@ -1,4 +1,6 @@
-"""The codes of the 576 markers on the scale cards: family 36h11, ids 0 to 575.
+"""The codes of the 576 markers on the scale cards and of four for panel corners: family 36h11.
+
+Ids 0 to 575 belong to the cards, 576 to 579 to the corner marks of panels.
 
 Each code holds the 6 x 6 inner cells of a marker as it is printed upright, row by row from the
 upper left cell (highest bit); 1 is white. A frame of one black cell surrounds them. The family is
@@ -123,5 +125,7 @@ CODES = (
     0x95E947771, 0x9AA0302E2, 0xEC1828D17, 0xBC5079635, 0x8785C1B79, 0xD37AADB7A,
     0x817F02CE0, 0xFD63DFB0A, 0x510AC1AF2, 0x3D1EDF8D3, 0xF4B73A402, 0x37D789E9C,
     0x8F11C77CA, 0xC4BD036BE, 0x7DFA995C9, 0x7B14E8251, 0xCA070E7F4, 0x5C22DBCD5,
-    0xA0DB726C8, 0x6B7776DE2, 0x80F58E748, 0xE1AC1FF4A, 0x1BBAEA85C, 0x26AC557FC,)
+    0xA0DB726C8, 0x6B7776DE2, 0x80F58E748, 0xE1AC1FF4A, 0x1BBAEA85C, 0x26AC557FC,
+    0xE5D1EF357, 0x1F29D4E10, 0x459FBB15B, 0xD4B049559,
+)
 # fmt: on

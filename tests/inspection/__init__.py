@@ -1,0 +1,1 @@
+"""Inspection of finished panels: registration, decision, records."""

@@ -1,0 +1,125 @@
+"""From a pocket's figures to what is in it, with probabilities, and doubt where there is any.
+
+The probabilities come from small networks (one hidden layer each, their mean taken) that were
+fitted to rendered photos of panels and calibrated on others; their weights are in
+``assets/inspection.json``. Hard rules stand above them: a pocket is never called present while
+its floor is seen where its tool should hide it.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import cache
+from importlib import resources
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tracer.inspection.looks import Looks
+from tracer.model.inspection import PocketState
+
+__all__ = ["CLASSES", "Judgement", "judged", "probabilities"]
+
+Array = NDArray[np.float64]
+
+#: what the networks tell apart; ``covered`` becomes unsure
+CLASSES = ("present", "missing", "wrong", "covered")
+#: least probability of a state that is said, and most of missing beside present
+PRESENT, MISSING, WRONG = 0.80, 0.80, 0.60
+MOST_MISSING_BESIDE_PRESENT = 0.04
+#: above these a floor is seen, whatever the networks say
+MOST_FLOOR, MOST_FLOOR_CORE, MOST_FLOOR_BLOB = 0.35, 0.35, 0.25
+#: floor and face as typed differ by less than this, in tone and in brightness (logarithms): a floor
+#: cannot be told from whatever else is not face
+LEAST_CONTRAST, LEAST_BRIGHTER = 0.5, 0.7
+#: least share of a pocket in the picture
+LEAST_INSIDE = 0.8
+#: something lies over the face around: nothing is called present
+MOST_COVER = 0.4
+#: figures this far from all that were fitted to (scaled units) are doubted
+STRANGE = 9.0
+
+
+@dataclass(frozen=True)
+class Judgement:
+    """State, its probability, those of all classes, and a reason where it is not present."""
+
+    state: PocketState
+    probability: float
+    by_class: dict[str, float]
+    why: str = ""
+
+
+@cache
+def _networks() -> tuple[Array, Array, list[list[Array]], float]:
+    text = (resources.files("tracer") / "assets" / "inspection.json").read_text("utf-8")
+    body = json.loads(text)
+    if tuple(body["figures"]) != Looks.names() or tuple(body["classes"]) != CLASSES:
+        raise RuntimeError("The inspection's weights are of other figures.")
+    nets = [[np.array(part, np.float64) for part in net] for net in body["networks"]]
+    return np.array(body["mean"]), np.array(body["scale"]), nets, float(body["temperature"])
+
+
+def probabilities(looks: Looks) -> Array:
+    """Probability (4,) of each of `CLASSES`."""
+    mean, scale, nets, temperature = _networks()
+    x = np.clip((looks.vector() - mean) / scale, -STRANGE, STRANGE)
+    total = np.zeros(len(CLASSES))
+    for w1, b1, w2, b2 in nets:
+        z = (np.tanh(x @ w1 + b1) @ w2 + b2) / temperature
+        e = np.exp(z - z.max())
+        total += e / e.sum()
+    return np.asarray(total / len(nets), np.float64)
+
+
+def judged(seen: Sequence[tuple[Looks | None, float]]) -> Judgement:
+    """What one pocket holds, from one or several photos of it.
+
+    Parameters
+    ----------
+    seen
+        By photo the figures and the share of the pocket in the picture. Of several photos the
+        probabilities' geometric mean counts, so that one that contradicts brings doubt.
+    """
+    usable = [looks for looks, inside in seen if looks is not None and inside >= LEAST_INSIDE]
+    if not usable:
+        cut = any(inside > 0.02 for _, inside in seen)
+        why = "cut by the picture's rim" if cut else "not in the picture"
+        return Judgement(PocketState.UNSURE, 0.0, {}, why)
+    logs = [np.log(np.maximum(probabilities(looks), 1e-9)) for looks in usable]
+    p = np.exp(np.mean(logs, axis=0))
+    p /= p.sum()
+    by_class = dict(zip(CLASSES, p.tolist(), strict=True))
+    return _said(by_class, usable)
+
+
+def _said(by_class: dict[str, float], usable: Sequence[Looks]) -> Judgement:
+    floor_seen = any(
+        looks.floor > MOST_FLOOR
+        or looks.floor_core > MOST_FLOOR_CORE
+        or looks.floor_blob > MOST_FLOOR_BLOB
+        for looks in usable
+    )
+    plain = any(
+        looks.contrast < LEAST_CONTRAST and abs(looks.brighter) < LEAST_BRIGHTER for looks in usable
+    )
+    covered = max(looks.cover for looks in usable)
+    dark = min(looks.dark for looks in usable)
+    if by_class["missing"] >= MISSING:
+        return Judgement(PocketState.MISSING, by_class["missing"], by_class)
+    if covered > MOST_COVER or by_class["covered"] > 0.5:
+        return Judgement(PocketState.UNSURE, 1 - by_class["covered"], by_class, "covered")
+    if by_class["wrong"] >= WRONG:
+        why = "another tool, or laid otherwise than drawn"
+        return Judgement(PocketState.WRONG, by_class["wrong"], by_class, why)
+    if (
+        by_class["present"] >= PRESENT
+        and by_class["missing"] <= MOST_MISSING_BESIDE_PRESENT
+        and not floor_seen
+        and not plain
+    ):
+        return Judgement(PocketState.PRESENT, by_class["present"], by_class)
+    why = "its floor has the face's colour" if plain else "too dark" if dark > 0.5 else "doubtful"
+    return Judgement(PocketState.UNSURE, max(by_class.values()), by_class, why)

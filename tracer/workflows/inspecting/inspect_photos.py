@@ -1,0 +1,202 @@
+"""Photos and panels to findings, in memory: which photo shows which panel, and what is in it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from tracer.errors import TracerError
+from tracer.inspection.judge import judged
+from tracer.inspection.learned import Learned
+from tracer.inspection.looks import (
+    Looks,
+    floor_over_face,
+    looks_of,
+    pocket_cells,
+    tone_of_floors,
+)
+from tracer.inspection.panel_sight import LookedAt, Seen, Sought, seen_mirrored, sight
+from tracer.inspection.pattern import floor_rgb
+from tracer.model.inspection import Found, InspectedPanel, PocketFinding
+from tracer.model.panel import Panel
+from tracer.model.photo import Photo
+from tracer.progress import Progress, StepClock
+
+__all__ = ["Inspected", "PanelAt", "inspect_photos"]
+
+#: two panels whose middles lie this near in one photo, as a share of their size, are one
+SAME_PLACE = 0.25
+
+
+@dataclass(frozen=True, eq=False)
+class PanelAt:
+    """A panel to look for: its name, and what was learned of it where anything was."""
+
+    name: str
+    panel: Panel
+    learned: Learned | None = None
+
+
+@dataclass(frozen=True, eq=False)
+class Inspected:
+    """By panel's name what was found; photos by name that show none of the panels."""
+
+    panels: Mapping[str, InspectedPanel]
+    strangers: tuple[str, ...]
+    seconds: Mapping[str, float] = field(default_factory=dict)
+
+
+def inspect_photos(
+    panels: Sequence[PanelAt],
+    photos: Sequence[Photo],
+    *,
+    marks: bool = True,
+    progress: Progress | None = None,
+) -> Inspected:
+    """Look for panels in photos and judge their pockets.
+
+    Parameters
+    ----------
+    panels
+        All that may be in the photos; one photo may show several.
+    marks
+        Whether printed corner marks may help.
+
+    Raises
+    ------
+    TracerError
+        ``panel-not-seen``, ``panel-mirrored``, ``pocket-not-in-view`` where no photo shows any of
+        the panels; ``panel-without-pockets``.
+    """
+    clock = StepClock(progress)
+    for at in panels:
+        if not at.panel.pockets:
+            raise TracerError(
+                "panel-without-pockets",
+                f"The panel of {at.name} has no pockets: there is nothing to inspect.",
+                "Arrange it again with its tools.",
+            )
+    sought = [Sought.of(at.panel) for at in panels]
+    seen: dict[str, dict[str, tuple[Seen, list[tuple[Looks | None, float]]]]] = {}
+    strangers: list[tuple[Photo, LookedAt]] = []
+    for number, photo in enumerate(photos):
+        clock.step(f"photo {photo.name}")
+        looked = LookedAt.of(photo)
+        found: list[tuple[int, Seen]] = []
+        for k, one in enumerate(sought):
+            sighted = sight(looked, one, marks=marks)
+            clock.fraction((k + 0.8) / len(sought))
+            if sighted is not None and sighted.sure:
+                found.append((k, sighted))
+        found = _one_each(found, sought)
+        if not found:
+            strangers.append((photo, looked))
+        for k, sighted in found:
+            key = f"{photo.name} ({number + 1})" if _named_twice(photos, photo) else photo.name
+            looks = _looks(panels[k], sighted, looked)
+            seen.setdefault(panels[k].name, {})[key] = (sighted, looks)
+    if not seen:
+        raise _refusal(panels, sought, strangers)
+    clock.stop()
+    by_name = {at.name: at for at in panels}
+    results = {name: _inspected(by_name[name], by_photo) for name, by_photo in seen.items()}
+    return Inspected(results, tuple(p.name for p, _ in strangers), clock.seconds)
+
+
+def _named_twice(photos: Sequence[Photo], photo: Photo) -> bool:
+    return sum(p.name == photo.name for p in photos) > 1
+
+
+def _one_each(found: list[tuple[int, Seen]], sought: Sequence[Sought]) -> list[tuple[int, Seen]]:
+    """Of panels that were put in one place of a photo only the one that fits best."""
+    kept: list[tuple[int, Seen, np.ndarray, float]] = []
+    for k, seen in sorted(found, key=lambda f: -f[1].sighting.score):
+        w, h = sought[k].pattern.size_mm
+        corners = seen.sighting.view.to_photo(np.array([[0, 0], [w, 0], [w, h], [0, h]]))
+        middle = corners.mean(axis=0)
+        size = float(np.linalg.norm(corners[2] - corners[0]))
+        if all(np.linalg.norm(middle - m) > SAME_PLACE * min(size, s) for _, _, m, s in kept):
+            kept.append((k, seen, middle, size))
+    return [(k, seen) for k, seen, _, _ in kept]
+
+
+def _looks(at: PanelAt, seen: Seen, looked: LookedAt) -> list[tuple[Looks | None, float]]:
+    """Figures of all pockets in one photo, and the share of each in the picture."""
+    level = looked.levels[-1]
+    camera = seen.fit.camera.scaled(level.scale, level.size_px)
+    panel, face = at.panel, seen.fit.face
+    reads = [pocket_cells(panel, k, level.picture, camera, face) for k in range(len(panel.pockets))]
+    floors: dict[tuple[int, int, int], list[int]] = {}
+    for k, pocket in enumerate(panel.pockets):
+        floors.setdefault(floor_rgb(panel, pocket), []).append(k)
+    over: dict[int, np.ndarray] = {}
+    for rgb in floors:
+        group = floors[rgb]
+        typed = floor_over_face(panel, panel.pockets[group[0]])
+        if at.learned is not None and at.learned.floor_over_face is not None:
+            typed = at.learned.floor_over_face.get(rgb, typed)
+        own = tone_of_floors([reads[k] for k in group], typed)
+        over |= dict.fromkeys(group, own)
+    return [
+        (looks_of(reads[k], over[k], face.tone_sigma), reads[k].inside) for k in range(len(reads))
+    ]
+
+
+def _inspected(
+    at: PanelAt, by_photo: Mapping[str, tuple[Seen, list[tuple[Looks | None, float]]]]
+) -> InspectedPanel:
+    findings = []
+    for k, pocket in enumerate(at.panel.pockets):
+        told = [(name, looks[k]) for name, (_, looks) in by_photo.items()]
+        said = judged([one for _, one in told])
+        most = max(told, key=lambda t: t[1][0].pixels if t[1][0] is not None else -1.0)
+        findings.append(
+            PocketFinding(
+                pocket.pocket_id,
+                pocket.number,
+                pocket.name,
+                said.state,
+                said.probability,
+                said.by_class,
+                said.why,
+                most[0],
+            )
+        )
+    findings.sort(key=lambda f: f.number)
+    sightings = {name: seen.sighting for name, (seen, _) in by_photo.items()}
+    return InspectedPanel(at.panel.title, tuple(findings), sightings)
+
+
+def _refusal(
+    panels: Sequence[PanelAt],
+    sought: Sequence[Sought],
+    strangers: Sequence[tuple[Photo, LookedAt]],
+) -> TracerError:
+    """Why no photo counted: mirrored, no pocket in view, another panel."""
+    photo, looked = strangers[0]
+    which = f"the panel of {panels[0].name}" if len(panels) == 1 else "any of the panels"
+    for at, one in zip(panels[:4], sought[:4], strict=True):
+        if seen_mirrored(looked, one):
+            return TracerError(
+                "panel-mirrored",
+                f"Photo {photo.name} shows the panel of {at.name} mirrored: it was flipped, or "
+                "taken from behind.",
+                "Take it from the front and leave it as the phone saved it.",
+            )
+    for at, one in zip(panels, sought, strict=True):
+        near = sight(looked, one)
+        if near and near.sighting.found is Found.MARKS and near.fit.inside.mean() < 0.2:
+            return TracerError(
+                "pocket-not-in-view",
+                f"Photo {photo.name} shows marks of the panel of {at.name}, and no pocket.",
+                "Step back until the whole panel is in the picture.",
+            )
+    several = f" and {len(strangers) - 1} more" if len(strangers) > 1 else ""
+    return TracerError(
+        "panel-not-seen",
+        f"Photo {photo.name}{several} does not show {which}, or too little of it to be sure.",
+        "Take the whole panel, rim included, from the front; or stick on corner marks: "
+        "tracer inspect JOB --marks.",
+    )
