@@ -160,6 +160,7 @@ def test_foam_alone_holds_no_mount() -> None:
         (MountPlan("square", file="square.svg"), "drawing-no-hole"),
         (replace(HOOKS, powered=True), "mount-size-missing"),
         (replace(HOOKS, pitch_mm=None), "mount-pitch-missing"),
+        (replace(HOOKS, count=100, holes=HOOKS.holes * 11), "mount-too-many"),
     ],
 )
 def test_bad_mounts_are_refused_in_a_sentence(mount: MountPlan, slug: str | None) -> None:

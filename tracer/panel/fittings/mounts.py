@@ -30,6 +30,8 @@ _CORNER_MM = 5.0
 _LEAST_AIR_MM = 1.5
 #: drills are sold in steps of half a millimetre
 _DRILL_STEP_MM = 0.5
+#: nobody drills more by hand
+_MOST_HOLES = 2000
 
 
 def pilot_mm(hole_mm: float, share: float) -> float:
@@ -51,7 +53,7 @@ def make_mounts(
     Raises
     ------
     TracerError
-        ``mount-no-hole``, ``mount-size-missing``, ``mount-pitch-missing``.
+        ``mount-no-hole``, ``mount-size-missing``, ``mount-pitch-missing``, ``mount-too-many``.
     """
     mounts: list[Mount] = []
     ways: list[BackCavity] = []
@@ -63,6 +65,13 @@ def make_mounts(
                 "mount-no-hole",
                 f"The mount '{one.name}' has no hole for a screw.",
                 "Type its holes, or name a drawing with circles.",
+            )
+        if sum(len(m.holes) for m in mounts) + one.count * len(holes) > _MOST_HOLES:
+            raise UsageError(
+                "mount-too-many",
+                f"With {one.count} mounts '{one.name}' of {len(holes)} holes each the board has "
+                f"more than {_MOST_HOLES} holes.",
+                "Check count and the drawing of the pattern.",
             )
         pattern = _pattern(holes, one, rules, centred=one.file is not None)
         for k in range(one.count):
