@@ -32,6 +32,9 @@ FITTINGS: dict[str, Range] = {
         for table in ("emblems", "mounts", "ledges")
         for side in ("width", "height")
     },
+    **{f"steps.{axis}_mm": Range(-1000, 6000, "mm") for axis in "xy"},
+    **{f"steps.{side}_mm": Range(0.5, 2000, "mm") for side in ("width", "height")},
+    "steps.under_mm": Range(0.5, 200, "mm"),
     "emblems.depth_mm": Range(0.5, 500, "mm"),
     "emblems.press_mm": Range(-1, 2, "mm"),
     "cavities.cable_mm": Range(0.5, 60, "mm"),

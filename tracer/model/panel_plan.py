@@ -46,6 +46,7 @@ __all__ = [
     "RailPlan",
     "SlotPlan",
     "Spare",
+    "StepPlan",
     "Style",
     "ToolPlan",
     "WellPlan",
@@ -164,6 +165,21 @@ class WellPlan:
 
 
 @dataclass(frozen=True)
+class StepPlan:
+    """Thin part of a tool whose underside lies higher than the tool's lowest: centre and size.
+
+    ``under_mm`` is by how much; the pocket's floor is raised there by as much, so that it rests.
+    """
+
+    name: str
+    x_mm: float
+    y_mm: float
+    width_mm: float
+    height_mm: float
+    under_mm: float
+
+
+@dataclass(frozen=True)
 class NotchPlan:
     """A finger notch at a typed place instead of the proposed one; ``both`` sides of the grip."""
 
@@ -189,6 +205,7 @@ class ToolPlan:
     notch: bool | None = None
     notches: tuple[NotchPlan, ...] = ()
     wells: tuple[WellPlan, ...] = ()
+    steps: tuple[StepPlan, ...] = ()
     label: str | None = None
     daily: bool = False
     skip: bool = False

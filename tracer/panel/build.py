@@ -32,7 +32,7 @@ from tracer.model.panel import (
 from tracer.model.panel_plan import PanelPlan
 from tracer.model.pocket import PocketRule, Room
 from tracer.model.report import Check
-from tracer.panel.fittings.added import add_labels, add_notches, add_wells
+from tracer.panel.fittings.added import add_labels, add_notches, add_steps, add_wells
 from tracer.panel.fittings.additions import (
     kept_free,
     with_back_work,
@@ -222,6 +222,7 @@ def build_panel(
     lies = _lies(wanted)
     panel, noted = with_face_work(panel, plan, drawn, rules)
     checks += noted
+    panel = replace(panel, pockets=add_steps(panel, lies, plan))
     panel = replace(panel, pockets=add_wells(panel, lies, plan, rules))
     panel = replace(panel, pockets=add_notches(panel, lies, plan, rules))
     panel = with_back_work(panel, plan, drawn, rules)

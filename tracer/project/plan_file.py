@@ -37,6 +37,7 @@ from tracer.model.panel_plan import (
     PlainPocketPlan,
     PlyPlan,
     SlotPlan,
+    StepPlan,
     ToolPlan,
     WellPlan,
 )
@@ -66,6 +67,7 @@ TABLES: dict[type, str] = {
     PlacementPlan: "placement",
     ToolPlan: "tools",
     WellPlan: "wells",
+    StepPlan: "steps",
     NotchPlan: "notches",
     MovePlan: "moves",
     ChosenPlace: "places",

@@ -15,6 +15,7 @@ from tracer.model.report import Check, Severity
 from tracer.panel.checks.additions import check_additions
 from tracer.panel.checks.lifting import check_lifting
 from tracer.panel.checks.shapes import check_shapes
+from tracer.panel.checks.steps import check_steps
 from tracer.panel.checks.use import check_use
 from tracer.panel.layout.places import Tool
 from tracer.panel.rules import TABLE, rules_for
@@ -67,6 +68,7 @@ def check_panel(panel: Panel, plan: PanelPlan, tools: Sequence[Tool] = ()) -> tu
         *check_use(panel, plan, tools, rules),
         *check_lifting(panel, rules),
         *check_additions(panel, rules),
+        *check_steps(panel),
     ]
     return sorted_checks(panel, found)
 

@@ -15,15 +15,32 @@ from tracer.model.panel_plan import PanelPlan
 from tracer.panel.fittings.labels import label_box, place_label
 from tracer.panel.fittings.notches import needs_notch, notch_at, propose_notch, shared_slot
 from tracer.panel.fittings.openings import Near, beside_pockets, opening
+from tracer.panel.fittings.steps import with_steps
 from tracer.panel.fittings.wells import in_panel, make_well
 from tracer.panel.rules import Rules
 
-__all__ = ["add_labels", "add_notches", "add_wells", "notch_depth_mm"]
+__all__ = ["add_labels", "add_notches", "add_steps", "add_wells", "notch_depth_mm"]
 
 Lies = Mapping[str, tuple[Placement, Polygon]]
 
 #: letters keep this far from the panel's rim
 _LABEL_RIM_MM = 5.0
+
+
+def add_steps(panel: Panel, lies: Lies, plan: PanelPlan) -> tuple[PanelPocket, ...]:
+    """Pockets with raised floors under the thin parts typed for their tools.
+
+    Raises
+    ------
+    TracerError
+        ``step-outside``, ``step-too-high``.
+    """
+    return tuple(
+        with_steps(p, plan.tool(p.pocket_id).steps, *lies[p.pocket_id])
+        if p.pocket_id in lies and plan.tool(p.pocket_id).steps
+        else p
+        for p in panel.pockets
+    )
 
 
 def add_wells(panel: Panel, lies: Lies, plan: PanelPlan, rules: Rules) -> tuple[PanelPocket, ...]:

@@ -11,7 +11,7 @@ from tracer.model.panel import Panel, PanelPocket
 from tracer.model.panel_plan import PanelPlan
 from tracer.model.report import Check, Severity
 from tracer.panel.build import make_panel_pocket, rules_of
-from tracer.panel.fittings.added import add_labels, add_notches, add_wells
+from tracer.panel.fittings.added import add_labels, add_notches, add_steps, add_wells
 from tracer.panel.layout.placement import Item
 from tracer.panel.layout.places import Tool, put
 
@@ -45,6 +45,7 @@ def swap_pocket(panel: Panel, plan: PanelPlan, tool: Tool) -> PocketSwap:
     placed = put(made, Item(tool.pocket_id, made.region, old.placement))
     trial = _with(panel, placed)
     lie = {tool.pocket_id: (tool.lie, tool.outline.region)}
+    trial = _with(panel, _named(add_steps(trial, lie, plan), tool.pocket_id))
     trial = _with(panel, _named(add_wells(trial, lie, plan, rules), tool.pocket_id))
     trial = _with(trial, _named(add_notches(trial, lie, plan, rules), tool.pocket_id))
     if plan.labels:
