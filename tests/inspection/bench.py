@@ -36,6 +36,7 @@ def bench_panel(foam: str = "grey on yellow") -> Panel:
 def panel_photo(
     *,
     some_gone: bool = False,
+    all_gone: bool = False,
     tilt_deg: float = 18.0,
     marks: bool = False,
     foam: str = "grey on yellow",
@@ -45,6 +46,8 @@ def panel_photo(
 ) -> PanelPhoto:
     """A photo of the bench panel from about 0.85 m."""
     states = dict.fromkeys(GONE, "missing") if some_gone else {}
+    if all_gone:
+        states = {p.pocket_id: "missing" for p in bench_panel().pockets}
     if wrong:
         states[wrong] = "turned"
     shot = Shot(size_px=SIZE_PX, distance_mm=850, tilt_deg=tilt_deg, aside_deg=70, roll_deg=4)

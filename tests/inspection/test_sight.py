@@ -103,6 +103,28 @@ def test_a_floor_drawn_in_the_faces_colour_brings_doubt_not_presence() -> None:
             assert finding.state is not PocketState.PRESENT, finding
 
 
+def test_a_floor_of_another_colour_than_drawn_brings_doubt_not_presence() -> None:
+    """A planted fault: yellow is built in, blue is drawn; no pocket shows the drawn colour."""
+    panel = bench_panel()
+    pockets = tuple(
+        replace(
+            p,
+            floor_insert=replace(
+                p.floor_insert, stock=replace(p.floor_insert.stock, rgb=(20, 60, 190))
+            ),
+        )
+        if p.floor_insert
+        else p
+        for p in panel.pockets
+    )
+    wrong = replace(panel, pockets=pockets)
+    photo = panel_photo(some_gone=True).photo
+    done = inspect_photos([PanelAt("bench", wrong)], [photo]).panels["bench"]
+    for finding in done.findings:
+        if finding.pocket_id in GONE:
+            assert finding.state is not PocketState.PRESENT, finding
+
+
 def test_two_photos_that_contradict_bring_doubt() -> None:
     full, gone = panel_photo().photo, panel_photo(some_gone=True).photo
     panels = [PanelAt("bench", bench_panel())]

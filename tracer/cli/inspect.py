@@ -32,6 +32,10 @@ def inspect(
         bool, typer.Option("--marks", help="Write a page of corner marks to stick on; no photo.")
     ] = False,
     paper: Annotated[str, typer.Option(metavar="SIZE", help="With --marks: a4 or letter.")] = "a4",
+    learn: Annotated[
+        bool,
+        typer.Option("--learn", help="The photo shows the empty panel: learn its floors' colours."),
+    ] = False,
     by: Annotated[
         str, typer.Option(parser=text("--by"), metavar="NAME", help="Who looked, for the history.")
     ] = "",
@@ -49,7 +53,7 @@ def inspect(
     console = Console(as_json=as_json, quiet=quiet)
     names = [Path(job)] if job is not None and jobs is not None else []
     given = [*names, *(photos or [])]
-    _refuse_mixtures(job, given, jobs, marks)
+    _refuse_mixtures(job, given, jobs, marks, learn)
 
     from tracer.project.store import JobFolder, job_path
     from tracer.workflows.inspecting import inspect_job as work
@@ -61,6 +65,9 @@ def inspect(
         file = work.write_marks(folder, size)
         body = {"job": str(folder.path), "files": [file]}
         console.result(body, f"Print at 100 % and stick on: {folder.path / file}")
+        return
+    if learn:
+        _learn(console, str(job), given[0])
         return
     folders = work.jobs_in(jobs) if jobs is not None else [JobFolder(job_path(str(job)))]
     for one in folders:
@@ -75,7 +82,31 @@ def inspect(
         raise typer.Exit(EXIT_CHECK_FAILED)
 
 
-def _refuse_mixtures(job: str | None, photos: list[Path], jobs: Path | None, marks: bool) -> None:
+def _learn(console: Console, job: str, path: Path) -> None:
+    """The photo of the empty panel."""
+    from tracer.project.store import JobFolder, job_path
+    from tracer.workflows.inspecting.inspect_job import panel_of_job
+    from tracer.workflows.inspecting.learn import learn_empty
+    from tracer.workflows.inspecting.read_photos import read_panel_photos
+
+    folder = JobFolder(job_path(job))
+    panel_of_job(folder)
+    console.step("photo")
+    file, pockets = learn_empty(folder, read_panel_photos([path])[0])
+    console.finish()
+    record = {"job": str(folder.path), "files": [file], "pockets": pockets}
+    console.result(record, f"Learned from {pockets} empty pockets: {folder.path / file}")
+
+
+def _refuse_mixtures(
+    job: str | None, photos: list[Path], jobs: Path | None, marks: bool, learn: bool
+) -> None:
+    if learn and (marks or job is None or jobs is not None or len(photos) != 1):
+        raise UsageError(
+            "usage",
+            "--learn takes one job and one photo of its empty panel.",
+            "Write tracer inspect JOB PHOTO --learn.",
+        )
     if marks and (job is None or photos or jobs is not None):
         raise UsageError(
             "usage", "--marks takes one job and no photo.", "Write tracer inspect JOB --marks."

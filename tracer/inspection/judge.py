@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 from tracer.inspection.looks import Looks
 from tracer.model.inspection import PocketState
 
-__all__ = ["CLASSES", "Judgement", "judged", "probabilities"]
+__all__ = ["CLASSES", "Judgement", "PocketLook", "judged", "probabilities"]
 
 Array = NDArray[np.float64]
 
@@ -40,6 +40,15 @@ LEAST_INSIDE = 0.8
 MOST_COVER = 0.4
 #: figures this far from all that were fitted to (scaled units) are doubted
 STRANGE = 9.0
+
+
+@dataclass(frozen=True)
+class PocketLook:
+    """One pocket in one photo: its figures, its share in the picture, a reason to doubt it."""
+
+    looks: Looks | None
+    inside: float
+    doubt: str = ""
 
 
 @dataclass(frozen=True)
@@ -74,25 +83,29 @@ def probabilities(looks: Looks) -> Array:
     return np.asarray(total / len(nets), np.float64)
 
 
-def judged(seen: Sequence[tuple[Looks | None, float]]) -> Judgement:
+def judged(seen: Sequence[PocketLook]) -> Judgement:
     """What one pocket holds, from one or several photos of it.
 
     Parameters
     ----------
     seen
-        By photo the figures and the share of the pocket in the picture. Of several photos the
-        probabilities' geometric mean counts, so that one that contradicts brings doubt.
+        The pocket by photo. Of several photos the probabilities' geometric mean counts, so that one
+        that contradicts brings doubt.
     """
-    usable = [looks for looks, inside in seen if looks is not None and inside >= LEAST_INSIDE]
+    usable = [s.looks for s in seen if s.looks is not None and s.inside >= LEAST_INSIDE]
     if not usable:
-        cut = any(inside > 0.02 for _, inside in seen)
+        cut = any(s.inside > 0.02 for s in seen)
         why = "cut by the picture's rim" if cut else "not in the picture"
         return Judgement(PocketState.UNSURE, 0.0, {}, why)
     logs = [np.log(np.maximum(probabilities(looks), 1e-9)) for looks in usable]
     p = np.exp(np.mean(logs, axis=0))
     p /= p.sum()
     by_class = dict(zip(CLASSES, p.tolist(), strict=True))
-    return _said(by_class, usable)
+    said = _said(by_class, usable)
+    doubts = [s.doubt for s in seen if s.doubt and s.looks is not None]
+    if said.state is PocketState.PRESENT and doubts:
+        return Judgement(PocketState.UNSURE, said.probability, by_class, doubts[0])
+    return said
 
 
 def _said(by_class: dict[str, float], usable: Sequence[Looks]) -> Judgement:

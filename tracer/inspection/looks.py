@@ -30,6 +30,7 @@ __all__ = [
     "cells_of",
     "floor_over_face",
     "looks_of",
+    "of_one_colour",
     "pocket_cells",
     "tone_of_floors",
 ]
@@ -45,6 +46,8 @@ UNKNOWN_MM = 15.0
 TONE_SIGMA = 0.16
 #: light on a floor as a share of that on the face
 DARKEST, BRIGHTEST = 0.07, 1.7
+#: tone (logarithm) of a strong colour, and how far its cells differ when it is one
+STRONG, EVEN = 0.8, 0.25
 #: linear light above which a channel counts as burnt out
 CLIPPED = 0.9
 
@@ -326,6 +329,21 @@ def tone_of_floors(reads: list[PocketCells], over_face: Array) -> Array:
     if not found or sum(map(len, found)) < 200:
         return over_face
     return np.asarray(over_face * np.exp(np.median(np.concatenate(found), axis=0)))
+
+
+def of_one_colour(read: PocketCells, panel: Panel) -> bool:
+    """Whether a pocket is filled evenly by one strong colour, as a floor is, and some tools are.
+
+    The photo's colours are taken back to the foam's by the face, whose colour is typed.
+    """
+    cells = read.cells.tool & np.isfinite(read.unlike)
+    if not cells.any():
+        return False
+    face = next(p.stock.rgb for p in panel.plies if p.role is PlyRole.FACE)
+    tone, _ = split(read.ratio[cells] + np.log(linear_rgb(face) + 1e-3))
+    middle = np.median(tone, axis=0)
+    spread = float(np.median(np.linalg.norm(tone - middle, axis=1)))
+    return float(np.linalg.norm(middle)) > STRONG and spread < EVEN
 
 
 def _largest(mask: Mask, of: int) -> float:

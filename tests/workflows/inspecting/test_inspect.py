@@ -22,6 +22,8 @@ from tests.inspection.bench import (
 from tests.panel.bench import drawer, panel_of, plan, row_of_bars
 from tests.workflows.arranging.test_arrange import write_job
 from tracer.cli.app import run
+from tracer.inspection.pattern import linear_rgb
+from tracer.project.learned_file import load_learned
 from tracer.project.store import JobFolder
 
 
@@ -94,10 +96,36 @@ def test_photos_that_do_not_count(
     assert not job.has("inspections.csv") and not bars.has("inspections.csv")
 
 
+@needs_compiler
+@pytest.mark.slow
+def test_the_empty_panel_teaches_its_floors(
+    job: JobFolder, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (tmp_path / "empty.jpg").write_bytes(panel_photo(all_gone=True).jpeg)
+    (tmp_path / "full.jpg").write_bytes(panel_photo().jpeg)
+    assert run(["inspect", "bench", "full.jpg", "--learn"]) == 1
+    assert "[panel-not-empty]" in capsys.readouterr().err
+    assert run(["inspect", "bench", "empty.jpg", "--learn"]) == 0
+    floors = load_learned(job.read("inspection/learned.json"), "learned.json")
+    ((typed, over),) = floors.items()
+    assert typed == (240, 210, 20)
+    # sRGB to linear light: IEC 61966-2-1; the foam is some per cent off, the pocket in some shade
+    face, floor = linear_rgb((55, 55, 58)), linear_rgb(typed)
+    tone = over / over.mean() / (floor / face / (floor / face).mean())
+    assert tone[:2] == pytest.approx([1, 1], abs=0.15)
+    (tmp_path / "evening.jpg").write_bytes(panel_photo(some_gone=True).jpeg)
+    assert run(["inspect", "bench", "evening.jpg", "--json"]) == 3
+    (panel,) = json.loads(capsys.readouterr().out)["panels"]
+    states = {p["id"]: p["state"] for p in panel["pockets"]}
+    assert all(states[i] == "missing" for i in GONE)
+
+
 @pytest.mark.parametrize(
     ("slug", "words"),
     [
         ("panel-not-seen", ["inspect", "bars", "plain.jpg"]),
+        ("panel-not-seen", ["inspect", "bars", "plain.jpg", "--learn"]),
+        ("usage", ["inspect", "bars", "--learn"]),
         ("panel-not-seen", ["inspect", "bars", "noise.png"]),
         ("panel-missing", ["inspect", "traced", "plain.jpg"]),
         ("panel-missing", ["inspect", "plain.jpg", "--jobs", "empty"]),

@@ -9,6 +9,7 @@ from pathlib import Path
 
 from tracer.errors import TracerError, UsageError
 from tracer.export.paper.corner_marks import corner_marks_pdf
+from tracer.inspection.learned import Learned
 from tracer.inspection.marks import MARK_MM, mark_places
 from tracer.model.inspection import InspectedPanel, PocketState
 from tracer.model.panel import Panel
@@ -17,6 +18,7 @@ from tracer.model.report import Check, Severity
 from tracer.pictures.inspection import inspection_jpeg
 from tracer.progress import Progress
 from tracer.project.inspections_file import Record, with_record
+from tracer.project.learned_file import load_learned
 from tracer.project.panel_file import load_panel
 from tracer.project.store import JobFolder
 from tracer.workflows.inspecting.inspect_photos import Inspected, PanelAt, inspect_photos
@@ -33,6 +35,7 @@ __all__ = [
 
 PANEL_JSON, HISTORY = "panel.json", "inspections.csv"
 PICTURE, MARKS = "inspection/photo-{}.jpg", "inspection/corner-marks.pdf"
+LEARNED = "inspection/learned.json"
 #: pictures kept of the last inspection
 MOST_PICTURES = 20
 
@@ -152,7 +155,7 @@ def inspect_jobs(
     """
     panels = {job.name: panel_of_job(job) for job in jobs}
     done = inspect_photos(
-        [PanelAt(name, panel) for name, panel in panels.items()],
+        [PanelAt(job.name, panels[job.name], _learned(job)) for job in jobs],
         photos,
         marks=marks,
         progress=progress,
@@ -162,6 +165,13 @@ def inspect_jobs(
         if record and job.name in done.panels:
             files[job.name] = _kept(job, panels, done, photos, when, by)
     return InspectedJobs(done.panels, files, _checks(done), done.seconds)
+
+
+def _learned(job: JobFolder) -> Learned | None:
+    """What a photo of the empty panel taught, where there was one."""
+    if not job.has(LEARNED):
+        return None
+    return Learned(load_learned(job.read(LEARNED), LEARNED))
 
 
 def _kept(

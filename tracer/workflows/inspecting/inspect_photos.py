@@ -8,12 +8,12 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from tracer.errors import TracerError
-from tracer.inspection.judge import judged
+from tracer.inspection.judge import PocketLook, judged
 from tracer.inspection.learned import Learned
 from tracer.inspection.looks import (
-    Looks,
     floor_over_face,
     looks_of,
+    of_one_colour,
     pocket_cells,
     tone_of_floors,
 )
@@ -28,6 +28,9 @@ __all__ = ["Inspected", "PanelAt", "inspect_photos"]
 
 #: two panels whose middles lie this near in one photo, as a share of their size, are one
 SAME_PLACE = 0.25
+#: a pocket in which so much looks like the floor shows that the floors have the drawn colour
+FLOOR_SHOWN = 0.5
+ONE_COLOUR = "one even colour: a floor of another colour than drawn?"
 
 
 @dataclass(frozen=True, eq=False)
@@ -79,7 +82,7 @@ def inspect_photos(
                 "Arrange it again with its tools.",
             )
     sought = [Sought.of(at.panel) for at in panels]
-    seen: dict[str, dict[str, tuple[Seen, list[tuple[Looks | None, float]]]]] = {}
+    seen: dict[str, dict[str, tuple[Seen, list[PocketLook]]]] = {}
     strangers: list[tuple[Photo, LookedAt]] = []
     for number, photo in enumerate(photos):
         clock.step(f"photo {photo.name}")
@@ -122,7 +125,7 @@ def _one_each(found: list[tuple[int, Seen]], sought: Sequence[Sought]) -> list[t
     return [(k, seen) for k, seen, _, _ in kept]
 
 
-def _looks(at: PanelAt, seen: Seen, looked: LookedAt) -> list[tuple[Looks | None, float]]:
+def _looks(at: PanelAt, seen: Seen, looked: LookedAt) -> list[PocketLook]:
     """Figures of all pockets in one photo, and the share of each in the picture."""
     level = looked.levels[-1]
     camera = seen.fit.camera.scaled(level.scale, level.size_px)
@@ -131,27 +134,28 @@ def _looks(at: PanelAt, seen: Seen, looked: LookedAt) -> list[tuple[Looks | None
     floors: dict[tuple[int, int, int], list[int]] = {}
     for k, pocket in enumerate(panel.pockets):
         floors.setdefault(floor_rgb(panel, pocket), []).append(k)
-    over: dict[int, np.ndarray] = {}
-    for rgb in floors:
-        group = floors[rgb]
+    shown: dict[int, PocketLook] = {}
+    for rgb, group in floors.items():
         typed = floor_over_face(panel, panel.pockets[group[0]])
-        if at.learned is not None and at.learned.floor_over_face is not None:
-            typed = at.learned.floor_over_face.get(rgb, typed)
-        own = tone_of_floors([reads[k] for k in group], typed)
-        over |= dict.fromkeys(group, own)
-    return [
-        (looks_of(reads[k], over[k], face.tone_sigma), reads[k].inside) for k in range(len(reads))
-    ]
+        learned = at.learned.floors.get(rgb) if at.learned is not None else None
+        over = tone_of_floors([reads[k] for k in group], typed if learned is None else learned)
+        looks = [looks_of(reads[k], over, face.tone_sigma) for k in group]
+        # a floor of the drawn colour somewhere in the photo says that the drawing is right
+        sure = learned is not None or any(one and one.floor > FLOOR_SHOWN for one in looks)
+        for k, one in zip(group, looks, strict=True):
+            doubt = "" if sure or not of_one_colour(reads[k], panel) else ONE_COLOUR
+            shown[k] = PocketLook(one, reads[k].inside, doubt)
+    return [shown[k] for k in range(len(reads))]
 
 
 def _inspected(
-    at: PanelAt, by_photo: Mapping[str, tuple[Seen, list[tuple[Looks | None, float]]]]
+    at: PanelAt, by_photo: Mapping[str, tuple[Seen, list[PocketLook]]]
 ) -> InspectedPanel:
     findings = []
     for k, pocket in enumerate(at.panel.pockets):
         told = [(name, looks[k]) for name, (_, looks) in by_photo.items()]
         said = judged([one for _, one in told])
-        most = max(told, key=lambda t: t[1][0].pixels if t[1][0] is not None else -1.0)
+        most = max(told, key=lambda t: t[1].looks.pixels if t[1].looks is not None else -1.0)
         findings.append(
             PocketFinding(
                 pocket.pocket_id,
