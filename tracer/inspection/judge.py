@@ -29,6 +29,7 @@ CLASSES = ("present", "missing", "wrong", "covered")
 #: least probability of a state that is said, and most of missing beside present
 PRESENT, MISSING, WRONG = 0.80, 0.80, 0.60
 MOST_MISSING_BESIDE_PRESENT = 0.04
+MISSING_IF_PALE = 0.98
 #: above these a floor is seen, whatever the networks say
 MOST_FLOOR, MOST_FLOOR_CORE, MOST_FLOOR_BLOB = 0.35, 0.35, 0.25
 #: floor and face as typed differ by less than this, in tone and in brightness (logarithms): a floor
@@ -44,11 +45,15 @@ STRANGE = 9.0
 
 @dataclass(frozen=True)
 class PocketLook:
-    """One pocket in one photo: its figures, its share in the picture, a reason to doubt it."""
+    """One pocket in one photo: its figures, its share in the picture, a reason to doubt it.
+
+    ``pale``: its floor has no colour of its own, so that bare steel looks like it.
+    """
 
     looks: Looks | None
     inside: float
     doubt: str = ""
+    pale: bool = False
 
 
 @dataclass(frozen=True)
@@ -102,6 +107,13 @@ def judged(seen: Sequence[PocketLook]) -> Judgement:
     p /= p.sum()
     by_class = dict(zip(CLASSES, p.tolist(), strict=True))
     said = _said(by_class, usable)
+    if (
+        said.state is PocketState.MISSING
+        and said.probability < MISSING_IF_PALE
+        and any(s.pale for s in seen)
+    ):
+        why = "a pale floor, or bare steel"
+        return Judgement(PocketState.UNSURE, said.probability, by_class, why)
     doubts = [s.doubt for s in seen if s.doubt and s.looks is not None]
     if said.state is PocketState.PRESENT and doubts:
         return Judgement(PocketState.UNSURE, said.probability, by_class, doubts[0])

@@ -23,6 +23,7 @@ __all__ = [
     "Pattern",
     "beside_pockets",
     "floor_rgb",
+    "is_pale",
     "linear_rgb",
     "opening_of",
     "panel_pattern",
@@ -32,6 +33,8 @@ Array = NDArray[np.float64]
 
 #: owner of points on the panel's rim
 RIM = -1
+#: tone (logarithm of linear light) of a colour that is still white or grey
+PALE = 0.4
 WALL_STEP_MM, RIM_STEP_MM = 4.0, 6.0
 #: where the face's colour is read: a grid this wide, this far from openings and rim
 FACE_STEP_MM, FACE_OFF_MM = 9.0, 5.0
@@ -97,6 +100,16 @@ def linear_rgb(rgb: tuple[int, int, int]) -> Array:
     """
     c = np.array(rgb, np.float64) / 255
     return np.where(c <= 0.04045, c / 12.92, ((c + 0.055) / 1.055) ** 2.4)
+
+
+def is_pale(rgb: tuple[int, int, int]) -> bool:
+    """Whether a colour is white or grey, so that bare steel looks like it.
+
+    >>> is_pale((232, 232, 226)), is_pale((240, 210, 20))
+    (True, False)
+    """
+    log = np.log(linear_rgb(rgb) + 1e-3)
+    return bool(np.linalg.norm(log - log.mean()) < PALE)
 
 
 def floor_rgb(panel: Panel, pocket: PanelPocket) -> tuple[int, int, int]:

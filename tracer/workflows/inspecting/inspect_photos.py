@@ -18,7 +18,7 @@ from tracer.inspection.looks import (
     tone_of_floors,
 )
 from tracer.inspection.panel_sight import LookedAt, Seen, Sought, seen_mirrored, sight
-from tracer.inspection.pattern import floor_rgb
+from tracer.inspection.pattern import floor_rgb, is_pale
 from tracer.model.inspection import Found, InspectedPanel, PocketFinding
 from tracer.model.panel import Panel
 from tracer.model.photo import Photo
@@ -144,7 +144,7 @@ def _looks(at: PanelAt, seen: Seen, looked: LookedAt) -> list[PocketLook]:
         sure = learned is not None or any(one and one.floor > FLOOR_SHOWN for one in looks)
         for k, one in zip(group, looks, strict=True):
             doubt = "" if sure or not of_one_colour(reads[k], panel) else ONE_COLOUR
-            shown[k] = PocketLook(one, reads[k].inside, doubt)
+            shown[k] = PocketLook(one, reads[k].inside, doubt, is_pale(rgb))
     return [shown[k] for k in range(len(reads))]
 
 
