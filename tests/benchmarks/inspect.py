@@ -1,13 +1,14 @@
 """Is what is missing found: registration and decision on rendered photos with known states.
 
     python -m tests.benchmarks.inspect SCENES... [--count 60] [--first 0] [--seed 21] [--marks]
-        [--large] [--pale] [--strangers N] [--kept FOLDER] [--json FILE]
+        [--large] [--pale] [--first-time] [--strangers N] [--kept FOLDER] [--json FILE]
 
 SCENES are folders with a ``truth.json``; their tools are arranged into a panel each. Photos are
 made by `tests.inspection.cases`: three pairs of foam colours, five lights, 0.6 to 2 m, tilts to 35
 degrees, a tenth, half or most of the tools gone, hands, cables, coats and rags in front.
 ``--marks`` sticks corner marks on, ``--large`` renders at 12 megapixels instead of 3, ``--pale``
-uses a floor without colour. ``--strangers`` looks for the *next* scene's panel in so many of the
+uses a floor without colour. ``--first-time``: no earlier photo has shown the floors as drawn, so
+that strong even colours are doubted. ``--strangers`` looks for the *next* scene's panel in so many of the
 photos.
 
 *Registered*: the panel was found, with less than 5 mm of error (root mean square over the walls);
@@ -94,12 +95,16 @@ def rendered(case: Case, kept: Path | None) -> PanelPhoto:
     return photo
 
 
-def measured(case: Case, photo: PanelPhoto, number: int) -> PhotoRow:
+def measured(case: Case, photo: PanelPhoto, number: int, *, first_time: bool = False) -> PhotoRow:
     """Inspect one photo and compare with the truth."""
     start = time.process_time()
     found = None
     try:
-        done = inspect_photos([PanelAt("panel", case.panel)], [photo.photo], marks=case.marks)
+        done = inspect_photos(
+            [PanelAt("panel", case.panel, confirmed=not first_time)],
+            [photo.photo],
+            marks=case.marks,
+        )
         found = done.panels["panel"]
     except TracerError:
         pass
@@ -242,7 +247,7 @@ def main() -> None:
     parser.add_argument("scenes", nargs="+", type=Path)
     for name, value in (("count", 60), ("first", 0), ("seed", 21), ("strangers", 0)):
         parser.add_argument(f"--{name}", type=int, default=value)
-    for flag in ("marks", "large", "pale"):
+    for flag in ("marks", "large", "pale", "first-time"):
         parser.add_argument(f"--{flag}", action="store_true")
     parser.add_argument("--kept", type=Path)
     parser.add_argument("--json", type=Path)
@@ -253,7 +258,8 @@ def main() -> None:
             args.scenes, args.seed, number, cache_folder=args.kept, marks=args.marks,
             size_px=LARGE_PX if args.large else SMALL_PX, pale=args.pale,
         )  # fmt: skip
-        row = measured(case, rendered(case, args.kept), number)
+        photo = rendered(case, args.kept)
+        row = measured(case, photo, number, first_time=args.first_time)
         rows.append(row)
         bad = [p for p in row.pockets if p.truth == "missing" and p.said == "present"]
         if not row.registered or bad:

@@ -25,8 +25,9 @@ def error_mm(seen: Seen, photo: PanelPhoto) -> float:
     return float(np.sqrt(np.mean((off * photo.view.mm_per_px(pattern.walls_mm)) ** 2)))
 
 
-def found(photo: PanelPhoto, foam: str = "grey on yellow") -> InspectedPanel:
-    return inspect_photos([PanelAt("bench", bench_panel(foam))], [photo.photo]).panels["bench"]
+def found(photo: PanelPhoto, *, confirmed: bool = True) -> InspectedPanel:
+    panels = [PanelAt("bench", bench_panel(), confirmed=confirmed)]
+    return inspect_photos(panels, [photo.photo]).panels["bench"]
 
 
 @pytest.mark.parametrize("tilt_deg", [2.0, 30.0])

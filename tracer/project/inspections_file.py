@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 from tracer.model.inspection import InspectedPanel, PocketState
 
-__all__ = ["COLUMNS", "Record", "with_record"]
+__all__ = ["COLUMNS", "Record", "any_missing", "with_record"]
 
 COLUMNS = (
     "when", "by", "photos", "present", "missing", "wrong", "unsure",
@@ -48,6 +48,16 @@ def with_record(before: bytes | None, record: Record) -> bytes:
     if kept and kept != _BOM and not kept.endswith((b"\n", b"\r")):
         kept += b"\r\n"
     return kept + out.getvalue().encode()
+
+
+def any_missing(data: bytes) -> bool:
+    """Whether a line of the file tells of a missing tool; lines that make no sense tell nothing."""
+    try:
+        text = data.decode("utf-8-sig")
+        rows = list(csv.DictReader(io.StringIO(text, newline="")))
+    except (UnicodeDecodeError, csv.Error):
+        return False
+    return any((row.get("missing") or "0").strip() not in {"", "0"} for row in rows)
 
 
 def _harmless(text: str) -> str:

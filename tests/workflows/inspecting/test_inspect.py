@@ -106,6 +106,7 @@ def test_the_empty_panel_teaches_its_floors(
     assert run(["inspect", "bench", "full.jpg", "--learn"]) == 1
     assert "[panel-not-empty]" in capsys.readouterr().err
     assert run(["inspect", "bench", "empty.jpg", "--learn"]) == 0
+    assert "8 empty pockets" in capsys.readouterr().out
     floors = load_learned(job.read("inspection/learned.json"), "learned.json")
     ((typed, over),) = floors.items()
     assert typed == (240, 210, 20)

@@ -17,7 +17,7 @@ from tracer.model.photo import Photo
 from tracer.model.report import Check, Severity
 from tracer.pictures.inspection import inspection_jpeg
 from tracer.progress import Progress
-from tracer.project.inspections_file import Record, with_record
+from tracer.project.inspections_file import Record, any_missing, with_record
 from tracer.project.learned_file import load_learned
 from tracer.project.panel_file import load_panel
 from tracer.project.store import JobFolder
@@ -155,7 +155,7 @@ def inspect_jobs(
     """
     panels = {job.name: panel_of_job(job) for job in jobs}
     done = inspect_photos(
-        [PanelAt(job.name, panels[job.name], _learned(job)) for job in jobs],
+        [PanelAt(job.name, panels[job.name], _learned(job), _confirmed(job)) for job in jobs],
         photos,
         marks=marks,
         progress=progress,
@@ -165,6 +165,11 @@ def inspect_jobs(
         if record and job.name in done.panels:
             files[job.name] = _kept(job, panels, done, photos, when, by)
     return InspectedJobs(done.panels, files, _checks(done), done.seconds)
+
+
+def _confirmed(job: JobFolder) -> bool:
+    """Whether a floor was seen as drawn in an earlier inspection: something was missing."""
+    return job.has(HISTORY) and any_missing(job.read(HISTORY))
 
 
 def _learned(job: JobFolder) -> Learned | None:

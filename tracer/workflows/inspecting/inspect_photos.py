@@ -24,7 +24,7 @@ from tracer.model.panel import Panel
 from tracer.model.photo import Photo
 from tracer.progress import Progress, StepClock
 
-__all__ = ["Inspected", "PanelAt", "inspect_photos"]
+__all__ = ["Inspected", "PanelAt", "inspect_photos", "looks_in_photo"]
 
 #: two panels whose middles lie this near in one photo, as a share of their size, are one
 SAME_PLACE = 0.25
@@ -35,11 +35,15 @@ ONE_COLOUR = "one even colour: a floor of another colour than drawn?"
 
 @dataclass(frozen=True, eq=False)
 class PanelAt:
-    """A panel to look for: its name, and what was learned of it where anything was."""
+    """A panel to look for: its name, and what was learned of it where anything was.
+
+    ``confirmed``: its floors were seen before in the colours that are drawn.
+    """
 
     name: str
     panel: Panel
     learned: Learned | None = None
+    confirmed: bool = False
 
 
 @dataclass(frozen=True, eq=False)
@@ -98,7 +102,7 @@ def inspect_photos(
             strangers.append((photo, looked))
         for k, sighted in found:
             key = f"{photo.name} ({number + 1})" if _named_twice(photos, photo) else photo.name
-            looks = _looks(panels[k], sighted, looked)
+            looks = looks_in_photo(panels[k], sighted, looked)
             seen.setdefault(panels[k].name, {})[key] = (sighted, looks)
     if not seen:
         raise _refusal(panels, sought, strangers)
@@ -125,7 +129,7 @@ def _one_each(found: list[tuple[int, Seen]], sought: Sequence[Sought]) -> list[t
     return [(k, seen) for k, seen, _, _ in kept]
 
 
-def _looks(at: PanelAt, seen: Seen, looked: LookedAt) -> list[PocketLook]:
+def looks_in_photo(at: PanelAt, seen: Seen, looked: LookedAt) -> list[PocketLook]:
     """Figures of all pockets in one photo, and the share of each in the picture."""
     level = looked.levels[-1]
     camera = seen.fit.camera.scaled(level.scale, level.size_px)
@@ -141,7 +145,11 @@ def _looks(at: PanelAt, seen: Seen, looked: LookedAt) -> list[PocketLook]:
         over = tone_of_floors([reads[k] for k in group], typed if learned is None else learned)
         looks = [looks_of(reads[k], over, face.tone_sigma) for k in group]
         # a floor of the drawn colour somewhere in the photo says that the drawing is right
-        sure = learned is not None or any(one and one.floor > FLOOR_SHOWN for one in looks)
+        sure = (
+            at.confirmed
+            or learned is not None
+            or any(one and one.floor > FLOOR_SHOWN for one in looks)
+        )
         for k, one in zip(group, looks, strict=True):
             doubt = "" if sure or not of_one_colour(reads[k], panel) else ONE_COLOUR
             shown[k] = PocketLook(one, reads[k].inside, doubt, is_pale(rgb))

@@ -1,0 +1,158 @@
+"""Fit the networks behind `tracer.inspection.judge` to rendered photos of panels.
+
+    python -m tests.benchmarks.inspect_fit SCENES... [--count 150] [--seed 12] [--kept FOLDER]
+        [--folds 0] --out tracer/assets/inspection.json
+
+Each photo is registered from its true camera, so that only the pockets' figures count. A pocket of
+which less than seven tenths are free counts as covered. ``--folds N`` first prints what networks
+fitted without a photo say of its pockets. Needs torch; not needed to run the program.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+from pathlib import Path
+
+import cv2
+import numpy as np
+import torch
+from numpy.typing import NDArray
+
+from tests.benchmarks.inspect import rendered
+from tests.inspection.cases import Case, case_of
+from tests.inspection.photo import PanelPhoto
+from tracer.inspection.camera import PanelCamera
+from tracer.inspection.judge import CLASSES
+from tracer.inspection.looks import Looks
+from tracer.inspection.panel_sight import LookedAt, Seen, Sought
+from tracer.inspection.refine import refined
+from tracer.model.inspection import Found, Sighting
+from tracer.workflows.inspecting.inspect_photos import PanelAt, looks_in_photo
+
+Array = NDArray[np.float64]
+Net = list[Array]
+
+KINDS = {"present": 0, "missing": 1, "wrong": 2, "turned": 2}
+#: missing weighs most; wrong tools are far rarer in a shop than here
+WEIGHTS = (1.0, 1.5, 0.6, 1.0)
+NETWORKS, HIDDEN, EPOCHS, BATCH = 5, 24, 70, 256
+MOST_ERROR_MM = 4.0
+
+
+def figures(case: Case, photo: PanelPhoto) -> list[tuple[Array, int]]:
+    """Figures and class of each pocket that the photo shows."""
+    looked, sought = LookedAt.of(photo.photo), Sought.of(case.panel)
+    view, size = photo.view, case.panel.size_mm
+    turn = np.ravel(cv2.Rodrigues(view.R)[0])
+    values = np.concatenate([turn, view.t, [np.log(view.K[0, 0]), 0.0, 0.0]])
+    start = PanelCamera(values, view.size_px, size)
+    fit = refined(looked.levels, start, sought.pattern, looked.focal_sigma, first=1)
+    if fit is None:
+        return []
+    walls = sought.pattern.walls_mm
+    off = np.linalg.norm(fit.camera.to_photo(walls) - photo.wall_px(walls, size), axis=1)
+    if float(np.sqrt(np.nanmean((off * view.mm_per_px(walls)) ** 2))) > MOST_ERROR_MM:
+        return []
+    sighting = Sighting(fit.camera.view(""), Found.DRAWING, 1.0, 0.0, fit.rms_mm)
+    shown = looks_in_photo(PanelAt("", case.panel), Seen(fit, sighting, sure=True), looked)
+    rows = []
+    for pocket, look in zip(case.panel.pockets, shown, strict=True):
+        free = photo.seen[pocket.pocket_id][1]
+        if look.looks is not None and look.inside >= 0.8:
+            kind = 3 if free < 0.7 else KINDS[photo.states[pocket.pocket_id]]
+            rows.append((look.looks.vector(), kind))
+    return rows
+
+
+def fitted(
+    x: Array, y: NDArray[np.intp], networks: int = NETWORKS
+) -> tuple[Array, Array, list[Net]]:
+    """Means and scales of the figures, and networks each fitted to another draw of the rows."""
+    mean, scale = x.mean(axis=0), x.std(axis=0) + 1e-3
+    z = torch.tensor(np.clip((x - mean) / scale, -9, 9), dtype=torch.float32)
+    target, weight = torch.tensor(y), torch.tensor(WEIGHTS)
+    nets = []
+    for number in range(networks):
+        torch.manual_seed(number)
+        net = torch.nn.Sequential(
+            torch.nn.Linear(x.shape[1], HIDDEN),
+            torch.nn.Tanh(),
+            torch.nn.Linear(HIDDEN, len(CLASSES)),
+        )
+        adam = torch.optim.AdamW(net.parameters(), lr=4e-3, weight_decay=3e-3)
+        slower = torch.optim.lr_scheduler.CosineAnnealingLR(adam, EPOCHS)
+        drawn = torch.tensor(np.random.default_rng(number).integers(0, len(z), len(z)))
+        for _ in range(EPOCHS):
+            for rows in drawn[torch.randperm(len(drawn))].split(BATCH):
+                adam.zero_grad()
+                loss = torch.nn.functional.cross_entropy(
+                    net(z[rows]), target[rows], weight=weight, label_smoothing=0.002
+                )
+                loss.backward()
+                adam.step()
+            slower.step()
+        parts = [net[0].weight.T, net[0].bias, net[2].weight.T, net[2].bias]
+        nets.append([p.detach().numpy().astype(np.float64) for p in parts])
+    return mean, scale, nets
+
+
+def said(x: Array, mean: Array, scale: Array, nets: list[Net]) -> Array:
+    """Probabilities (N, 4), as `tracer.inspection.judge` computes them."""
+    z = np.clip((x - mean) / scale, -9, 9)
+    total = np.zeros((len(x), len(CLASSES)))
+    for w1, b1, w2, b2 in nets:
+        e = np.exp(np.tanh(z @ w1 + b1) @ w2 + b2)
+        total += e / e.sum(axis=1, keepdims=True)
+    return total / len(nets)
+
+
+def asset(mean: Array, scale: Array, nets: list[Net]) -> bytes:
+    """The file that the program reads."""
+
+    def plain(part: Array) -> list[float]:
+        return np.round(part, 4).tolist()
+
+    body = {
+        "figures": list(Looks.names()),
+        "classes": list(CLASSES),
+        "mean": plain(mean),
+        "scale": plain(scale),
+        "temperature": 1.0,
+        "networks": [[plain(part) for part in net] for net in nets],
+    }
+    return (json.dumps(body, separators=(",", ":")) + "\n").encode()
+
+
+def main() -> None:
+    """Render, read, fit, write."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("scenes", nargs="+", type=Path)
+    for name, value in (("count", 150), ("seed", 12), ("folds", 0)):
+        parser.add_argument(f"--{name}", type=int, default=value)
+    parser.add_argument("--kept", type=Path)
+    parser.add_argument("--out", type=Path, required=True)
+    args = parser.parse_args()
+    rows: list[tuple[Array, int]] = []
+    photos: list[int] = []
+    for number in range(args.count):
+        case = case_of(args.scenes, args.seed, number, cache_folder=args.kept)
+        found = figures(case, rendered(case, args.kept))
+        rows += found
+        photos += [number] * len(found)
+    x, y = np.array([r[0] for r in rows]), np.array([r[1] for r in rows], np.intp)
+    fold = np.array(photos) % max(args.folds, 1)
+    for k in range(args.folds):
+        out = fold == k
+        p = said(x[out], *fitted(x[~out], y[~out], 2))
+        table = [
+            [int(((p.argmax(axis=1) == j) & (y[out] == i)).sum()) for j in range(4)]
+            for i in range(4)
+        ]
+        print(f"fold {k}: rows truth, columns said, in the order {CLASSES}: {table}")
+    args.out.write_bytes(asset(*fitted(x, y)))
+    print(f"{len(y)} pockets of {len(set(photos))} photos -> {args.out}")
+
+
+if __name__ == "__main__":
+    main()
