@@ -8,8 +8,8 @@ made by `tests.inspection.cases`: three pairs of foam colours, five lights, 0.6 
 degrees, a tenth, half or most of the tools gone, hands, cables, coats and rags in front.
 ``--marks`` sticks corner marks on, ``--large`` renders at 12 megapixels instead of 3, ``--pale``
 uses a floor without colour. ``--first-time``: no earlier photo has shown the floors as drawn, so
-that strong even colours are doubted. ``--strangers`` looks for the *next* scene's panel in so many of the
-photos.
+that strong even colours are doubted. ``--strangers`` looks for the *next* scene's panel in so many
+of the photos.
 
 *Registered*: the panel was found, with less than 5 mm of error (root mean square over the walls);
 *false*: it was found elsewhere. *Seen*: a pocket in the picture of which at least nine tenths are
