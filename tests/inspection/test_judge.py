@@ -1,0 +1,77 @@
+"""The hard rules above the networks: what no probability may overrule."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from tracer.inspection import judge
+from tracer.inspection.judge import CLASSES, PocketLook, judged, probabilities
+from tracer.inspection.looks import Looks
+from tracer.model.inspection import PocketState
+
+#: figures as a yellow floor under a dark grey face gives them, read off a rendered photo
+EMPTY = Looks(
+    floor=0.88, floor_core=0.9, floor_blob=0.96, other_blob=0.0, tone_off=0.06, shade=-0.66,
+    shade_spread=0.46, texture=0.06, face_there=0.0, gap_floor=0.5, lean=0.5, lean_cells=0.0,
+    beyond=0.02, beyond_blob=1.0, cover=0.03, dark=0.0, contrast=3.9, brighter=1.4, pixels=9.5,
+)  # fmt: skip
+FULL = replace(
+    EMPTY, floor=0.0, floor_core=0.0, floor_blob=0.0, other_blob=1.0, tone_off=2.5, shade=-1.0,
+    texture=0.1, gap_floor=0.5,
+)  # fmt: skip
+
+
+def look(looks: Looks | None, inside: float = 1.0, **more: object) -> PocketLook:
+    return PocketLook(looks, inside, **more)  # type: ignore[arg-type]
+
+
+def sure_of(monkeypatch: pytest.MonkeyPatch, name: str) -> None:
+    p = np.full(len(CLASSES), 1e-6)
+    p[CLASSES.index(name)] = 1 - 3e-6
+    monkeypatch.setattr(judge, "probabilities", lambda _: p)
+
+
+def test_an_empty_and_a_full_pocket_are_told_apart() -> None:
+    assert judged([look(EMPTY)]).state is PocketState.MISSING
+    assert judged([look(FULL)]).state is PocketState.PRESENT
+    assert probabilities(EMPTY).sum() == pytest.approx(1)
+
+
+@pytest.mark.parametrize(
+    "changes",
+    [{"floor": 0.4}, {"floor_core": 0.4}, {"floor_blob": 0.3}, {"cover": 0.5}],
+    ids=str,
+)
+def test_nothing_is_present_while_its_floor_is_seen_or_it_is_covered(
+    monkeypatch: pytest.MonkeyPatch, changes: dict[str, float]
+) -> None:
+    sure_of(monkeypatch, "present")
+    assert judged([look(FULL)]).state is PocketState.PRESENT
+    assert judged([look(replace(FULL, **changes))]).state is PocketState.UNSURE
+
+
+def test_a_floor_without_contrast_decides_nothing(monkeypatch: pytest.MonkeyPatch) -> None:
+    sure_of(monkeypatch, "present")
+    said = judged([look(replace(FULL, contrast=0.1, brighter=0.2))])
+    assert said.state is PocketState.UNSURE and "colour" in said.why
+
+
+def test_doubts_and_pale_floors_are_said(monkeypatch: pytest.MonkeyPatch) -> None:
+    sure_of(monkeypatch, "present")
+    assert judged([look(FULL, doubt="even")]).why == "even"
+    monkeypatch.setattr(judge, "probabilities", lambda _: np.array([0.04, 0.9, 0.04, 0.02]))
+    assert judged([look(EMPTY)]).state is PocketState.MISSING
+    assert judged([look(EMPTY, pale=True)]).state is PocketState.UNSURE
+
+
+def test_what_is_not_in_the_picture_is_unsure() -> None:
+    assert judged([look(None, 0.0)]).why == "not in the picture"
+    assert judged([look(FULL, 0.4)]).why == "cut by the picture's rim"
+    assert judged([look(FULL, 0.4), look(FULL)]).state is PocketState.PRESENT
+
+
+def test_photos_that_contradict_leave_it_open() -> None:
+    assert judged([look(EMPTY), look(FULL)]).state is not PocketState.PRESENT
