@@ -8,7 +8,7 @@ one pocket changed (where there is a panel), the drawings of all outlines, the p
 from __future__ import annotations
 
 import datetime
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 
 from shapely.geometry import Polygon
@@ -16,23 +16,21 @@ from shapely.geometry import Polygon
 from tracer.errors import UsageError
 from tracer.geometry.compare import Motion
 from tracer.model.card import CardSizes
-from tracer.model.corrections import Corrections
 from tracer.model.lay_settings import LaySettings
 from tracer.model.machine import Machine
-from tracer.model.outline import HeightSource, Outline
+from tracer.model.outline import Outline
 from tracer.model.report import Check
 from tracer.model.swap import AreaChange, Outcome
 from tracer.model.view import View
 from tracer.panel.swap.old_pocket import Patch, PatchRules
-from tracer.photos import decode_photo
 from tracer.progress import Progress, StepClock
 from tracer.project.outlines_file import load_outlines
 from tracer.project.schema import KeptOutline, LayRecord, PhotoRecord, dump_job, load_job
 from tracer.project.store import JobFolder
-from tracer.workflows.job.job_files import common_drawings, lay_options
+from tracer.workflows.job.job_files import common_drawings
 from tracer.workflows.job.persons_files import left_alone
 from tracer.workflows.job.trace_job import PhotoFile
-from tracer.workflows.job.usable_edits import refuse_outside
+from tracer.workflows.swapping.new_tool import trace_new
 from tracer.workflows.swapping.pocket_change import lay_change, panel_change
 from tracer.workflows.swapping.swap import (
     SwapOptions,
@@ -56,7 +54,7 @@ from tracer.workflows.swapping.swap_store import (
     revision_files,
     snapshot,
 )
-from tracer.workflows.tracing.trace import Trace, trace
+from tracer.workflows.tracing.trace import Trace
 
 __all__ = ["JobSwap", "SwapRun", "ToolChange", "add_tool", "remove_tool", "restore", "swap_tools"]
 
@@ -140,11 +138,13 @@ def swap_tools(
         lay = lays.pop()
         height = run.height_mm if run.height_mm is not None else max(o.height_mm for o in olds)
         settings = _settings(job, lay, run)
-        done = _traced(photo_files, settings, height, options.point_px, clock)
-        clock.step("laying into place")
-        same = same_cards(job.calibration(lay), done)
         gone = {o.outline_id for o in olds}
         others = [o for o in job.beside("", lay) if o.outline_id not in gone]
+        done, told = trace_new(
+            photo_files, settings, height, options.point_px, clock, _shown_too(job, lay, others)
+        )
+        clock.step("laying into place")
+        same = same_cards(job.calibration(lay), done)
         swaps = [swap_outline(old, others, done, options, same_frame=same) for old in olds]
         view = view_of_lay(job.calibration(lay))
         changed = {
@@ -154,7 +154,8 @@ def swap_tools(
         kept = {i: KeptOutline(records, _first_before(job, i)) for i in changed}
         pairs = [(s.old, changed.get(s.old.outline_id)) for s in swaps]
         result = _write(job, pairs, changed, kept, photos, swaps, lay, run, clock)
-    return replace(result, checks=(*(c for s in swaps for c in s.checks), *result.checks))
+    about = (*told, *(c for s in swaps for c in s.checks))
+    return replace(result, checks=(*about, *result.checks))
 
 
 def remove_tool(
@@ -193,7 +194,10 @@ def add_tool(
     with folder.locked():
         job = open_job(folder)
         settings = _settings(job, 1, run)
-        done = _traced(photo_files, settings, run.height_mm, options.point_px, clock)
+        beside = _shown_too(job, 1, job.beside("", 1))
+        done, told = trace_new(
+            photo_files, settings, run.height_mm, options.point_px, clock, beside
+        )
         clock.step("laying into place")
         same = same_cards(job.calibration(1), done)
         found = the_new_one(None, job.beside("", 1), done, options, same)
@@ -222,7 +226,7 @@ def add_tool(
         changed = {outline_id: new}
         near = near_neighbours(new, job.beside(outline_id, 1))
         result = _write(job, [(None, new)], changed, kept, photos, [], 1, run, clock)
-    return replace(result, checks=(*near, *result.checks))
+    return replace(result, checks=(*told, *near, *result.checks))
 
 
 def restore(folder: JobFolder, revision: int, run: SwapRun) -> JobSwap:
@@ -271,27 +275,11 @@ def _settings(job: OpenJob, lay: int, run: SwapRun) -> LayRecord:
     return LayRecord(photos=()).with_settings(typed)
 
 
-def _traced(
-    photo_files: Sequence[PhotoFile],
-    settings: LayRecord,
-    height_mm: float | None,
-    point_px: tuple[float, float] | None,
-    clock: StepClock,
-) -> Trace:
-    clock.step("reading photos")
-    photos = [decode_photo(f.data, f.name) for f in photo_files]
-    clock.stop()
-    if point_px is not None:
-        refuse_outside(Corrections(keep=(point_px,)), photos[0].size_px, photos[0].name)
-    options = replace(lay_options(settings), default_height_mm=height_mm)
-    done = trace(photos, (), options=options, progress=clock.receiver)
-    typed = tuple(
-        replace(o, height_source=HeightSource.TYPED)
-        if o.height_source is HeightSource.DEFAULT
-        else o
-        for o in done.outlines
-    )
-    return replace(done, outlines=typed)
+def _shown_too(
+    job: OpenJob, lay: int, others: Sequence[Outline]
+) -> Callable[[Trace], list[Polygon]]:
+    """The other tools of a lay, where the new photos show its cards unmoved."""
+    return lambda done: [o.region for o in others] if same_cards(job.calibration(lay), done) else []
 
 
 def _copies(
