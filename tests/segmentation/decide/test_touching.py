@@ -49,6 +49,30 @@ def test_a_knob_stays_with_its_body() -> None:
     assert count(body | knob, band) == 1
 
 
+HANDLE, BLADE = (COLS < 110) & (abs(ROWS - 60) < 14), (COLS >= 110) & (abs(ROWS - 60) < 11)
+JOINT = np.where(abs(COLS - 110) < 2, 1.0, 0.0).astype(np.float32)
+
+
+@pytest.mark.parametrize("likely", [0.5, 0.77, 0.9])
+def test_a_handle_stays_with_its_blade(likely: float) -> None:
+    """A joint of two materials, right across: the model half takes it for contact."""
+    tool = (HANDLE | BLADE) & (abs(COLS - 100) < 80)
+    assert count(tool, likely * JOINT) == 1
+
+
+def test_two_bars_end_to_end_are_two_where_the_contact_is_sure() -> None:
+    bars = (HANDLE | BLADE) & (abs(COLS - 100) < 80)
+    assert count(bars, JOINT) == 2
+
+
+@pytest.mark.parametrize(("likely", "things"), [(0.6, 1), (0.8, 2)])
+def test_tools_that_touch_along_a_part_of_their_width_are_two(likely: float, things: int) -> None:
+    """As the two drivers of a rendered lay: 0.84 along two fifths of the width."""
+    second = (COLS >= 110) & (COLS < 180) & (abs(ROWS - 76) < 11)
+    tools = (HANDLE & (COLS > 30)) | second
+    assert count(tools, likely * JOINT) == things
+
+
 def test_what_ground_lies_between_is_never_one() -> None:
     near = disc(60, 60, 22) | disc(106, 60, 22)  # 2 mm apart
     assert count(near, np.zeros(SHAPE, np.float32)) == 2
