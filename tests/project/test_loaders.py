@@ -167,6 +167,13 @@ def test_half_a_letter_is_refused_and_a_whole_one_read(half: str) -> None:
     assert whole.lays[0].photos[0].name == "\U0001f527 \\ud800"
 
 
+def test_a_number_that_two_outlines_have_is_refused() -> None:
+    body = json.loads(outlines_bytes())
+    body["outlines"].append(body["outlines"][0])
+    told = refused(lambda: load_outlines(json.dumps(body).encode(), "outlines.json"))
+    assert told is not None and "'T01' is another outline's already" in told
+
+
 def test_a_photo_file_that_two_lays_name_is_refused() -> None:
     lay = LayRecord(photos=(PhotoRecord("photos/1.jpg", "a.jpg", "0" * 16),))
     told = refused(lambda: load_job(dump_job(JobRecord(lays=(lay, lay))), "job.json"))

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import asdict, dataclass, field
 from typing import Any
 
@@ -26,7 +26,7 @@ from tracer.model.outline import Cause, EdgeModel, HeightSource, Outline
 from tracer.model.report import Check
 from tracer.project.refusals import Wrong, checked
 from tracer.project.schema import read_versioned
-from tracer.ranges import JOB
+from tracer.ranges import JOB, shown
 
 __all__ = ["OutlinesFile", "dump_outlines", "kept_calibration", "load_outlines", "ring_out"]
 
@@ -77,6 +77,7 @@ def load_outlines(data: bytes, name: str) -> OutlinesFile:
     body = read_versioned(data, name, FORMAT, VERSION, {1: _with_lays_alike})
     try:
         content: _Content = checked(_CONTENT, body, names=_NAMES, spans=JOB, longest=MOST_ENTRIES)
+        _refuse_doubles(content.outlines)
         for number, lay in enumerate(content.calibration, start=1):
             sound_ring(lay.hull, least=0)
             _refuse_half_known(lay, f"calibration of lay {number}")
@@ -142,6 +143,15 @@ def _with_lays_alike(body: dict[str, Any]) -> dict[str, Any]:
     own = {k: v for k, v in first.items() if k != "further_lays"}
     lays = [own, *further] if isinstance(further, list) else further
     return {**body, "calibration": [] if lays == [{}] else lays}
+
+
+def _refuse_doubles(rows: Sequence[_OutlineRow]) -> None:
+    """Stop at a number that two outlines have: a pocket belongs to one of them."""
+    seen: set[str] = set()
+    for place, row in enumerate(rows, start=1):
+        if row.id in seen:
+            raise Wrong(f"outlines {place}, id", f"{shown(row.id)} is another outline's already")
+        seen.add(row.id)
 
 
 def _refuse_half_known(lay: LayCalibration, place: str) -> None:

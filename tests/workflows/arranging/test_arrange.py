@@ -87,6 +87,7 @@ def test_checks_that_fail_give_code_3_unless_accepted(
         (["arrange", "bench", "--plan", "missing.toml"], 1, "panel-plan-missing"),
         (["arrange", "bench", "--bay", "300x400", "--diagonals", "700x500"], 1, "bay-impossible"),
         (["shelf", "take", "bench", "unknown", "--folder", "s"], 1, "shelf-no-outline"),
+        (["shelf", "take", "bench", "9" * 400, "--folder", "s"], 1, "shelf-no-outline"),
         (["shelf", "put", "bench", "T77", "--folder", "s"], 1, "shelf-no-outline"),
         (["shelf", "draw", "bench", "x.dxf"], 2, "usage"),
     ],

@@ -117,6 +117,8 @@ def _piece_points(piece: DXFEntity, tolerance: float, budget: Budget) -> Array:
             raise too_large(f"{what} has a radius of {abs(float(piece.dxf.radius)):.3g}")
         points = piece.flattening(tolerance)
     elif isinstance(piece, Ellipse):
+        if not math.isfinite(piece.dxf.major_axis.magnitude):
+            raise ValueError("no ellipse")
         if piece.dxf.major_axis.magnitude > FARTHEST_MM:
             raise too_large(f"{what} has a radius of {piece.dxf.major_axis.magnitude:.3g}")
         points = piece.flattening(tolerance)

@@ -31,7 +31,7 @@ PARTED = 0.67
 # up to 0.65, joints from 0.6 on. Right across a bar the border is twice as long as it is deep.
 ACROSS_FROM, ACROSS = 0.6, 1.0
 LONGEST_ACROSS = 2.0  # times that length: longer ones run alongside
-JOINT = 0.95  # contact along a border right across, for two things to be believed
+JOINT = 0.85  # contact along a border right across, for two things to be believed
 RIDGE = 3.0  # cells of depth that a sure contact weighs when fragments are cut
 PEAK = 7  # cells: fragments start no closer
 LEAST_FRAGMENT_MM2 = 60.0  # smaller ones are no tool of their own

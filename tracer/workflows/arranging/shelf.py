@@ -97,6 +97,14 @@ def _shelf_file(path: Path) -> bytes:
     return read_file(path, MOST_BYTES["file of a job"], refuse)
 
 
+def _is_file(path: Path) -> bool:
+    """Whether it is a file; a name that no system takes is none."""
+    try:
+        return path.is_file()
+    except (OSError, ValueError):
+        return False
+
+
 def take_from_shelf(folder: JobFolder, names: Sequence[str], shelf: Path) -> list[str]:
     """Outlines from the shelf into a job as imported outlines; their ids there.
 
@@ -108,7 +116,7 @@ def take_from_shelf(folder: JobFolder, names: Sequence[str], shelf: Path) -> lis
     found: list[Outline] = []
     for name in names:
         path = shelf / f"{name}{_ENDING}"
-        if not path.is_file():
+        if not _is_file(path):
             raise TracerError(
                 "shelf-no-outline",
                 f"The shelf has no outline '{name}'.",
