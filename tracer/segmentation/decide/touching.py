@@ -137,7 +137,7 @@ def _joined_again(parts: Labels, contact: Image, depth: Image, mm: float) -> Lab
             return PARTED
         across = border.depth / max(min(deepest[pair[0]], deepest[pair[1]]), 1e-6)
         part = (across - ACROSS_FROM) / (ACROSS - ACROSS_FROM)
-        return PARTED + (JOINT - PARTED) * min(max(part, 0.0), 1.0)
+        return PARTED + (JOINT - PARTED) * float(min(max(part, 0.0), 1.0))
 
     while open_ := [pair for pair in borders if standing(pair) < needed(pair)]:
         keep, gone = min(open_, key=standing)
