@@ -27,11 +27,11 @@ Array = NDArray[np.float64]
 #: what the networks tell apart; ``covered`` becomes unsure
 CLASSES = ("present", "missing", "wrong", "covered")
 #: least probability of a state that is said, and most of missing beside present
-PRESENT, MISSING, WRONG = 0.80, 0.80, 0.60
+PRESENT, MISSING, WRONG = 0.90, 0.80, 0.60
 MOST_MISSING_BESIDE_PRESENT = 0.04
 MISSING_IF_PALE = 0.98
 #: above these a floor is seen, whatever the networks say
-MOST_FLOOR, MOST_FLOOR_CORE, MOST_FLOOR_BLOB = 0.35, 0.35, 0.25
+MOST_FLOOR, MOST_FLOOR_CORE, MOST_FLOOR_BLOB = 0.20, 0.25, 0.20
 #: floor and face as typed differ by less than this, in tone and in brightness (logarithms): a floor
 #: cannot be told from whatever else is not face
 LEAST_CONTRAST, LEAST_BRIGHTER = 0.5, 0.7
