@@ -30,6 +30,7 @@ from pathlib import Path
 
 import ezdxf
 import numpy as np
+import pypdfium2
 
 from tests.benchmarks.fit_walls import read_walls
 from tests.export.readers import rings_by_gdal
@@ -93,6 +94,9 @@ def cut(job: Path, machine: str, out: Path, more: Sequence[str] = ()) -> Found:
     if not told.strip().startswith("{"):
         return found
     record = json.loads(told)
+    if "sheets" not in record:
+        found.said = str(record.get("error", {}).get("sentence", found.said))
+        return found
     for sheet in record["sheets"]:
         if wall := sheet["wall_error_mm"]:
             found.walls_mm.append((wall["mean"], wall["low"], wall["high"]))
@@ -177,17 +181,27 @@ def by_librecad(path: Path, found: Found) -> None:
     if program is None:
         return
     with tempfile.TemporaryDirectory() as folder:
-        page = Path(folder) / "page.pdf"
+        copy = Path(folder) / "sheet.dxf"  # it prints beside what it reads
+        shutil.copyfile(path, copy)
         subprocess.run(
-            [program, "dxf2pdf", "-a", "-k", "-o", str(page), str(path)],
+            [program, "dxf2pdf", "-a", "-k", str(copy)],
             capture_output=True,
             env={**os.environ, "QT_QPA_PLATFORM": "offscreen"},
             timeout=120,
             check=False,
         )
         found.readers["LibreCAD"] += 1
-        if not page.exists() or page.stat().st_size < 1000:
+        if not _drawn(copy.with_suffix(".pdf")):
             found.disagree.append(f"{path.name}: LibreCAD prints nothing")
+
+
+def _drawn(page: Path) -> bool:
+    """Whether a page holds more than paper."""
+    if not page.exists():
+        return False
+    document = pypdfium2.PdfDocument(page)  # type: ignore[no-untyped-call]
+    picture = document[0].render(scale=1).to_numpy()
+    return bool((picture < 200).any(axis=-1).sum() > 200)
 
 
 def line(f: Found) -> str:
