@@ -200,8 +200,8 @@ def _drawn(page: Path) -> bool:
     if not page.exists():
         return False
     document = pypdfium2.PdfDocument(page)  # type: ignore[no-untyped-call]
-    picture = document[0].render(scale=1).to_numpy()
-    return bool((picture < 200).any(axis=-1).sum() > 200)
+    picture = document[0].render(scale=3).to_numpy()
+    return bool((picture < 200).any(axis=-1).sum() > 10)  # a single screw hole is drawn, too
 
 
 def line(f: Found) -> str:
