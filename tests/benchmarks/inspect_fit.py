@@ -16,7 +16,6 @@ from pathlib import Path
 
 import cv2
 import numpy as np
-import torch
 from numpy.typing import NDArray
 
 from tests.benchmarks.inspect import rendered
@@ -70,6 +69,8 @@ def fitted(
 ) -> tuple[Array, Array, list[Net]]:
     """Means and scales of the figures, and networks each fitted to another draw of the rows."""
     mean, scale = x.mean(axis=0), x.std(axis=0) + 1e-3
+    import torch  # here, since it comes with an extra alone
+
     z = torch.tensor(np.clip((x - mean) / scale, -9, 9), dtype=torch.float32)
     target, weight = torch.tensor(y), torch.tensor(WEIGHTS)
     nets = []

@@ -146,4 +146,5 @@ def test_a_box_of_lines_is_its_own_wall_where_nothing_is_in_doubt() -> None:
     exact = box(0, 0, 100, 40)
     room = room_for(outline(exact, 0.0), SNUG, 0.9, cut=NO_CUT)
     assert room.most_mm == pytest.approx(SNUG.gap_mm, abs=0.35)
-    assert room.wall.area >= exact.area
+    # corners are rounded to 1e-7 mm
+    assert room.wall.area >= exact.area - 1e-7 * exact.length

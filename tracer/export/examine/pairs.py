@@ -243,9 +243,10 @@ def rim(
             continue
         if not shapely.dwithin(edge, polygon, _RIM_MM):
             continue
-        distance = float(edge.distance(polygon))
+        nearest = shapely.shortest_line(polygon, edge)  # as dear as the distance, which it tells
+        distance = float(nearest.length)
         if distance < _RIM_MM:
-            where = np.array(shapely.shortest_line(polygon, edge).coords[0])
+            where = np.array(nearest.coords[0])
             yield Check(
                 slug="curve-near-edge",
                 severity=Severity.WARN,
