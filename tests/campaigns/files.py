@@ -175,7 +175,7 @@ def _spoiled_folder(shop: Workshop, rng: random.Random) -> str:
             (job / ".commit").write_bytes(b"x")
             return "files where the store keeps folders"
         case 3:
-            (job / ".commit").mkdir()
+            (job / ".commit").mkdir(exist_ok=True)
             (job / ".commit" / "job.json").write_bytes(b"{}")
             return "an emptied commit"
         case _:
