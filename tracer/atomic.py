@@ -17,6 +17,8 @@ __all__ = [
     "WRITTEN",
     "Written",
     "create_atomically",
+    "is_folder",
+    "is_there",
     "replace_patiently",
     "uninterrupted",
     "write_atomically",
@@ -74,6 +76,28 @@ class Written:
 
 
 WRITTEN = Written()
+
+
+def is_there(path: Path) -> bool:
+    """Whether a person's path names anything; a name that no system takes names nothing.
+
+    Examples
+    --------
+    >>> is_there(Path("9" * 5000)), is_folder(Path("9" * 5000)), is_folder(Path())
+    (False, False, True)
+    """
+    try:
+        return path.exists()
+    except (OSError, ValueError):
+        return False
+
+
+def is_folder(path: Path) -> bool:
+    """Whether a person's path names a folder."""
+    try:
+        return path.is_dir()
+    except (OSError, ValueError):
+        return False
 
 
 def create_atomically(path: Path, data: bytes) -> None:

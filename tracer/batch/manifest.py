@@ -14,6 +14,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import fields
 from pathlib import Path, PurePosixPath
 
+from tracer.atomic import is_folder
 from tracer.batch.order import LayOrder, LayRow, State
 from tracer.batch.places import beside, is_remote, local_path, read_bytes, store_of
 from tracer.errors import TracerError, UsageError
@@ -53,7 +54,7 @@ def read_orders(source: str) -> Entries:
     TracerError
         ``manifest-unreadable``, ``manifest-empty``, ``input-missing``.
     """
-    if not is_remote(source) and local_path(source).is_dir():
+    if not is_remote(source) and is_folder(local_path(source)):
         entries = _of_folder(local_path(source))
     else:
         entries = _of_manifest(source)

@@ -8,6 +8,7 @@ from typing import Annotated, Any
 
 import typer
 
+from tracer.atomic import is_there
 from tracer.cli.console import Console
 from tracer.cli.options import Json, Quiet, Replace, size, whole, with_range
 from tracer.errors import TracerError, UsageError
@@ -55,7 +56,7 @@ def cards(
         )
     if output.suffix.lower() != ".pdf":
         output = output.with_name(output.name + ".pdf")
-    if output.exists() and not replace:
+    if is_there(output) and not replace:
         raise TracerError(
             "file-exists", f"{output} exists already.", "Choose another name, or use --replace."
         )

@@ -51,7 +51,7 @@ def holes(
     quiet: Quiet = False,
 ) -> None:
     """Round holes in a flat face to a drawing that a mount of the panel's plan can name."""
-    from tracer.atomic import create_atomically, write_atomically
+    from tracer.atomic import create_atomically, is_there, write_atomically
     from tracer.model.card import CardSizes
     from tracer.photos import read_photo
     from tracer.workflows.arranging.hole_pattern import hole_pattern
@@ -63,7 +63,7 @@ def holes(
         target = target.with_name(target.name + ".dxf")
     picture = target.with_suffix(".png")
     for path in (target, picture):
-        if path.exists() and not replace:
+        if is_there(path) and not replace:
             raise TracerError(
                 "file-exists", f"{path} exists already.", "Choose another name, or use --replace."
             )

@@ -8,6 +8,7 @@ from pathlib import Path
 
 import numpy as np
 
+from tracer.atomic import is_folder, is_there
 from tracer.errors import TracerError, UsageError
 from tracer.photos import decode_photo
 from tracer.project.store import JobFolder
@@ -64,10 +65,12 @@ def known_of_jobs(folder: Path) -> tuple[list[KnownInJob], list[str]]:
     UsageError
         ``known-none`` where there is no job, or none with a thing of known size.
     """
-    if folder.is_dir() and (folder / "job.json").is_file():
+    if is_there(folder / "job.json"):
         paths = [folder]
-    else:
+    elif is_folder(folder):
         paths = sorted(p for p in folder.glob("*.job") if p.is_dir())[:MOST_JOBS]
+    else:
+        paths = []
     found: list[KnownInJob] = []
     unread: list[str] = []
     letters: dict[str, str] = {}

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from tracer.atomic import create_atomically, write_atomically
+from tracer.atomic import create_atomically, is_there, write_atomically
 from tracer.errors import TracerError, UsageError
 from tracer.export.drawing.coupon import (
     draw_coupon,
@@ -113,10 +113,10 @@ def write_files(folder: Path, files: dict[str, bytes], *, replacing: bool) -> li
     """
     paths = {folder / name: data for name, data in files.items()}
     for path, data in paths.items():
-        if path.exists():
+        if is_there(path):
             _refuse_other(path, path.read_bytes() if path.is_file() else b"", data, replacing)
     for path, data in paths.items():
-        if replacing or path.exists():
+        if replacing or is_there(path):
             write_atomically(path, data)
         else:  # whoever was quicker keeps what is there
             create_atomically(path, data)

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 
+from tracer.atomic import is_folder
 from tracer.errors import TracerError, UsageError
 from tracer.export.paper.corner_marks import corner_marks_pdf
 from tracer.inspection.learned import Learned
@@ -95,7 +96,7 @@ def jobs_in(folder: Path) -> list[JobFolder]:
     TracerError
         ``panel-missing`` where there is none.
     """
-    jobs = [JobFolder(path) for path in sorted(folder.glob("*.job"))] if folder.is_dir() else []
+    jobs = [JobFolder(path) for path in sorted(folder.glob("*.job"))] if is_folder(folder) else []
     arranged = [job for job in jobs if job.exists() and job.has(PANEL_JSON)]
     if not arranged:
         raise TracerError(
