@@ -23,7 +23,7 @@ from tracer.project.tool_list import ToolList
 from tracer.workflows.arranging.arrange import arrange_job
 from tracer.workflows.cutting.cut import CutOptions
 from tracer.workflows.cutting.cut_job import cut_job
-from tracer.workflows.cutting.freshness import freshness
+from tracer.workflows.cutting.freshness import cut_source, freshness
 from tracer.workflows.editing.job_edits import make_edit, undo
 from tracer.workflows.job.job_files import inputs_digest
 
@@ -47,6 +47,17 @@ def cut_once(tmp_path_factory: pytest.TempPathFactory) -> JobFolder:
     arrange_job(folder)
     cut_job(folder, OPTIONS)
     return folder
+
+
+@pytest.mark.parametrize("panel", [b"[]", b"7", b"{", b"[" * 100_000, b"\xff"])
+def test_a_panel_that_is_none_makes_its_files_old_and_no_mistake(
+    panel: bytes, tmp_path: Path
+) -> None:
+    folder = lay_job(tmp_path / "bench.job")
+    arrange_job(folder)
+    before = cut_source(folder)
+    (folder.path / "panel.json").write_bytes(panel)
+    assert cut_source(folder) not in {"", before}
 
 
 def old_in(folder: JobFolder) -> set[str]:

@@ -50,10 +50,7 @@ def cut_source(folder: JobFolder) -> str:
     """
     digest = hashlib.sha256()
     if folder.has(PANEL_JSON):
-        body = json.loads(folder.read(PANEL_JSON))
-        for counted in ("revision", "checks"):  # a move that was undone leaves the panel it was
-            body.pop(counted, None)
-        digest.update(json.dumps(body).encode())
+        digest.update(_panel_bytes(folder.read(PANEL_JSON)))
     else:
         digest.update(folder.read("outlines.json"))
         content = load_outlines(folder.read("outlines.json"), "outlines.json")
@@ -61,6 +58,20 @@ def cut_source(folder: JobFolder) -> str:
         depths = {i: row.depth_mm for i, row in rows.items() if row.depth_mm is not None}
         digest.update(repr(sorted(depths.items())).encode())
     return digest.hexdigest()[:16]
+
+
+def _panel_bytes(data: bytes) -> bytes:
+    """A panel without what counts up: a move that was undone leaves the panel it was.
+
+    Of a file that is none, its own bytes: whoever opens it says what is wrong.
+    """
+    try:
+        body = json.loads(data)
+    except (ValueError, RecursionError):
+        return data
+    if not isinstance(body, dict):
+        return data
+    return json.dumps({k: v for k, v in body.items() if k not in {"revision", "checks"}}).encode()
 
 
 def freshness(folder: JobFolder) -> Freshness:
