@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import errno
+import json
 import multiprocessing
 import os
 import shutil
@@ -192,3 +193,22 @@ def test_a_pipe_in_a_files_place_is_told(tmp_path: Path) -> None:
         with pytest.raises(TracerError) as caught:
             job.read(name)
         assert caught.value.slug == "job-incomplete"
+
+
+def test_a_list_of_changes_that_is_upside_down_removes_nothing(tmp_path: Path) -> None:
+    """What was to be written stands among what is to be removed, and the other way round."""
+    folder = JobFolder(tmp_path / "bench.job")
+    with folder.locked():
+        folder.commit({"job.json": b"1", "tools.csv": b"2"})
+    staged = folder.path / ".commit"
+    staged.mkdir()
+    (staged / "job.json").write_bytes(b"3")
+    for removed in (["job.json"], ["tools.csv"]):
+        (staged / "tools.csv").write_bytes(b"4")
+        body = {"write": ["old.txt"], "remove": removed}
+        (staged / ".manifest.json").write_text(json.dumps(body))
+        with pytest.raises(TracerError) as caught, folder.locked():
+            pass
+        assert caught.value.slug == "job-damaged" and removed[0] in caught.value.sentence
+        assert (folder.path / "job.json").read_bytes() == b"1"
+        assert (folder.path / "tools.csv").read_bytes() == b"2"

@@ -348,6 +348,10 @@ class JobFolder:
             for name in names:
                 if not isinstance(name, str) or not is_inside(name):
                     raise refuse(f"{shown(name)} is no file of the job")
+        # a change never takes out what it brings, nor the job itself
+        for name in found["remove"]:
+            if name == "job.json" or (staged / name).exists():
+                raise refuse(f"it would take {shown(name)} out of the job")
         if not isinstance(found.get("as_read", {}), dict):
             raise refuse("the list 'as_read' is missing")
         return found
