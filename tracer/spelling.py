@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import math
+import unicodedata
 from collections.abc import Mapping
 
-__all__ = ["plain", "shown"]
+__all__ = ["one_line", "plain", "shown", "visible"]
 
 
 def plain(value: float) -> str:
@@ -17,6 +18,32 @@ def plain(value: float) -> str:
     ('200000', '0.5')
     """
     return str(int(value)) if value == int(value) else f"{value:g}"
+
+
+def one_line(text: str) -> str:
+    """A text that a person typed, as it is kept: composed letters, no control characters.
+
+    Examples
+    --------
+    >>> one_line("\\x1b[31mspoke\\tkey\\x00 ")
+    '[31mspoke key'
+    """
+    clean = "".join(" " if unicodedata.category(c) == "Cc" else c for c in text)
+    return unicodedata.normalize("NFC", clean).strip()
+
+
+def visible(text: str) -> str:
+    """A text as a terminal may be shown it: control characters but line ends and tabs as '?'.
+
+    Words from a file are quoted in sentences; an escape sequence among them would change what
+    the terminal shows.
+
+    Examples
+    --------
+    >>> visible("no tool \\x1b[31mred\\x00")
+    'no tool ?[31mred?'
+    """
+    return "".join("?" if c not in "\n\t" and unicodedata.category(c) == "Cc" else c for c in text)
 
 
 def shown(value: object) -> str:

@@ -19,6 +19,7 @@ from typing import Any, TextIO
 
 from tracer.errors import TracerError
 from tracer.model.report import Check, Severity
+from tracer.spelling import visible
 
 __all__ = ["Console", "check_record", "quoted"]
 
@@ -105,7 +106,7 @@ class Console:
         if self._shown:
             print(file=self.err)
             self._shown = ""
-        print(text, file=self.err, flush=True)
+        print(visible(text), file=self.err, flush=True)
 
     def finish(self) -> None:
         """The last step is over."""
@@ -120,7 +121,7 @@ class Console:
     def _draw(self, text: str) -> None:
         if text != self._shown:
             padding = " " * max(len(self._shown) - len(text), 0)
-            self._tell(f"\r{text}{padding}", end="")
+            self._put(f"\r{visible(text)}{padding}", end="")
             self._shown = text
 
     # -- words --------------------------------------------------------------------------------
@@ -203,8 +204,11 @@ class Console:
             with contextlib.suppress(OSError, ValueError, AttributeError):
                 os.dup2(nowhere.fileno(), stream.fileno())
 
-    def _tell(self, text: str, *, end: str = "\n") -> None:
+    def _tell(self, text: str) -> None:
         """To stderr. Work goes on though nobody reads: its result is what was asked for."""
+        self._put(visible(text))
+
+    def _put(self, text: str, *, end: str = "\n") -> None:
         try:
             print(text, end=end, file=self.err, flush=True)
         except (OSError, ValueError):
@@ -212,7 +216,7 @@ class Console:
 
     def _print(self, text: str) -> None:
         try:
-            print(text, file=self.out, flush=True)
+            print(visible(text), file=self.out, flush=True)
         except BrokenPipeError:  # the reader has seen enough, as `head` does
             self.mute()
         except OSError as error:

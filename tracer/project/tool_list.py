@@ -11,7 +11,6 @@ from __future__ import annotations
 
 import csv
 import re
-import unicodedata
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field, replace
 
@@ -23,6 +22,7 @@ from tracer.model.tool_list import RowSource, ToolRow
 from tracer.project.list_file import ListLayout, Record, changed_line, csv_line, is_note, records
 from tracer.project.text_encoding import Decoded, decoded, encoded
 from tracer.ranges import COUNTS, LONGEST_TEXT, MOST_BYTES, TOOL_LIST, shown
+from tracer.spelling import one_line
 
 __all__ = ["ToolList", "format_tool_list", "parse_tool_list"]
 
@@ -294,7 +294,7 @@ def _row(values: dict[str, str], at: _Place) -> ToolRow:
         raise at.error("name", cell("name"), f"a name of at most {LONGEST_TEXT} letters")
     known = {*COLUMNS, *OPTIONAL}
     return ToolRow(
-        name=unicodedata.normalize("NFC", cell("name")) or None,
+        name=one_line(cell("name")) or None,
         x_px=x,
         y_px=y,
         height_mm=at.number(cell("height_mm"), "height_mm"),

@@ -5,11 +5,11 @@ A reader raises ValueError whose text completes the sentence "it must be ...".
 
 from __future__ import annotations
 
-import unicodedata
 from collections.abc import Callable
 from typing import Any
 
 from tracer.ranges import JOB, Range
+from tracer.spelling import one_line
 
 __all__ = ["any_of", "flag", "number", "optional", "pair_mm", "point", "points", "text"]
 
@@ -39,8 +39,7 @@ def text(longest: int) -> Reader:
     def read(value: Any) -> str:
         if not isinstance(value, str) or len(value) > longest:
             raise ValueError(f"a text of at most {longest} letters")
-        clean = "".join(" " if unicodedata.category(c) == "Cc" else c for c in value)
-        return unicodedata.normalize("NFC", clean).strip()
+        return one_line(value)
 
     return read
 
