@@ -15,13 +15,12 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-import shapely
 from numpy.typing import NDArray
 from shapely.geometry import LinearRing, Polygon
 
 from tracer.geometry.loops import flatten
 from tracer.geometry.rings import dense_ring, find_corners
-from tracer.geometry.tangent_arcs import made_tangent
+from tracer.geometry.tangent_arcs import TANGENT_SLACK, smooth_chain
 from tracer.model.drawing import Loop
 
 __all__ = ["TANGENT_SLACK", "ArcFit", "fit_arcs"]
@@ -33,8 +32,6 @@ Index = NDArray[np.int64]
 _LINE_COST, _ARC_COST = 1.0, 1.4
 #: a kink where the ring itself runs smoothly: full price from this angle on, per piece end
 _KINK_COST, _KINK_FULL_RAD, _KINK_FREE_RAD = 0.4, math.radians(10.0), math.radians(3.0)
-#: pieces made tangent may lie off by this many tolerances
-TANGENT_SLACK = 1.5
 #: points per piece looked at while searching; the final pieces are checked at every point
 _PROBES = 24
 #: share of the longest reach offered as alternatives to the dynamic programme
@@ -349,23 +346,12 @@ def _fit_once(points: Array, tolerance: float, tangent: bool) -> ArcFit:
         return ArcFit(Loop.polygon(raise_points), tolerance / 4)
     chain = np.array(vertices)
     if tangent and len(chain) > 2:
-        piece = (np.searchsorted(np.sort(starts), np.arange(count), side="right") - 1) % len(chain)
-        piece = (piece + int(np.argmin(starts))) % len(chain)
-        moved = Loop(made_tangent(chain, dense, piece, np.isin(starts, corners), tolerance))
-        off = _apart(moved, dense, tolerance)
-        if off <= TANGENT_SLACK * tolerance:
-            return ArcFit(moved, off)
+        first = int(np.argmin(starts))
+        order = np.roll(np.arange(len(chain)), -first)
+        smooth = smooth_chain(chain[order], np.array(starts)[order], dense, corners, tolerance)
+        if smooth is not None:
+            return ArcFit(Loop(smooth[0]), smooth[1])
     return ArcFit(Loop(chain), worst)
-
-
-def _apart(loop: Loop, dense: Array, tolerance: float) -> float:
-    """Largest distance between a loop and a dense ring, both ways, in mm."""
-    chords = flatten(loop, tolerance / 10)
-    if len(chords) < 3:
-        return math.inf
-    there = shapely.distance(shapely.points(dense), LinearRing(chords))
-    back = shapely.distance(shapely.points(chords), LinearRing(dense))
-    return float(max(there.max(), back.max()))
 
 
 def _limits(is_corner: NDArray[np.bool_], n: int) -> Index:

@@ -12,9 +12,14 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
+import shapely
 from numpy.typing import NDArray
+from shapely.geometry import LinearRing
 
-__all__ = ["joint_breaks", "made_tangent"]
+from tracer.geometry.loops import flatten
+from tracer.model.drawing import Loop
+
+__all__ = ["TANGENT_SLACK", "joint_breaks", "made_tangent", "smooth_chain"]
 
 Array = NDArray[np.float64]
 Index = NDArray[np.intp]
@@ -23,6 +28,10 @@ Bool = NDArray[np.bool_]
 #: a break of this much at a joint weighs as much as one point off by the tolerance
 _KINK_RAD = math.radians(0.7)
 _ROUNDS = 10
+#: pieces made tangent may lie off by this many tolerances
+TANGENT_SLACK = 1.5
+#: times that pieces that lie farther off are halved
+_HALVINGS = 5
 _STEP = 1e-6
 _DAMPING = 1e-4
 #: arcs of less bulge are taken as parabolas: equal to 1e-9 of the chord
@@ -120,6 +129,80 @@ def made_tangent(
     span = np.hypot(*(np.roll(present, -1, axis=0) - present)[:, :2].T)
     present[np.abs(present[:, 2]) * span / 2 < _NO_RISE_MM, 2] = 0.0
     return present
+
+
+def smooth_chain(
+    chain: Array,
+    starts: NDArray[np.int64],
+    points_mm: Array,
+    corners: NDArray[np.int64],
+    tolerance_mm: float,
+) -> tuple[Array, float] | None:
+    """A fitted chain made tangent; pieces that then lie too far off are halved, and all done again.
+
+    A chain without kinks bends less freely than one of as many pieces that may break, so it needs
+    some more, and the pieces that it leaves behind show where.
+
+    Parameters
+    ----------
+    chain
+        (K, 3) x, y, bulge of a closed loop.
+    starts
+        (K,) increasing: index of the point at which each piece starts.
+    points_mm
+        (N, 2) dense ring that the chain follows.
+    corners
+        Indices of the ring's corners: joints there may break.
+    tolerance_mm
+        The result lies within `TANGENT_SLACK` times this of the ring, and the ring of it.
+
+    Returns
+    -------
+    (vertices (K', 3), largest distance in mm), or None where halving does not end.
+    """
+    count = len(points_mm)
+    for _ in range(_HALVINGS):
+        piece = (np.searchsorted(starts, np.arange(count), side="right") - 1) % len(chain)
+        moved = made_tangent(chain, points_mm, piece, np.isin(starts, corners), tolerance_mm)
+        off = _farthest(moved, points_mm, piece, tolerance_mm)
+        if off.max() <= TANGENT_SLACK * tolerance_mm:
+            return moved, float(off.max())
+        chain, starts = _halved(chain, starts, points_mm, off > TANGENT_SLACK * tolerance_mm)
+    return None
+
+
+def _halved(
+    chain: Array, starts: NDArray[np.int64], points: Array, which: Bool
+) -> tuple[Array, NDArray[np.int64]]:
+    """Pieces (K,) asked for become two that meet at the middle one of their points."""
+    rows, places = [], []
+    ends = np.append(starts[1:], starts[0] + len(points))
+    for row, start, end, halve in zip(
+        chain.tolist(), starts.tolist(), ends.tolist(), which.tolist(), strict=True
+    ):
+        middle = (start + end) // 2
+        if not halve or middle == start:
+            rows.append(row)
+            places.append(start)
+            continue
+        half = math.tan(math.atan(row[2]) / 2)  # half the angle
+        rows += [(*row[:2], half), (*points[middle % len(points)], half)]
+        places += [start, middle % len(points)]
+    first = int(np.argmin(places))
+    return np.roll(np.array(rows), -first, axis=0), np.roll(np.array(places), -first)
+
+
+def _farthest(vertices: Array, points: Array, piece: Index, tolerance: float) -> Array:
+    """Largest distance (K,) in mm between the pieces of a loop and a dense ring, both ways."""
+    chords = flatten(Loop(vertices), tolerance / 10)
+    if len(chords) < 3:
+        return np.full(len(vertices), math.inf)
+    off = np.zeros(len(vertices))
+    dots, there = shapely.points(points), shapely.points(chords)
+    np.maximum.at(off, piece, shapely.distance(dots, LinearRing(chords)))
+    nearest = piece[shapely.STRtree(dots).nearest(there)]
+    np.maximum.at(off, nearest, shapely.distance(there, LinearRing(points)))
+    return off
 
 
 def _residuals(vertices: Array, problem: _Problem) -> tuple[Array, Array]:
