@@ -31,6 +31,7 @@ _QUOTED = re.compile(r"(?<!\w)'[^'\n]*'|\"[^\"\n]*\"|‘[^’\n]*’|“[^”\n]
 _PATH = re.compile(
     r"(?:[\w.-]*/)+[\w.-]*[a-z][\w.-]*|\S+\.(?:job|csv|toml|json|jpe?g|png|dxf|svg)\b"
 )
+_ROW = re.compile(r"^T\d{2,} +\S.*?  +(?=\d)")  # of the table: its name is what a list says
 _CONTROL = re.compile(r"[\x00-\x08\x0b-\x1f\x7f\u2028\u2029]")
 LONGEST = 700  # of one sentence with its remedy: a screen is 80 by 24
 
@@ -44,6 +45,8 @@ def programmers_words(line: str) -> str | None:
     'lays.0.'
     >>> programmers_words("error: 'NoneType' is not a length. [length-unreadable]") is None
     True
+    >>> programmers_words("T02  inf             81.3 mm x 51.7 mm  height 30 mm (typed)") is None
+    True
     >>> programmers_words("error: The printer's settings: 'nan' was read.") is None
     True
     """
@@ -51,6 +54,6 @@ def programmers_words(line: str) -> str | None:
         return f"control character {found[0]!r}"
     if len(line) > LONGEST:
         return f"a line of {len(line)} characters"
-    bare = _QUOTED.sub("…", line)
+    bare = _QUOTED.sub("…", _ROW.sub("", line))
     found = _POINTER.search(bare) or _WORDS.search(_PATH.sub("…", bare))
     return found[0] if found else None

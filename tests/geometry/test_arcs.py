@@ -12,8 +12,10 @@ from scipy.ndimage import gaussian_filter1d
 from shapely.geometry import LinearRing, Point, Polygon, box
 
 from tests.geometry.shapes import outlines, ring_points, spanner
+from tracer.export.wall_error import kinks
 from tracer.geometry.arcs import fit_arcs
 from tracer.geometry.loops import flatten, polygon_of, signed_area
+from tracer.geometry.tangent_arcs import TANGENT_SLACK
 
 
 def circle(radius: float, count: int) -> np.ndarray:
@@ -79,6 +81,21 @@ def test_noise_within_the_tolerance_does_not_shatter_the_fit() -> None:
     assert pieces < 45
     # and below the noise it must shatter: the tolerance does mean something
     assert len(fit_arcs(rough, 0.03).loop.vertices) > 3 * pieces
+
+
+def test_tangent_pieces_follow_a_traced_edge_without_kinks() -> None:
+    ring = spanner().buffer(1.5)  # as a pocket's wall: no inside corner is left sharp
+    clean = ring_points(ring, 1.0)
+    rng = np.random.default_rng(7)
+    noise = gaussian_filter1d(rng.standard_normal(clean.shape), 8, axis=0, mode="wrap")
+    rough = clean + 0.15 * noise / noise.std()
+    usual, smooth = fit_arcs(rough, 0.1), fit_arcs(rough, 0.1, tangent=True)
+    assert both_ways(smooth.loop, Polygon(rough)) <= TANGENT_SLACK * 0.1 + 0.01
+    # joints beyond 3 degrees look traced (own choice): nearly all of a plain fit's, few of these
+    assert kinks(usual.loop) > 0.25 * len(usual.loop.vertices)
+    assert kinks(smooth.loop) <= 0.1 * len(smooth.loop.vertices)
+    # and they cost no more than half as many again
+    assert len(smooth.loop.vertices) <= 1.5 * len(usual.loop.vertices)
 
 
 @settings(deadline=None, max_examples=40)

@@ -198,7 +198,7 @@ def _farthest(vertices: Array, points: Array, piece: Index, tolerance: float) ->
     if len(chords) < 3:
         return np.full(len(vertices), math.inf)
     off = np.zeros(len(vertices))
-    dots, there = shapely.points(points), shapely.points(chords)
+    dots, there = (np.asarray(shapely.points(p), object) for p in (points, chords))
     np.maximum.at(off, piece, shapely.distance(dots, LinearRing(chords)))
     nearest = piece[shapely.STRtree(dots).nearest(there)]
     np.maximum.at(off, nearest, shapely.distance(there, LinearRing(points)))

@@ -49,7 +49,7 @@ from tracer.panel.pocket.clearance import room_for
 from tracer.panel.pocket.depth import Depth, propose_depth
 from tracer.panel.pocket.fits import FITS, default_fit
 from tracer.panel.pocket.looseness import check_limit, islands_left_out, limit_check
-from tracer.panel.pocket.pockets import make_pocket
+from tracer.panel.pocket.pockets import make_pocket, wall_tolerance_mm
 from tracer.panel.rules import Rules, rules_for
 from tracer.panel.stock.seams import retiled, seam_lines
 
@@ -311,6 +311,7 @@ def make_panel_pocket(
             fit_mm=room.gap_mm,
             depth_mm=None if depth.through else depth.depth_mm,
             cutter_radius_mm=rules.corner_mm,
+            tolerance_mm=wall_tolerance_mm(outline.region),
             tongue_mm=rules.feature_mm,
         ),
         pocket_id=tool.pocket_id,

@@ -16,7 +16,7 @@ from shapely.geometry import Point, Polygon
 from shapely.geometry.base import BaseGeometry
 
 from tracer.geometry.offset import grown
-from tracer.geometry.rings import largest_polygon, polygons_in, roughness_mm
+from tracer.geometry.rings import largest_polygon, polygons_in
 from tracer.model.drawing import Layer, Operation
 from tracer.model.machine import Machine
 from tracer.model.panel import Panel, PanelPocket, PlyRole, Slab, Stock, Tile
@@ -24,7 +24,7 @@ from tracer.model.pocket import Pocket, PocketRule
 from tracer.model.report import Check, Severity
 from tracer.model.sheet import Feature, SheetText, SheetWork
 from tracer.panel.fittings.openings import parts
-from tracer.panel.pocket.pockets import make_pocket
+from tracer.panel.pocket.pockets import make_pocket, wall_tolerance_mm
 from tracer.panel.rules import Rules
 from tracer.panel.stock.back import opening_features, pilot_features
 from tracer.panel.stock.inlays import hole_features
@@ -34,8 +34,6 @@ from tracer.panel.stock.sections import Section, bed_sections
 __all__ = ["Walls", "insert_sheets", "make_walls", "slab_sheets"]
 
 _EPS_MM = 1e-3
-#: arcs stay this close to the wall, or 3 times the outline's own noise where that is more
-_TOLERANCE_MM, _MOST_TOLERANCE_MM, _NOISE_FACTOR = 0.15, 0.3, 3.0
 #: hole in the backing board for a screw (common practice, no source)
 _SCREW_HOLE_MM = 5.0
 _NUMBER_CAP_MM = 6.0
@@ -59,7 +57,6 @@ def make_walls(panel: Panel, machine: Machine) -> Walls:
     checks: list[Check] = []
     thickest = max(s.thickness_mm for s in panel.slabs if s.plies[0].role is not PlyRole.BACKING)
     for pocket in panel.pockets:
-        noise = roughness_mm(np.asarray(pocket.outline.exterior.coords)[:-1, :2])
         # over a sheet's thickness the wall runs in: the fit is to hold at the tight face
         deep = min(pocket.cut_depth_mm, thickest)
         offset = machine.fit_offset_mm + machine.narrowing_mm(deep)
@@ -68,7 +65,7 @@ def make_walls(panel: Panel, machine: Machine) -> Walls:
             depth_mm=None if pocket.through else pocket.depth_mm,
             cutter_radius_mm=machine.inside_radius_mm,
             relief=machine.relief,
-            tolerance_mm=min(max(_TOLERANCE_MM, _NOISE_FACTOR * noise), _MOST_TOLERANCE_MM),
+            tolerance_mm=wall_tolerance_mm(pocket.outline),
         )
         one = make_pocket(
             pocket.outline,

@@ -18,7 +18,7 @@ from tracer.export.machine.checks import (
 )
 from tracer.export.machine.profiles import dxf_options
 from tracer.geometry.offset import grown
-from tracer.geometry.rings import largest_polygon, roughness_mm
+from tracer.geometry.rings import largest_polygon
 from tracer.model.machine import Kerf
 from tracer.model.outline import Outline
 from tracer.model.pocket import Pocket, PocketRule, Room
@@ -28,7 +28,7 @@ from tracer.panel.pocket.clearance import Cut, room_for
 from tracer.panel.pocket.fits import FITS, Fit, default_fit, typed_fit
 from tracer.panel.pocket.looseness import check_limit, islands_left_out, limit_check
 from tracer.panel.pocket.no_pocket import no_pocket_for
-from tracer.panel.pocket.pockets import make_pocket
+from tracer.panel.pocket.pockets import make_pocket, wall_tolerance_mm
 from tracer.progress import Progress, Silent
 from tracer.workflows.cutting.cut_options import CutOptions, CutResult
 from tracer.workflows.cutting.lay_record import LayPlace, lay_record, turned_pocket
@@ -52,9 +52,6 @@ __all__ = [
 ]
 
 _SAME_MM = 1e-6
-#: arcs stay this close to the wall, or 3 times the outline's own noise where that is more: a
-#: tighter fit follows the noise and shatters into short pieces
-_TOLERANCE_MM, _MOST_TOLERANCE_MM, _NOISE_FACTOR = 0.15, 0.3, 3.0
 
 
 def cut_lay(
@@ -283,13 +280,12 @@ def _offset(outline: Outline, options: CutOptions) -> float:
 
 def _rule(outline: Outline, gap_mm: float, options: CutOptions) -> PocketRule:
     machine = options.machine
-    noise = roughness_mm(np.asarray(outline.region.exterior.coords)[:-1, :2])
     return PocketRule(
         fit_mm=gap_mm + _offset(outline, options),
         depth_mm=options.depths_mm.get(outline.outline_id, options.depth_mm),
         cutter_radius_mm=machine.inside_radius_mm,
         relief=machine.relief,
-        tolerance_mm=min(max(_TOLERANCE_MM, _NOISE_FACTOR * noise), _MOST_TOLERANCE_MM),
+        tolerance_mm=wall_tolerance_mm(outline.region),
     )
 
 

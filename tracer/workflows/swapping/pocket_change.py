@@ -22,7 +22,7 @@ from tracer.model.pocket import PocketRule
 from tracer.model.report import Check
 from tracer.panel.pocket.clearance import Cut, room_for
 from tracer.panel.pocket.fits import FIT_PROBABILITY, FITS, LOOSEST_MM, default_fit, typed_fit
-from tracer.panel.pocket.pockets import make_pocket
+from tracer.panel.pocket.pockets import make_pocket, wall_tolerance_mm
 from tracer.panel.swap.old_pocket import Patch, PatchRules, plan_patch
 from tracer.panel.swap.pocket import swap_pocket, without_pocket
 from tracer.project.cut_record import CutPocket, CutRecord, cut_records
@@ -273,6 +273,7 @@ def _asked(
         cut=Cut(sigma_mm=machine.cut_sigma_mm),
         loosest_mm=LOOSEST_MM,
     )
+    rule = replace(rule, tolerance_mm=wall_tolerance_mm(outline.region))
     return rule, largest_polygon(grown(room.wall, offset))
 
 

@@ -1,0 +1,49 @@
+"""Walls of lines and arcs that meet without a kink, centred on the ring they follow."""
+
+from __future__ import annotations
+
+import numpy as np
+from shapely.geometry import Polygon
+from shapely.geometry.polygon import orient
+
+from tracer.geometry.arcs import fit_arcs
+from tracer.geometry.loops import polygon_of
+from tracer.geometry.offset import grown
+from tracer.geometry.rings import largest_polygon
+from tracer.geometry.tangent_arcs import TANGENT_SLACK
+from tracer.model.drawing import Loop
+
+__all__ = ["FLAT_MM", "arcs_along", "centred_arcs"]
+
+#: a wall may stand off in the mean by this
+_EVEN_MM = 0.003
+#: chords of arcs that are looked at as polygons: finer than what is looked for
+FLAT_MM = 0.002
+_ATTEMPTS = 4
+
+
+def arcs_along(region: Polygon, tolerance_mm: float) -> Loop:
+    """Lines and arcs within a tolerance of the outer ring of a region, counter-clockwise."""
+    points = np.asarray(orient(region).exterior.coords)[:-1, :2]
+    # pieces made tangent may lie off by half as much again
+    return fit_arcs(points, tolerance_mm / TANGENT_SLACK, tangent=True).loop
+
+
+def centred_arcs(wanted: Polygon, tolerance_mm: float) -> Loop:
+    """Lines and arcs along a wall asked for: within the tolerance of it, and centred on it.
+
+    A fit within a tolerance errs to both sides, but rarely evenly; what it errs by in the mean is
+    taken off and the fit repeated. The one nearest to even is kept.
+    """
+    shift, best = 0.0, (np.inf, Loop.polygon(np.asarray(wanted.exterior.coords)[:-1, :2]))
+    for _ in range(_ATTEMPTS):
+        loop = arcs_along(largest_polygon(grown(wanted, shift)), tolerance_mm)
+        region = polygon_of(loop, FLAT_MM)
+        # area over length: the mean of the signed distance, to first order
+        error = (region.area - wanted.area) / wanted.exterior.length
+        if abs(error) < abs(best[0]):
+            best = error, loop
+        if abs(error) <= _EVEN_MM:
+            break
+        shift -= error
+    return best[1]
