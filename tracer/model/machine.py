@@ -127,3 +127,10 @@ class Machine:
     def narrowing_mm(self, depth_mm: float) -> float:
         """How far a wall runs in per side over a depth."""
         return self.taper_mm_per_10mm * depth_mm / 10
+
+    def wall_offset_mm(self, depth_mm: float) -> float:
+        """What is added to every fit: the coupon's, and that it holds at the tight face.
+
+        No single cut is deeper than ``max_depth_mm``: more is made of several pieces of foam.
+        """
+        return self.fit_offset_mm + self.narrowing_mm(min(depth_mm, self.max_depth_mm))

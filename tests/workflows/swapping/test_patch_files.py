@@ -43,7 +43,7 @@ def changed(job: JobFolder, machine: str = "router") -> tuple[PanelFile, PocketC
     middle = old.region.centroid
     region = affinity.translate(stub, middle.x, middle.y)
     new = replace(old, region=Polygon(region.exterior), revision=old.revision + 1)
-    moved = panel_change(job, file, old, new, PatchRules())
+    moved = panel_change(job, file, old, new, read_machine(machine), PatchRules())
     change = area_change(old.region, new.region)
     papers = swap_documents(old, moved, change, "centre", 2, read_machine(machine), "")
     return file, moved, papers
@@ -103,6 +103,22 @@ def test_walls_of_a_patch_run_left(machine: str, job: JobFolder, tmp_path: Path)
     _, _, papers = changed(job, machine)
     for name in (n for n in papers if n.endswith(".dxf")):
         assert all(r.signed_area > 0 for r in rings(papers, name, tmp_path)), name
+
+
+def test_a_pocket_of_a_patch_holds_at_the_tight_face_as_any_other(job: JobFolder) -> None:
+    file = load_panel(job.read("panel.json"), "panel.json")
+    old, router = OUTLINES[1], read_machine("router")
+    new = replace(old, revision=old.revision + 1)
+    # a coupon's fit of 0.2 mm, and walls that run in by 0.4 mm a side over 10 mm
+    tapered = replace(router, fit_offset_mm=0.2, taper_mm_per_10mm=0.4)
+    plain, wide = (
+        panel_change(job, file, old, new, machine, PatchRules()) for machine in (router, tapered)
+    )
+    usual, wider = (change.parts[0][1].boundary for change in (plain, wide))
+    asked = 0.2 + 0.4 * (plain.depth_mm or router.max_depth_mm) / 10
+    # offset corners are round: the farthest point of the wider wall is no farther
+    assert shapely.hausdorff_distance(usual, wider) == pytest.approx(asked, abs=0.05)
+    assert wide.old.area > plain.old.area
 
 
 def test_arranging_again_after_a_swap_leaves_cut_pockets_where_they_are(job: JobFolder) -> None:

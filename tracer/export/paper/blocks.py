@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Sequence
 from typing import Any
 from xml.sax.saxutils import escape
@@ -9,11 +10,12 @@ from xml.sax.saxutils import escape
 from reportlab.lib import colors
 from reportlab.lib.styles import ParagraphStyle
 from reportlab.lib.units import mm
+from reportlab.pdfbase.pdfmetrics import stringWidth
 from reportlab.platypus import Flowable, KeepTogether, Paragraph, Table, TableStyle
 
 from tracer.export.paper.panel_figure import FONT
 
-__all__ = ["ALARM", "BODY", "HEAD", "SMALL", "TITLE", "listed", "paragraph", "table"]
+__all__ = ["ALARM", "BODY", "HEAD", "SMALL", "TITLE", "file_name", "listed", "paragraph", "table"]
 
 BODY = ParagraphStyle("body", fontName=FONT, fontSize=9.5, leading=12)
 SMALL = ParagraphStyle("small", parent=BODY, fontSize=9, leading=10.8)
@@ -37,6 +39,18 @@ ALARM = ParagraphStyle(
 def paragraph(text: str, style: ParagraphStyle = BODY) -> Paragraph:
     """Text as it is, nothing of it markup."""
     return Paragraph(escape(text), style)
+
+
+def file_name(name: str, width_pt: float, style: ParagraphStyle = SMALL) -> Paragraph:
+    """A file's name, broken behind its own signs: a hyphen of ours would be typed along."""
+    lines = [""]
+    for part in re.split(r"(?<=[/_-])", name):
+        longer = lines[-1] + part
+        if lines[-1] and stringWidth(longer, style.fontName, style.fontSize) > width_pt:
+            lines.append(part)
+        else:
+            lines[-1] = longer
+    return Paragraph("<br/>".join(map(escape, lines)), style)
 
 
 def table(rows: Sequence[Sequence[Any]], widths: Sequence[float], width: float) -> Table:

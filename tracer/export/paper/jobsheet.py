@@ -21,7 +21,16 @@ from reportlab.platypus import (
     TableStyle,
 )
 
-from tracer.export.paper.blocks import ALARM, HEAD, SMALL, TITLE, listed, paragraph, table
+from tracer.export.paper.blocks import (
+    ALARM,
+    HEAD,
+    SMALL,
+    TITLE,
+    file_name,
+    listed,
+    paragraph,
+    table,
+)
 from tracer.export.paper.fitting_pages import bay_lines, fitting_story
 from tracer.export.paper.panel_figure import FONT, PanelFigure, PanelView, register_font
 from tracer.model.bill import JobSheet, WrittenCheck
@@ -33,6 +42,8 @@ __all__ = ["client_page", "job_sheet_pdf"]
 _RIM_MM = 15.0
 _PAPERS = {"a4": A4, "letter": letter}
 _DAYS = 7
+#: a cell's own margin, with some to spare
+_CELL_PT = 4.0
 _WORDS = {Severity.FAIL: "FAILED", Severity.WARN: "warning", Severity.NOTE: "note"}
 
 
@@ -195,18 +206,23 @@ def _sheets(sheet: JobSheet, width: float) -> list[Flowable]:
         more = " +" if len(prices) < len(sheet.bill) else ""
         cost = f"{sum(prices):.2f}{more}" if prices else "-"
         rows.append(("", "", "", "together", _mass(mass), cost))
-    parts: list[Flowable] = [paragraph("Sheets", HEAD), table(rows, (26, 24, 16, 8, 13, 13), width)]
+    parts: list[Flowable] = [
+        paragraph("Sheets", HEAD),
+        table(rows, (26, 23, 15, 11, 12, 13), width),
+    ]
     files: list[Sequence[Any]] = [("File", "Piece, size", "Layers in cutting order", "At least")]
+    shares = (32, 30, 30, 8)
+    name_pt = width * shares[0] / sum(shares) - 2 * _CELL_PT
     files += [
         (
-            f.name,
+            file_name(f.name, name_pt),
             f"{f.piece}, {f.size_mm[0]:.0f} x {f.size_mm[1]:.0f}",
             ", ".join(f.layers),
             f"{f.seconds / 60:.0f} min",
         )
         for f in sheet.files
     ]
-    parts += [paragraph("Files", HEAD), table(files, (32, 30, 30, 8), width)]
+    parts += [paragraph("Files", HEAD), table(files, shares, width)]
     return parts + listed("Consumables", sheet.consumables)
 
 

@@ -17,6 +17,7 @@ from reportlab.lib.styles import ParagraphStyle
 from reportlab.lib.units import mm
 from reportlab.platypus import Flowable, Paragraph, SimpleDocTemplate, Spacer, Table, TableStyle
 
+from tracer.export.paper.blocks import file_name
 from tracer.export.paper.panel_figure import FONT, register_font
 from tracer.model.bill import FileLine, ReadFirst
 
@@ -26,6 +27,9 @@ SQUARE_MM = 50.0
 _RIM_MM = 14.0
 #: more sheets than this are counted and left to the job sheet: the page stays one page
 _MOST_ROWS = 14
+
+#: between a file's name and what stands beside it
+_NAME_GAP_PT = 8.0
 
 _BODY = ParagraphStyle("body", fontName=FONT, fontSize=9, leading=11)
 _HEAD = ParagraphStyle("head", parent=_BODY, fontSize=11, leading=14, spaceBefore=5)
@@ -98,11 +102,13 @@ def _p(text: str, style: ParagraphStyle = _BODY) -> Paragraph:
 def _files(head: str, lines: Sequence[FileLine], width: float) -> list[Flowable]:
     if not lines:
         return []
+    shares = (3, 34, 26, 12, 16, 9)
+    widths = [width * s / sum(shares) for s in shares]
     rows = [[_p(t) for t in ("", "File", "What", "Size, mm", "Layers", "At least")]]
     rows += [
         [
             _p(str(n)),
-            _p(line.name.replace("/", "/ ")),
+            file_name(line.name, widths[1] - _NAME_GAP_PT, _BODY),
             _p(line.piece),
             _p(f"{line.size_mm[0]:.0f} x {line.size_mm[1]:.0f}"),
             _p(", ".join(line.layers)),
@@ -110,8 +116,7 @@ def _files(head: str, lines: Sequence[FileLine], width: float) -> list[Flowable]
         ]
         for n, line in enumerate(lines[:_MOST_ROWS], 1)
     ]
-    shares = (3, 34, 26, 12, 16, 9)
-    table = Table(rows, colWidths=[width * s / sum(shares) for s in shares], repeatRows=1)
+    table = Table(rows, colWidths=widths, repeatRows=1)
     table.setStyle(
         TableStyle(
             [

@@ -59,7 +59,7 @@ def make_walls(panel: Panel, machine: Machine) -> Walls:
     for pocket in panel.pockets:
         # over a sheet's thickness the wall runs in: the fit is to hold at the tight face
         deep = min(pocket.cut_depth_mm, thickest)
-        offset = machine.fit_offset_mm + machine.narrowing_mm(deep)
+        offset = machine.wall_offset_mm(deep)
         rule = PocketRule(
             fit_mm=pocket.fit_mm + offset,
             depth_mm=None if pocket.through else pocket.depth_mm,

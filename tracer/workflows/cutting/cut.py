@@ -274,8 +274,7 @@ def cut_of(options: CutOptions) -> Cut:
 def _offset(outline: Outline, options: CutOptions) -> float:
     """What the machine adds to the fit: the coupon's, and that it holds at the tight face."""
     depth = options.depths_mm.get(outline.outline_id, options.depth_mm)
-    deep = min(depth or options.thickness_mm, options.machine.max_depth_mm)
-    return options.machine.fit_offset_mm + options.machine.narrowing_mm(deep)
+    return options.machine.wall_offset_mm(depth or options.thickness_mm)
 
 
 def _rule(outline: Outline, gap_mm: float, options: CutOptions) -> PocketRule:

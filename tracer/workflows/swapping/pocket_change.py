@@ -25,7 +25,7 @@ from tracer.panel.pocket.fits import FIT_PROBABILITY, FITS, LOOSEST_MM, default_
 from tracer.panel.pocket.pockets import make_pocket, wall_tolerance_mm
 from tracer.panel.swap.old_pocket import Patch, PatchRules, plan_patch
 from tracer.panel.swap.pocket import swap_pocket, without_pocket
-from tracer.project.cut_record import CutPocket, CutRecord, cut_records
+from tracer.project.cut_record import CutPocket, CutRecord, CutWish, cut_records
 from tracer.project.panel_file import PanelFile
 from tracer.project.store import JobFolder
 from tracer.workflows.arranging.arrange import tools_of_job
@@ -76,9 +76,14 @@ class PocketChange:
 
 
 def panel_change(
-    folder: JobFolder, file: PanelFile, before: Outline, after: Outline | None, rules: PatchRules
+    folder: JobFolder,
+    file: PanelFile,
+    before: Outline,
+    after: Outline | None,
+    machine: Machine,
+    rules: PatchRules,
 ) -> PocketChange:
-    """Exchange one pocket of the job's panel.
+    """Exchange one pocket of the job's panel, its walls as this machine cuts them.
 
     Raises
     ------
@@ -95,12 +100,12 @@ def panel_change(
         tool = replace(tool, outline=after)
         done = swap_pocket(file.panel, file.plan, tool)
         digests |= tool_digests([tool])
-    old, new = _cut(done.before), _cut(done.after)
+    old, new = _cut(done.before, machine), _cut(done.after, machine)
     others = tuple(
         shape
         for p in file.panel.pockets
         if p.pocket_id != before.outline_id
-        for shape in [largest_polygon(_cut(p))]
+        for shape in [largest_polygon(_cut(p, machine))]
     )
     patch = plan_patch(_one(old), _one(new), others, before.outline_id, rules)
     panel = replace(done.panel, revision=file.panel.revision + 1)
@@ -111,7 +116,7 @@ def panel_change(
         _depth(done.after or done.before),
         _depth(done.before),
         file.panel.face_mm,
-        () if done.after is None else _parts(done.after),
+        () if done.after is None else _parts(done.after, machine),
         patch,
         (*done.checks, *patch.checks),
         PatchSheet("the panel", file.panel.size_mm, _marks(old, new, others, file.panel)),
@@ -124,12 +129,18 @@ def _depth(pocket: PanelPocket | None) -> float | None:
     return None if pocket is None or pocket.through else pocket.cut_depth_mm
 
 
-def _parts(pocket: PanelPocket) -> tuple[tuple[Layer, BaseGeometry], ...]:
+def _walled(pocket: PanelPocket, machine: Machine) -> Polygon:
+    """The pocket's opening as the machine cuts it."""
+    offset = machine.wall_offset_mm(pocket.cut_depth_mm)
+    return largest_polygon(grown(pocket.region, offset)) if offset else pocket.region
+
+
+def _parts(pocket: PanelPocket, machine: Machine) -> tuple[tuple[Layer, BaseGeometry], ...]:
     """The pocket's cuts, each on the layer that a new panel's file would have it on."""
     depth = _depth(pocket)
     main = Layer(Operation.THROUGH) if depth is None else Layer(Operation.POCKET, depth)
     return (
-        (main, pocket.region),
+        (main, _walled(pocket, machine)),
         *((Layer(Operation.WELL, w.depth_mm), w.region) for w in pocket.wells),
         *((Layer(Operation.NOTCH, n.depth_mm), n.region) for n in pocket.notches),
     )
@@ -163,11 +174,15 @@ def _marks(
     return tuple(marks)
 
 
-def _cut(pocket: PanelPocket | None) -> BaseGeometry:
+def _cut(pocket: PanelPocket | None, machine: Machine) -> BaseGeometry:
     """All that is cut from the face for a pocket."""
     if pocket is None:
         return Polygon()
-    parts = [pocket.region, *(n.region for n in pocket.notches), *(w.region for w in pocket.wells)]
+    parts = [
+        _walled(pocket, machine),
+        *(n.region for n in pocket.notches),
+        *(w.region for w in pocket.wells),
+    ]
     return shapely.union_all(parts)
 
 
@@ -188,10 +203,11 @@ def lay_change(
     The old pocket is that of the last cut for this machine by its record; without one, the pocket
     that `tracer cut` would make.
     """
-    cut = _last_cut(folder, machine)
+    cut, record = _last_cut(folder, machine), _record_of(folder, machine)
+    thick = CutWish().thickness_mm if record is None else record.thickness_mm
 
     def pocket(outline: Outline, like: str) -> tuple[Polygon, float | None, tuple[Check, ...]]:
-        rule, wall = _asked(outline, machine, cut.get(like), known=outline is before)
+        rule, wall = _asked(outline, machine, cut.get(like), thick, known=outline is before)
         made = make_pocket(
             outline.region, rule, pocket_id=outline.outline_id, wall=wall, name=outline.name
         )
@@ -207,7 +223,6 @@ def lay_change(
     neighbours = tuple(
         pocket(o, o.outline_id)[0] for o in others if not (o.cable or o.cut_by_frame)
     )
-    record = _record_of(folder, machine)
     motion = Placement(0.0, 0.0) if record is None else record.motion
     there = [motion.apply(shape) for shape in (old[0], new[0])]
     others_there = tuple(motion.apply_polygon(n) for n in neighbours)
@@ -251,16 +266,23 @@ def _last_cut(folder: JobFolder, machine: Machine) -> dict[str, CutPocket]:
 
 
 def _asked(
-    outline: Outline, machine: Machine, cut: CutPocket | None, *, known: bool
+    outline: Outline,
+    machine: Machine,
+    cut: CutPocket | None,
+    thick_mm: float | None,
+    *,
+    known: bool,
 ) -> tuple[PocketRule, Polygon]:
     """Rule and wall of a pocket: the old one as it was made, a new one by its own uncertainty."""
-    usual, offset = FITS[default_fit(None)], machine.fit_offset_mm
+    usual = FITS[default_fit(None)]
+    depth = None if cut is None else cut.depth_mm
+    offset = machine.wall_offset_mm(depth or thick_mm or machine.max_depth_mm)
     fit = usual if cut is None else typed_fit(cut.fit_mm - offset)
     if abs(fit.gap_mm - usual.gap_mm) < _SAME_MM:
         fit = usual
     rule = PocketRule(
         fit_mm=fit.gap_mm + offset,
-        depth_mm=None if cut is None else cut.depth_mm,
+        depth_mm=depth,
         cutter_radius_mm=machine.inside_radius_mm,
         relief=machine.relief,
     )

@@ -339,7 +339,7 @@ def _write(
             )
             continue
         if panel is not None and old is not None:
-            moved = panel_change(job.folder, panel, old, new, run.rules)
+            moved = panel_change(job.folder, panel, old, new, run.machine, run.rules)
             panel = moved.panel
         else:
             others = job.beside(subject.outline_id, lay)
