@@ -7,8 +7,9 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from tracer import fitting_ranges, ranges
+from tracer import ranges
 from tracer.ranges import Range
+from tracer.spelling import plain
 
 TARGET = Path(__file__).parent.parent / "docs/reference/ranges.md"
 HEAD = """# Ranges
@@ -29,13 +30,13 @@ SECTIONS = (
     (
         "Panel plan",
         "table and key",
-        ranges.PLAN | fitting_ranges.FITTINGS,
+        ranges.PLAN | ranges.FITTINGS,
         "See [panel plan](panel-plan.md).",
     ),
     (
         "Rules of a panel plan",
         "rule",
-        ranges.RULES | fitting_ranges.FITTING_RULES,
+        ranges.RULES | ranges.FITTING_RULES,
         "Their usual values and where they come from stand in [panel plan](panel-plan.md).",
     ),
     ("Machine profile", "field", ranges.PROFILE, "See [machine profile](machine-profile.md)."),
@@ -45,9 +46,7 @@ SECTIONS = (
 def row(name: str, span: Range) -> str:
     """One line of a table."""
     kind = " (whole)" if span.whole else ""
-    return (
-        f"| `{name}` | {ranges.plain(span.low)} | {ranges.plain(span.high)}{kind} | {span.unit} |"
-    )
+    return f"| `{name}` | {plain(span.low)} | {plain(span.high)}{kind} | {span.unit} |"
 
 
 def reference() -> str:
@@ -57,7 +56,7 @@ def reference() -> str:
         lines = [f"| {head} | from | to | unit |", "|---|---|---|---|"]
         lines += [row(name, span) for name, span in table.items()]
         parts.append(f"## {title}\n" + (f"\n{words}\n" if words else "") + "\n" + "\n".join(lines))
-    counts = [f"| {what} | {ranges.plain(span.high)} |" for what, span in ranges.COUNTS.items()]
+    counts = [f"| {what} | {plain(span.high)} |" for what, span in ranges.COUNTS.items()]
     counts.append(f"| letters of a name, title or label | {ranges.LONGEST_TEXT} |")
     parts.append("## How many\n\n| of what | at most |\n|---|---|\n" + "\n".join(counts))
     sizes = [f"| {what} | {most / 1e6:g} MB |" for what, most in ranges.MOST_BYTES.items()]

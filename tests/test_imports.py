@@ -20,12 +20,11 @@ PACKAGE = Path(__file__).parent.parent / "tracer"
 STAGES = {"calibration", "segmentation", "parallax", "panel", "export", "inspection"}
 RIM = {"photos", "pictures", "project"}
 BASE = {"errors", "lengths", "loading", "progress", "ranges", "spelling", "assets", "atomic"}
-BASE |= {"interruption", "fitting_ranges"}
+BASE |= {"interruption"}
 #: room -> rooms it may import (its own is always allowed)
 ALLOWED: dict[str, set[str]] = {name: {"errors"} for name in BASE}
 ALLOWED["interruption"] |= {"atomic"}  # its last words say what has been written
 ALLOWED["ranges"] |= {"spelling"}
-ALLOWED["fitting_ranges"] |= {"ranges"}
 ALLOWED["loading"] |= {"ranges"}
 ALLOWED["lengths"] |= {"ranges"}
 ALLOWED["model"] = set(BASE)

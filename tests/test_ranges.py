@@ -20,7 +20,6 @@ from tracer.errors import TracerError
 from tracer.export.drawing.coupon import STAIR_MM, kerf_from_strips
 from tracer.export.machine.profiles import machine_names, read_machine
 from tracer.export.paper import template
-from tracer.fitting_ranges import FITTING_RULES
 from tracer.model.card import CARD_COUNT
 from tracer.model.panel_plan import PanelPlan
 from tracer.panel.rules import TABLE
@@ -28,6 +27,8 @@ from tracer.project import cut_record, edits_file, outlines_file, panel_rows, pl
 from tracer.project import silhouettes_file as seen
 from tracer.project.refusals import FREE
 from tracer.project.tool_list import parse_tool_list
+from tracer.ranges import FITTING_RULES
+from tracer.spelling import plain
 
 OPTION_METAVARS = {"LENGTH", "WxH", "RxF", "DEG", "P", "N", "PORT", "REVISION", "X,Y", "XxY"}
 OPTION_METAVARS |= {
@@ -153,8 +154,8 @@ def options_with_numbers() -> list[tuple[str, str, str, str]]:
             if info is None:
                 continue
             option = next(iter(info.param_decls or ()), f"--{name.replace('_', '-')}")
-            plain = {int, float} & {get_args(hint)[0], *get_args(get_args(hint)[0])}
-            if plain or info.metavar in OPTION_METAVARS:
+            numeric = {int, float} & {get_args(hint)[0], *get_args(get_args(hint)[0])}
+            if numeric or info.metavar in OPTION_METAVARS:
                 told = f"{info.help} {info.min} {info.max}"
                 found.append((command, option, info.metavar or "", told))
     return found
@@ -166,7 +167,7 @@ def test_every_option_that_takes_a_number_has_a_range_in_its_help() -> None:
     assert {option for _, option, _, _ in found} == set(ranges.OPTIONS)
     for command, option, _, told in found:
         span = ranges.OPTIONS[option]
-        ends = {ranges.plain(span.low), ranges.plain(span.high)}
+        ends = {plain(span.low), plain(span.high)}
         numbers = set(re.findall(r"-?\d+(?:\.\d+)?", told))
         assert ends <= numbers, f"{command} {option} does not tell its range"
 

@@ -7,14 +7,13 @@ from typing import Any
 
 from pydantic import TypeAdapter
 
-from tracer.fitting_ranges import FITTINGS, KEPT_FITTINGS
 from tracer.model.fittings import DrillHole, Rail
 from tracer.model.panel import Bay, Dimension, Fixing, Label, Placement, Ply, Stock
 from tracer.model.report import Check
 from tracer.project.fitting_rows import CavityRow, InlayRow, LedgeRow, MountRow
 from tracer.project.plan_file import TABLES
 from tracer.project.refusals import checked
-from tracer.ranges import JOB, PLAN
+from tracer.ranges import FITTINGS, JOB, KEPT_FITTINGS, PLAN
 
 __all__ = ["NAMES", "SPANS", "PanelRows", "PocketRow", "Shape", "panel_rows"]
 

@@ -14,7 +14,6 @@ from typing import Any
 from pydantic import ConfigDict, TypeAdapter
 
 from tracer.errors import UsageError
-from tracer.fitting_ranges import FITTING_RULES, FITTINGS
 from tracer.loading import parse_toml
 from tracer.model import fitting_plans, panel_plan, stack
 from tracer.model.fitting_plans import (
@@ -43,7 +42,7 @@ from tracer.model.panel_plan import (
 )
 from tracer.model.stack import Bay, Stock
 from tracer.project.refusals import Wrong, checked
-from tracer.ranges import COUNTS, MOST_BYTES, PLAN, RULES
+from tracer.ranges import COUNTS, FITTING_RULES, FITTINGS, MOST_BYTES, PLAN, RULES
 
 __all__ = ["SPANS", "TABLES", "plan_from_record", "plan_from_toml", "plan_record", "plan_toml"]
 

@@ -1,19 +1,11 @@
-"""Ranges of what a panel has beside pockets, in plans and in the files that keep it.
-
-They belong to the one table of `tracer.ranges`.
-"""
+"""Numbers of what a panel has beside pockets, in plans and in the files that keep it."""
 
 from __future__ import annotations
 
-from tracer.ranges import Range
+from tracer.ranges.span import ANYWHERE, MASS, PLACE, SIDE, TURN, Range
 
 __all__ = ["FITTINGS", "FITTING_RULES", "KEPT_FITTINGS"]
 
-_PLACE = Range(-20_000, 20_000, "mm")
-_TURN = Range(-360, 360, "deg")
-_SIDE = Range(1, 6000, "mm")
-_MASS = Range(0, 1000, "kg")
-_ANYWHERE = Range(-1e6, 1e6, "mm")
 _KEPT = Range(0, 20_000, "mm")
 #: from a needle to a pipe
 _DRILL = Range(0.3, 200, "mm")
@@ -21,14 +13,14 @@ _DRILL = Range(0.3, 200, "mm")
 #: keys of a panel's plan, by their table
 FITTINGS: dict[str, Range] = {
     **{
-        f"{table}.{axis}_mm": _PLACE
+        f"{table}.{axis}_mm": PLACE
         for table in ("emblems", "cavities", "mounts", "ledges")
         for axis in "xy"
     },
-    **dict.fromkeys(("emblems.within_mm", "cavities.path_mm", "cavities.exit_mm"), _PLACE),
-    **dict.fromkeys(("emblems.turn_deg", "cavities.start_deg", "mounts.turn_deg"), _TURN),
+    **dict.fromkeys(("emblems.within_mm", "cavities.path_mm", "cavities.exit_mm"), PLACE),
+    **dict.fromkeys(("emblems.turn_deg", "cavities.start_deg", "mounts.turn_deg"), TURN),
     **{
-        f"{table}.{side}_mm": _SIDE
+        f"{table}.{side}_mm": SIDE
         for table in ("emblems", "mounts", "ledges")
         for side in ("width", "height")
     },
@@ -49,11 +41,11 @@ FITTINGS: dict[str, Range] = {
     "mounts.air_mm": Range(0, 500, "mm"),
     "mounts.count": Range(1, 100, whole=True),
     "mounts.pitch_mm": Range(1, 6000, "mm"),
-    "mounts.mass_kg": _MASS,
+    "mounts.mass_kg": MASS,
     "mounts.pilot_mm": _DRILL,
     "mounts.cable_mm": Range(0.5, 60, "mm"),
     "ledges.out_mm": Range(1, 2000, "mm"),
-    "ledges.mass_kg": _MASS,
+    "ledges.mass_kg": MASS,
     "ledges.lift_mm": Range(0, 2000, "mm"),
     "ledges.swing_mm": Range(0, 2000, "mm"),
     "rail.thickness_mm": Range(3, 300, "mm"),
@@ -70,11 +62,11 @@ KEPT_FITTINGS: dict[str, Range] = {
     "cavity.cable_mm": _KEPT,
     "cavity.length_mm": Range(0, 1e6, "mm"),
     "cavity.bend_mm": Range(0, 1e6, "mm"),
-    **dict.fromkeys(("drill.x_mm", "drill.y_mm", "kept_rail.x_mm"), _ANYWHERE),
+    **dict.fromkeys(("drill.x_mm", "drill.y_mm", "kept_rail.x_mm"), ANYWHERE),
     **dict.fromkeys(("drill.diameter_mm", "drill.pilot_mm"), _KEPT),
     "mount.air_mm": _KEPT,
     "ledge.out_mm": _KEPT,
-    **dict.fromkeys(("mount.mass_kg", "ledge.mass_kg"), _MASS),
+    **dict.fromkeys(("mount.mass_kg", "ledge.mass_kg"), MASS),
     "kept_rail.load_kg": Range(0, 1e6, "kg"),
     **dict.fromkeys(
         ("kept_rail.length_mm", "kept_rail.thickness_mm", "kept_rail.height_mm"), _KEPT
