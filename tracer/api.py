@@ -18,8 +18,6 @@ from tracer.export.examine.file import Examined
 from tracer.export.examine.file import examine as examine_drawing
 from tracer.export.machine.profiles import read_machine
 from tracer.loading import read_file
-from tracer.model.calibration import Calibration
-from tracer.model.lay_calibration import LayCalibration
 from tracer.model.machine import Machine
 from tracer.model.outline import Outline
 from tracer.model.panel import Bay, BayKind, Panel
@@ -298,7 +296,7 @@ def swap(
     old = find_outline(before.outlines, tool)
     done = new if isinstance(new, Trace) else trace(new, options=trace_options, progress=progress)
     others = [o for o in before.outlines if o is not old]
-    same = same_cards(_kept(before.calibration), done)
+    same = same_cards(kept_calibration(before.calibration, {}), done)
     swapped = swap_outline(old, others, done, options or SwapOptions(), same_frame=same)
     outlines = tuple(swapped.new if o is old else o for o in before.outlines)
     return ToolSwap(outlines, swapped, (*done.checks, *swapped.checks))
@@ -360,17 +358,15 @@ def _content(traced: Trace | Sequence[Outline]) -> tuple[OutlinesFile, ToolList 
     """Outlines and tool list as a job would hold them."""
     if isinstance(traced, Trace):
         lay_of = {o.outline_id: 1 for o in traced.outlines}
-        content = OutlinesFile(traced.outlines, (_kept(traced.calibration),), (), lay_of)
+        content = OutlinesFile(
+            traced.outlines, (kept_calibration(traced.calibration, {}),), (), lay_of
+        )
         return content, ToolList(traced.rows)
     outlines = tuple(arguments.listed(traced, "outlines"))
     for outline in outlines:
         if not isinstance(outline, Outline):
             raise arguments.unusable("outlines", outline, "what trace() gave, or outlines")
     return OutlinesFile(outlines, lay_of={o.outline_id: 1 for o in outlines}), None
-
-
-def _kept(calibration: Calibration) -> LayCalibration:
-    return kept_calibration(calibration, {})
 
 
 #: lengths of a cut with the range that the command line keeps

@@ -10,8 +10,8 @@ import pytest
 from tests.project.killed import killed_at
 from tracer.errors import TracerError
 from tracer.project import store
-from tracer.project.former import file_digest, former_files
-from tracer.project.store import Beside, JobFolder
+from tracer.project.former import Beside, file_digest, former_files
+from tracer.project.store import JobFolder
 
 LIST = "tools.csv"
 

@@ -13,7 +13,15 @@ import re
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 
-__all__ = ["FORMER", "Former", "file_digest", "former_files", "former_name", "is_personal"]
+__all__ = [
+    "FORMER",
+    "Beside",
+    "Former",
+    "file_digest",
+    "former_files",
+    "former_name",
+    "is_personal",
+]
 
 FORMER = "history/former"
 _NAME = re.compile(r"^(\d{4,})-(.+)$")
@@ -26,6 +34,17 @@ class Former:
     number: int
     name: str
     kept_as: str
+
+
+@dataclass(frozen=True)
+class Beside:
+    """A person's file that was saved while a run went on, and so was left alone.
+
+    ``put_as`` is where the run's own was put; empty where it had nothing to write.
+    """
+
+    name: str
+    put_as: str
 
 
 def is_personal(name: str) -> bool:

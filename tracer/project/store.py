@@ -17,7 +17,6 @@ import shutil
 import threading
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
-from dataclasses import dataclass
 from itertools import count
 from pathlib import Path, PurePosixPath
 from typing import Any
@@ -28,23 +27,19 @@ from tracer.atomic import WRITTEN, replace_patiently, uninterrupted, write_flush
 from tracer.errors import TracerError, UsageError
 from tracer.loading import parse_json, read_file
 from tracer.project.folder_name import SUFFIX, is_inside, job_path, refuse_link, refuse_taken
-from tracer.project.former import FORMER, file_digest, former_files, former_name, is_personal
+from tracer.project.former import (
+    FORMER,
+    Beside,
+    file_digest,
+    former_files,
+    former_name,
+    is_personal,
+)
 from tracer.ranges import MOST_BYTES, shown
 
-__all__ = ["Beside", "JobFolder", "job_path", "refuse_link"]
+__all__ = ["JobFolder", "job_path", "refuse_link"]
 
 _NEXT, _COMMIT, _MANIFEST, _LOCK = ".next", ".commit", ".manifest.json", ".lock"
-
-
-@dataclass(frozen=True)
-class Beside:
-    """A person's file that was saved while a run went on, and so was left alone.
-
-    ``put_as`` is where the run's own was put; empty where it had nothing to write.
-    """
-
-    name: str
-    put_as: str
 
 
 class JobFolder:

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from tracer.model.report import Check, Severity
-from tracer.project.store import Beside, JobFolder
+from tracer.project.former import Beside
+from tracer.project.store import JobFolder
 
 __all__ = ["left_alone"]
 
