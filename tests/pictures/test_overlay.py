@@ -20,6 +20,7 @@ from tracer.model.report import Check, Severity
 from tracer.model.silhouette import Segmentation, Silhouette
 from tracer.model.view import View
 from tracer.pictures import overlay
+from tracer.pictures.doubts import doubtful_places
 from tracer.pictures.overlay import lay_box_px, overlay_bytes, overlay_pixels
 from tracer.pictures.palette import AMBER, LEFT_OUT, TINTS
 
@@ -156,6 +157,52 @@ def test_a_part_in_doubt_is_ringed() -> None:
     right = projected([place])[0] + np.array([32.0, 0.0])
     assert nearest(pixels, AMBER, right, 4) < 12
     assert nearest(draw([], [SEEN]), AMBER, right, 4) > 60
+
+
+def test_a_place_that_a_lay_s_finding_tells_is_ringed_numbered_and_shown_larger() -> None:
+    place = (150.0, 172.0)
+    told = Check(
+        "outline-doubtful", Severity.WARN, "In doubt.", subject_id="T01", value=0.8, where_mm=place
+    )
+    found, outlines = Segmentation("photo", (SEEN,)), [outline(1, BAR)]
+    lines = photo()
+    lines.pixels[:, ::40] = 255  # 40 px apart, so that the magnification shows
+    plain = overlay_pixels(lines, VIEW, found, outlines, calibration())
+    shown = overlay_pixels(lines, VIEW, found, outlines, calibration(), [told])
+    right = projected([place])[0] + np.array([32.0, 0.0])
+    assert nearest(shown, AMBER, right, 4) < 12
+    assert nearest(plain, AMBER, right, 4) > 60
+    # the strip below: 90 mm of the sheet over a third of the picture's width
+    strip = shown[plain.shape[0] - 230 : shown.shape[0] - 230, 36 : 36 + 760]
+    assert strip.shape[0] > 450
+    row = strip[strip.shape[0] // 4].astype(int).min(axis=1)
+    peaks = np.flatnonzero((row[1:-1] > 200) & (row[1:-1] >= row[:-2]) & (row[1:-1] > row[2:]))
+    apart = float(np.median(np.diff(peaks)))
+    mm_per_px = float(VIEW.mm_per_px(np.array([place]))[0])
+    assert apart == pytest.approx(40 * 760 * mm_per_px / 90, rel=0.03)
+
+
+def test_places_are_shown_by_how_grave_they_are() -> None:
+    doubtful = [
+        Check("outline-doubtful", Severity.WARN, "", subject_id=f"T0{k}", value=v, where_mm=(k, 0))
+        for k, v in ((1, 0.4), (2, 0.9), (3, 0.6))
+    ]
+    gone = Check("something-left-out", Severity.WARN, "", where_mm=(50.0, 0.0))
+    again = replace(doubtful[1], where_mm=(2.0, 0.5))  # one place, told twice
+    elsewhere = Check("edge-faint", Severity.NOTE, "", where_mm=(9.0, 9.0))
+    places = doubtful_places([*doubtful, again, gone, elsewhere], [outline(2, BAR)])
+    assert [p.where_mm[0] for p in places] == [50.0, 2.0, 3.0, 1.0]
+    assert [p.number for p in places] == [1, 2, 3, 0]
+    assert places[1].words == "T02 tool 2: in doubt, 90%"
+
+
+def test_what_lies_past_the_sheet_is_shaded_and_the_sheet_is_not() -> None:
+    inside, outside = projected([[150.0, 60.0], [150.0, 250.0]]).astype(int)
+    rim = box(-300, -200, 600, 400).difference(box(-200, -100, 500, 200))
+    found = Segmentation("photo", (), (), (rim,))
+    plain, shown = draw([]), overlay_pixels(photo(), VIEW, found, [], calibration())
+    assert np.array_equal(plain[inside[1], inside[0]], shown[inside[1], inside[0]])
+    assert not np.array_equal(plain[outside[1], outside[0]], shown[outside[1], outside[0]])
 
 
 def test_card_left_out_is_told_apart() -> None:

@@ -11,7 +11,7 @@ from typing import Annotated, Any
 
 import typer
 
-from tracer.cli.console import EXIT_CHECK_FAILED, Console, check_record, quoted
+from tracer.cli.console import EXIT_CHECK_FAILED, Console, check_record
 from tracer.cli.options import (
     Json,
     Quiet,
@@ -24,8 +24,8 @@ from tracer.cli.options import (
     whole,
     with_range,
 )
+from tracer.cli.trace_summary import look_first, summary
 from tracer.errors import UsageError
-from tracer.lengths import format_length
 from tracer.model.corrections import Corrections
 from tracer.model.outline import EdgeModel
 from tracer.model.report import Severity
@@ -259,7 +259,8 @@ def trace(
         "files": list(done.files),
         "steps": {name: round(s, 4) for name, s in done.seconds.items()},
     }
-    console.result(record, _summary(done.job.path, done.outlines, inch))
+    first = look_first(done.checks, done.job.path)
+    console.result(record, first + summary(done.job.path, done.outlines, inch=inch))
     if failed:
         raise typer.Exit(EXIT_CHECK_FAILED)
 
@@ -288,49 +289,6 @@ def _refuse_mixed(
         )
     if lay is not None and not more:
         raise UsageError("usage", "--lay goes with --more.", "Write --more PHOTO --lay NUMBER.")
-
-
-def _summary(path: Path, outlines: Sequence[Any], inch: bool) -> str:
-    if not outlines:
-        return f"No tools. Written to {path}"
-    width = max(len(o.name) for o in outlines)
-    lines = [
-        f"{o.outline_id}  {o.name:<{width}}  "
-        f"{format_length(_long_side(o), inch=inch):>9} x {format_length(_short_side(o), inch=inch)}"
-        f"  height {_height(o, inch)}  +/- {format_length(o.sigma_mm, inch=inch, digits=2)}"
-        for o in outlines
-    ]
-    unknown = sum(o.height_source.value == "assumed" for o in outlines)
-    lines.append(f"{len(outlines)} outlines written to {path}")
-    if unknown:
-        lines.append(
-            f"Type the missing heights into {path / 'tools.csv'} and run:"
-            f" tracer trace --job {quoted(str(path.with_suffix('')))}"
-        )
-    return "\n".join(lines)
-
-
-def _height(outline: Any, inch: bool) -> str:
-    if outline.height_source.value == "assumed":
-        return "not known"
-    shown = format_length(outline.height_mm, inch=inch, digits=0)
-    return f"{shown} ({outline.height_source.value})"
-
-
-def _sides(outline: Any) -> tuple[float, float]:
-    import numpy as np
-
-    box = np.asarray(outline.region.minimum_rotated_rectangle.exterior.coords)
-    sides = np.linalg.norm(np.diff(box[:3], axis=0), axis=1)
-    return float(sides.max()), float(sides.min())
-
-
-def _long_side(outline: Any) -> float:
-    return _sides(outline)[0]
-
-
-def _short_side(outline: Any) -> float:
-    return _sides(outline)[1]
 
 
 def _expanded(names: Sequence[str]) -> list[Path]:

@@ -8,7 +8,6 @@ height and expected error. A footer says what is what.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import cv2
 import numpy as np
@@ -23,7 +22,9 @@ from tracer.model.report import Check
 from tracer.model.silhouette import Segmentation, Silhouette
 from tracer.model.view import View
 from tracer.pictures.canvas import Canvas, shorten
+from tracer.pictures.doubts import close_ups, doubtful_places, mark_place, mark_weak
 from tracer.pictures.footer import Footer, draw_footer, footer_height
+from tracer.pictures.frame import Frame
 from tracer.pictures.labels import Occupancy, place
 from tracer.pictures.palette import AMBER, CARD, INK, LEFT_OUT, MIST, PAPER, Colour, tint
 
@@ -35,38 +36,10 @@ MARGIN = 0.05  # round cards and tools, as a part of their longer side
 SOFTEN = 0.25  # how far the photo's own colours are drawn back towards grey
 BEYOND_MM = 100.0  # the stated accuracy holds so far outside the cards' hull
 BEYOND_SHADE = 0.22
-WEAK = 0.5  # edge confidence under which a stretch is marked
-DOUBT_PX = 32.0  # radius of the ring round a doubtful part
-#: findings that a ring points at
-RINGED = {"outline-doubtful": AMBER, "something-left-out": LEFT_OUT, "stain-left-out": LEFT_OUT}
-WEAK_RUN = 6  # fewer vertices than that in a row are not worth a mark
-DENSIFY_MM = 8.0  # straight stretches bend under the lens
 LENS_PX = 22.0  # radius of the mark where one more photo would help
 ARROW_PX = 26.0  # length that a large residual is drawn with
 EXAGGERATIONS = (1, 2, 5, 10, 20, 50, 100, 200)
 NAME_LETTERS = 30
-
-
-@dataclass(frozen=True)
-class _Frame:
-    """Sheet to canvas for one photo, of which a part is shown."""
-
-    view: View
-    scale: float
-    corner_px: tuple[float, float] = (0.0, 0.0)
-
-    def px(self, points_mm: NDArray[np.float64]) -> Array:
-        """Canvas places of sheet points (N, 2)."""
-        return self.photo(self.view.to_photo(points_mm))
-
-    def photo(self, points_px: NDArray[np.float64]) -> Array:
-        """Canvas places of photo pixels: centres of pixels stay centres."""
-        points = np.asarray(points_px, np.float64).reshape(-1, 2) - self.corner_px
-        return (points + 0.5) * self.scale - 0.5
-
-    def ring(self, polygon_ring: shapely.LinearRing) -> Array:
-        """A sheet ring on the canvas, closing point left out."""
-        return self.px(shapely.get_coordinates(polygon_ring.segmentize(DENSIFY_MM))[:-1])
 
 
 def overlay_bytes(
@@ -103,7 +76,8 @@ def overlay_pixels(
     calibration
         Cards, residuals and hull of the lay.
     checks
-        Findings about the lay; an arrow shows from where one more photo would help most.
+        Findings about the lay: the places in doubt are ringed, and the worst of them shown larger
+        below; an arrow shows from where one more photo would help most.
 
     Returns
     -------
@@ -112,7 +86,7 @@ def overlay_pixels(
     x0, y0, x1, y1 = lay_box_px(photo.size_px, view, outlines, calibration)
     width, height = x1 - x0, y1 - y0
     scale = LONG_SIDE_PX / max(width, height)
-    frame = _Frame(view, scale, (x0, y0))
+    frame = Frame(view, scale, (x0, y0))
     size = round(width * scale), round(height * scale)
     small = cv2.resize(
         photo.pixels[y0:y1, x0:x1],
@@ -133,10 +107,10 @@ def overlay_pixels(
     for card in calibration.cards:
         _card(canvas, frame, card, photo.photo_id, factor)
     for silhouette in segmentation.silhouettes:
-        _weak(canvas, frame, silhouette)
-    for check in segmentation.checks:
-        if check.where_mm is not None and check.slug in RINGED:
-            _doubtful(canvas, frame, check.where_mm, RINGED[check.slug])
+        mark_weak(canvas, frame, silhouette)
+    places = doubtful_places([*segmentation.checks, *checks], outlines)
+    for one in places:
+        mark_place(canvas, frame, one)
     for check in checks:
         if check.slug == "further-photo" and check.where_mm is not None:
             helped = [o.region for o in shown if o.outline_id == check.subject_id]
@@ -154,7 +128,8 @@ def overlay_pixels(
     )
     strip = Canvas(np.full((footer_height(size[0]), size[0], 3), PAPER, np.uint8))
     draw_footer(strip, footer)
-    return np.vstack([canvas.pixels, strip.pixels])
+    larger = close_ups(photo, view, places, segmentation.silhouettes, shown, size[0])
+    return np.vstack([canvas.pixels, larger, strip.pixels])
 
 
 def lay_box_px(
@@ -164,7 +139,7 @@ def lay_box_px(
 
     That is the lay, not the bench: cards and tools, and a margin for labels.
     """
-    frame = _Frame(view, 1.0)
+    frame = Frame(view, 1.0)
     rings = [frame.ring(card.board_mm.exterior) for card in calibration.cards]
     rings += [frame.ring(o.region.exterior) for o in outlines if _in_sight(frame, o, size_px)]
     points = np.vstack([np.empty((0, 2)), *rings])
@@ -178,13 +153,13 @@ def lay_box_px(
     return int(x0), int(y0), int(x1), int(y1)
 
 
-def _in_sight(frame: _Frame, outline: Outline, size_px: tuple[int, int]) -> bool:
+def _in_sight(frame: Frame, outline: Outline, size_px: tuple[int, int]) -> bool:
     ring = frame.ring(outline.region.exterior)
     inside = (ring >= 0).all(axis=1) & (ring < size_px).all(axis=1)
     return bool(inside.any())
 
 
-def _trust(canvas: Canvas, frame: _Frame, calibration: Calibration) -> None:
+def _trust(canvas: Canvas, frame: Frame, calibration: Calibration) -> None:
     """Shade what lies beyond the stated accuracy; dash the cards' hull."""
     hull = calibration.hull_mm
     if hull.is_empty or not isinstance(hull, Polygon):
@@ -197,46 +172,29 @@ def _trust(canvas: Canvas, frame: _Frame, calibration: Calibration) -> None:
     canvas.dashes(frame.ring(hull.exterior), MIST, 2, dash_px=4, gap_px=12, closed=True)
 
 
-def _not_searched(canvas: Canvas, frame: _Frame, region: Polygon) -> None:
+def _not_searched(canvas: Canvas, frame: Frame, region: Polygon) -> None:
     """Shade what lies past the sheet's edge, and draw the edge."""
-    ring = frame.ring(region.exterior)
-    if np.isfinite(ring).all():
-        canvas.wash([ring], LEFT_OUT, BEYOND_SHADE)
-        canvas.line(ring, LEFT_OUT, 2, closed=True)
+    rings = [frame.ring(r) for r in (region.exterior, *region.interiors)]
+    if all(np.isfinite(ring).all() for ring in rings):
+        canvas.wash(rings, LEFT_OUT, BEYOND_SHADE)  # a sheet in the middle stays clear
+        for ring in rings:
+            canvas.line(ring, LEFT_OUT, 2, closed=True)
 
 
-def _seen(canvas: Canvas, frame: _Frame, silhouette: Silhouette) -> None:
+def _seen(canvas: Canvas, frame: Frame, silhouette: Silhouette) -> None:
     for ring in (silhouette.region.exterior, *silhouette.region.interiors):
         canvas.line(frame.ring(ring), MIST, 1, closed=True)
 
 
-def _outline(canvas: Canvas, frame: _Frame, outline: Outline, colour: Colour) -> None:
+def _outline(canvas: Canvas, frame: Frame, outline: Outline, colour: Colour) -> None:
     rings = [frame.ring(r) for r in (outline.region.exterior, *outline.region.interiors)]
     canvas.wash(rings, colour, 0.16)
     for ring in rings:
         canvas.line(ring, colour, 3, closed=True)
 
 
-def _weak(canvas: Canvas, frame: _Frame, silhouette: Silhouette) -> None:
-    """Mark the stretches where the edge was hard to see."""
-    ring = shapely.get_coordinates(silhouette.region.exterior)[:-1]
-    confidence = silhouette.edge_confidence
-    if len(confidence) != len(ring):
-        return
-    for run in _runs(np.asarray(confidence) < WEAK):
-        if len(run) >= WEAK_RUN:
-            canvas.dashes(frame.px(ring[run]), AMBER, 4, dash_px=7, gap_px=7)
-
-
-def _doubtful(canvas: Canvas, frame: _Frame, where_mm: tuple[float, float], colour: Colour) -> None:
-    """A ring round a place where something was left out or in doubt."""
-    turn = np.linspace(0, 2 * np.pi, 48, endpoint=False)
-    ring = frame.px(np.array([where_mm])) + DOUBT_PX * np.column_stack([np.cos(turn), np.sin(turn)])
-    canvas.dashes(ring, colour, 4, dash_px=7, gap_px=7, closed=True)
-
-
 def _next_photo(
-    canvas: Canvas, frame: _Frame, where_mm: tuple[float, float], helped: Sequence[Polygon]
+    canvas: Canvas, frame: Frame, where_mm: tuple[float, float], helped: Sequence[Polygon]
 ) -> None:
     """An arrow from the tool that gains most to where the camera should hang, and a lens there.
 
@@ -258,25 +216,6 @@ def _next_photo(
         canvas.line(ring, AMBER, 3, closed=True)
 
 
-def _runs(flags: NDArray[np.bool_]) -> list[NDArray[np.intp]]:
-    """Index runs of True in a closed ring, each in order; one run may pass the ring's end.
-
-    Examples
-    --------
-    >>> [r.tolist() for r in _runs(np.array([1, 0, 0, 1, 1, 0, 1], bool))]
-    [[3, 4], [6, 0]]
-    """
-    if flags.all():
-        return [np.arange(len(flags))]
-    start = int(np.flatnonzero(~flags)[0]) if len(flags) else 0
-    order = (np.arange(len(flags)) + start) % max(len(flags), 1)
-    marked = np.flatnonzero(flags[order])
-    if not len(marked):
-        return []
-    breaks = np.flatnonzero(np.diff(marked) > 1) + 1
-    return [order[piece] for piece in np.split(marked, breaks)]
-
-
 def _exaggeration(calibration: Calibration, photo_id: str, scale: float) -> int:
     """Factor that makes this photo's large residuals a visible length."""
     found = [c.residuals_px[photo_id] for c in calibration.cards if photo_id in c.residuals_px]
@@ -287,7 +226,7 @@ def _exaggeration(calibration: Calibration, photo_id: str, scale: float) -> int:
     return max((e for e in EXAGGERATIONS if e * large <= ARROW_PX), default=EXAGGERATIONS[0])
 
 
-def _card(canvas: Canvas, frame: _Frame, card: CardFit, photo_id: str, factor: int) -> None:
+def _card(canvas: Canvas, frame: Frame, card: CardFit, photo_id: str, factor: int) -> None:
     if photo_id not in card.corners_px:
         return
     colour = CARD if card.used else LEFT_OUT
@@ -307,7 +246,7 @@ def _card(canvas: Canvas, frame: _Frame, card: CardFit, photo_id: str, factor: i
 
 
 def _labels(
-    canvas: Canvas, frame: _Frame, outlines: Sequence[Outline], calibration: Calibration
+    canvas: Canvas, frame: Frame, outlines: Sequence[Outline], calibration: Calibration
 ) -> None:
     taken = Occupancy(canvas.size_px)
     for card in calibration.cards:
@@ -373,7 +312,7 @@ def _label(
     canvas.text((x + 10, y + line + 9), details, 18, second_colour)
 
 
-def _scale_at_middle(frame: _Frame, size_px: tuple[int, int]) -> float:
+def _scale_at_middle(frame: Frame, size_px: tuple[int, int]) -> float:
     """Canvas pixels per mm on the sheet at the middle of the picture."""
     middle = np.array([[size_px[0] / 2, size_px[1] / 2]]) / frame.scale + frame.corner_px
     return float(frame.scale / frame.view.mm_per_px(frame.view.to_sheet(middle))[0])

@@ -208,7 +208,7 @@ def trace(
         *known_checks(known_things(zip(outlines, (t.row for t in found.tools), strict=True))),
         *_nothing_found(outlines, photos),
     ]
-    checks.sort(key=lambda c: c.slug != LOOK_FIRST)
+    checks.sort(key=_rank)
     return Trace(
         calibration=calibration,
         segmentations=tuple(segmentations),
@@ -268,6 +268,13 @@ def _segment(
         corrections=[Correction(Mark.KEEP, (p,), Frame.PHOTO, photo.photo_id) for p in known],
         progress=lambda done: clock.fraction((index + done) / len(calibration.views)),
     )
+
+
+def _rank(check: Check) -> tuple[int, float]:
+    """What is missing first, then outlines in doubt, those most likely wrong before the others."""
+    if check.slug == LOOK_FIRST:
+        return 0, 0.0
+    return (1, -(check.value or 0.0)) if check.slug == "outline-doubtful" else (2, 0.0)
 
 
 def _looks(tool: LayTool, outline: Outline, names: Mapping[str, str]) -> list[Check]:
