@@ -21,7 +21,7 @@ from tracer.desk.checks import check_record
 from tracer.desk.drafts import Draft, no_room
 from tracer.desk.events import EventHub
 from tracer.desk.links import Links
-from tracer.desk.runs import Runner, RunState
+from tracer.desk.runs import Runner, RunState, Task
 from tracer.errors import TracerError
 from tracer.model.lay_settings import LaySettings
 from tracer.photos import decode_photo
@@ -31,6 +31,7 @@ from tracer.project.schema import load_job
 from tracer.project.store import JobFolder, job_path, refuse_link
 from tracer.project.tool_list import parse_tool_list
 from tracer.workflows.arranging.arrange import PANEL_JSON, arrange_job
+from tracer.workflows.arranging.proposals import Proposals
 from tracer.workflows.cutting.cut import CutOptions
 from tracer.workflows.cutting.cut_job import cut_job
 from tracer.workflows.cutting.freshness import freshness
@@ -62,6 +63,7 @@ class DeskJob:
         self.cache = StageCache()
         self.state = RunState(tell=self._tell_run)
         self.cut_checks: list[dict[str, Any]] | None = None  # of the latest cut; None before one
+        self.layouts: Proposals | None = None  # those to choose from
         self.opened = False  # a page has seen the job
         #: the photos and what was typed for the first run, until that has made a job
         self.first: dict[str, Any] | None = None
@@ -75,30 +77,25 @@ class DeskJob:
     # -- edits --------------------------------------------------------------------------------
     def edit(self, edit: Edit, expected: str | None) -> str:
         """Make an edit and bring the outlines up to date."""
-        with self._here():
-            revision = make_edit(self.folder, edit, expected)
-        self._after_edit(revision)
-        return revision
+        return self._edited(lambda: make_edit(self.folder, edit, expected))
 
     def undo(self, expected: str | None) -> str:
         """Take back the last edit."""
-        with self._here():
-            revision = undo(self.folder, expected)
-        self._after_edit(revision)
-        return revision
+        return self._edited(lambda: undo(self.folder, expected))
 
     def redo(self, expected: str | None) -> str:
         """Make the next undone edit again."""
-        with self._here():
-            revision = redo(self.folder, expected)
-        self._after_edit(revision)
-        return revision
+        return self._edited(lambda: redo(self.folder, expected))
 
     def step_to(self, done: int, expected: str | None) -> str:
         """Undo or redo until so many edits are in force."""
+        return self._edited(lambda: step_to(self.folder, done, expected))
+
+    def _edited(self, act: Callable[[], str]) -> str:
         with self._here():
-            revision = step_to(self.folder, done, expected)
-        self._after_edit(revision)
+            revision = act()
+        self.changed(revision)
+        self.bring_up_to_date()
         return revision
 
     @contextmanager
@@ -124,14 +121,10 @@ class DeskJob:
                 "Put it back, or go to all jobs.",
             )
 
-    def _after_edit(self, revision: str) -> None:
-        self.changed(revision)
-        self.bring_up_to_date()
-
     # -- runs ---------------------------------------------------------------------------------
     def bring_up_to_date(self, *, soon: bool = False) -> None:
         """Run whatever has changed, in the thread for runs."""
-        self._runner.ask(self.job_id, self._retrace, self.state, soon=soon)
+        self._runner.ask(self.job_id, self.retrace, self.state, soon=soon)
 
     def trace_new(
         self,
@@ -169,7 +162,7 @@ class DeskJob:
             self.first = None
             self.changed(job_revision(self.folder), files=True)
 
-        self._runner.ask(self.job_id, task, self.state, soon=True)
+        self.compute(task)
 
     def stop(self) -> None:
         """Stop the run."""
@@ -177,7 +170,11 @@ class DeskJob:
 
     def arrange(self) -> None:
         """Make the panel, or make it again, in the thread for runs."""
-        self._runner.ask(self.job_id, self._arrange, self.state, soon=True)
+        self.compute(self._arrange)
+
+    def compute(self, task: Task) -> None:
+        """Do this in the thread for runs, in place of what the job waits for there."""
+        self._runner.ask(self.job_id, task, self.state, soon=True)
 
     def cut(self, asked: Callable[[], Sequence[CutOptions]]) -> None:
         """Make cutting files in place of those that are there, in the thread for runs.
@@ -186,7 +183,7 @@ class DeskJob:
         """
 
         def task(state: RunState) -> None:
-            self._retrace(state)
+            self.retrace(state)
             checks: list[dict[str, Any]] = []
             for options in asked():
                 with self.lock:
@@ -195,9 +192,10 @@ class DeskJob:
             self.cut_checks = checks
             self.changed(job_revision(self.folder), files=True)
 
-        self._runner.ask(self.job_id, task, self.state, soon=True)
+        self.compute(task)
 
-    def _retrace(self, state: RunState) -> None:
+    def retrace(self, state: RunState) -> None:
+        """Outlines and panel up to date with the inputs; called in the thread for runs."""
         self.refuse_gone()
 
         def told() -> None:
@@ -214,7 +212,7 @@ class DeskJob:
 
     def _arrange(self, state: RunState) -> None:
         with self._here():
-            arrange_job(self.folder, progress=state)
+            arrange_job(self.folder, keep_places=True, progress=state)
         self.changed(job_revision(self.folder), files=True)
 
     def _unhindered(self, act: Callable[[], bool]) -> bool:
@@ -283,6 +281,10 @@ class DeskJob:
         """Tell every page that there is something new to show: inputs, or also results."""
         self._known = self._signature()  # it is told here, and need not be told again
         self._hub.publish("job", job=self.job_id, revision=revision, files=files)
+
+    def tell(self, kind: str) -> None:
+        """Tell every page that something of this kind is there to be fetched."""
+        self._hub.publish(kind, job=self.job_id)
 
     def _tell_run(self) -> None:
         self._hub.publish("run", job=self.job_id, run=self.state.record())

@@ -2,23 +2,27 @@
 
 from __future__ import annotations
 
+import math
+from collections.abc import Mapping
 from typing import Any
 
-import numpy as np
-from shapely.geometry import Polygon
 from shapely.geometry.base import BaseGeometry
 
 from tracer.desk.checks import check_record
 from tracer.desk.jobs import DeskJob
+from tracer.desk.rings import rings_of
 from tracer.model.panel import Panel, PanelPocket, PlyRole
+from tracer.model.panel_plan import Arrangement
 from tracer.panel.build import rules_of
+from tracer.panel.fittings.notches import grip_axis
+from tracer.panel.fittings.wells import in_panel
+from tracer.panel.layout.placement import middle
+from tracer.panel.layout.places import Tool
 from tracer.project.panel_file import load_panel
-from tracer.workflows.arranging.arrange import PANEL_JSON
+from tracer.workflows.arranging.arrange import PANEL_JSON, tools_of_job
 from tracer.workflows.editing.plan_inputs import plan_value
 
 __all__ = ["panel_record"]
-
-SHOWN_MM = 0.08  # simplified for the eye by less than anybody sees on a screen
 
 
 def panel_record(job: DeskJob) -> dict[str, Any]:
@@ -28,15 +32,18 @@ def panel_record(job: DeskJob) -> dict[str, Any]:
     content = load_panel(job.folder.read(PANEL_JSON), PANEL_JSON)
     panel = content.panel
     rules = rules_of(content.plan, panel.bay)
-    turns = {m.pocket_id: m.turn_deg for m in content.plan.moves}
-    moves = {i: plan_value(content.plan, ("moves", i)) for i in turns}
+    moves = {
+        m.pocket_id: plan_value(content.plan, ("moves", m.pocket_id)) for m in content.plan.moves
+    }
+    tools = {t.pocket_id: t for t in tools_of_job(job.folder, content.plan)[0]}
+    fresh = content.plan.placement.arrangement is Arrangement.FRESH
     base = next((p.stock.rgb for p in panel.plies if p.role is not PlyRole.FACE), (60, 60, 60))
     return {
         "panel": {
             "title": panel.title,
             "revision": panel.revision,
             "size_mm": panel.size_mm,
-            "shape": _rings(panel.shape),
+            "shape": rings_of(panel.shape),
             "kind": panel.bay.kind.value,
             "face_rgb": panel.plies[0].stock.rgb,
             "base_rgb": base,
@@ -52,8 +59,16 @@ def panel_record(job: DeskJob) -> dict[str, Any]:
             ],
             "rules": {k: getattr(rules, k) for k in ("web_mm", "web_least_mm", "edge_mm")},
             "moves": moves,
-            "pockets": [_pocket(p, turns.get(p.pocket_id) or 0.0) for p in panel.pockets],
-            "keep_outs": [{"name": k.name, "rings": _rings(k.region)} for k in panel.keep_outs],
+            "fresh": fresh,
+            "placement": plan_value(content.plan, ("placement",)),
+            "bay": plan_value(content.plan, ("bay",)),
+            "finger": {"reach_mm": rules.finger_mm, "wide_mm": rules.notch_mm(content.plan.hand)},
+            "pockets": [
+                _pocket(p)
+                | _lying(p, tools.get(p.pocket_id), moves.get(p.pocket_id) or {}, fresh=fresh)
+                for p in panel.pockets
+            ],
+            "keep_outs": [{"name": k.name, "rings": rings_of(k.region)} for k in panel.keep_outs],
             "fittings": _fittings(panel),
             "seams": _seams(panel),
             "dimensions": [
@@ -64,15 +79,45 @@ def panel_record(job: DeskJob) -> dict[str, Any]:
     }
 
 
-def _pocket(p: PanelPocket, turn_deg: float) -> dict[str, Any]:
-    """``turn_deg`` is the turn by hand that the pocket was made with."""
+def _lying(
+    p: PanelPocket, tool: Tool | None, move: Mapping[str, Any], *, fresh: bool
+) -> dict[str, Any]:
+    """How a pocket lies, in the terms in which a person's input is kept.
+
+    ``turn_deg`` is its turn as moves count it: by hand, in a fresh layout from the photographed
+    lie, which ``lie_turn_deg`` always counts from. ``frame`` takes places that count from the
+    tool's box in the photo to the panel: where their zero is, and one mm across and up; None for
+    a pocket whose tool is gone meanwhile.
+    """
+    turn = float(move.get("turn_deg") or 0.0)
+    whole, frame = 0.0, None
+    if tool is not None:
+        whole = math.degrees(p.placement.angle_rad - tool.lie.angle_rad)
+        zero, right, up = (
+            in_panel(x, y, tool.lie, tool.outline.region, p.placement)
+            for x, y in ((0.0, 0.0), (1.0, 0.0), (0.0, 1.0))
+        )
+        frame = [zero, *((end[0] - zero[0], end[1] - zero[1]) for end in (right, up))]
     return {
-        "turn_deg": turn_deg,
+        "turn_deg": _half_turn(whole if fresh else turn),
+        "lie_turn_deg": _half_turn(whole),
+        "middle": middle(p.region.bounds),
+        "along": grip_axis(p.region),
+        "frame": frame,
+    }
+
+
+def _half_turn(degrees: float) -> float:
+    return round((degrees + 180) % 360 - 180, 3)
+
+
+def _pocket(p: PanelPocket) -> dict[str, Any]:
+    return {
         "id": p.pocket_id,
         "number": p.number,
         "name": p.name,
-        "rings": _rings(p.region),
-        "tool": _rings(p.outline),
+        "rings": rings_of(p.region),
+        "tool": rings_of(p.outline),
         "height_mm": p.height_mm,
         "depth_mm": p.depth_mm,
         "cut_depth_mm": p.cut_depth_mm,
@@ -82,8 +127,10 @@ def _pocket(p: PanelPocket, turn_deg: float) -> dict[str, Any]:
         "fit_probability": p.fit_probability,
         "widths_mm": list(p.widths_mm),
         "floor_rgb": p.floor_insert.stock.rgb if p.floor_insert else None,
-        "notches": [_rings(n.region) for n in p.notches],
-        "wells": [_rings(w.region) for w in p.wells],
+        "notches": [rings_of(n.region) for n in p.notches],
+        "notch_sides": [n.sides for n in p.notches],
+        "shared": any(n.shared_with for n in p.notches),
+        "wells": [rings_of(w.region) for w in p.wells],
         "label": None
         if p.label is None
         else {
@@ -106,7 +153,7 @@ def _fittings(panel: Panel) -> list[dict[str, Any]]:
     found += [("ledge", one.ledge_id, None, one.region) for one in panel.ledges]
     found += [("room", c.cavity_id, None, c.whole) for c in panel.back_cavities]
     return [
-        {"kind": kind, "id": name, "rgb": rgb, "rings": _rings(shape)}
+        {"kind": kind, "id": name, "rgb": rgb, "rings": rings_of(shape)}
         for kind, name, rgb, shape in found
     ]
 
@@ -114,16 +161,4 @@ def _fittings(panel: Panel) -> list[dict[str, Any]]:
 def _seams(panel: Panel) -> list[list[list[float]]]:
     """Rims of the face's tiles, where it comes from several sheets."""
     face = [t.region for t in panel.tiles if t.slab == 0]
-    return [ring for region in face for ring in _rings(region)] if len(face) > 1 else []
-
-
-def _rings(shape: BaseGeometry) -> list[list[list[float]]]:
-    """Rings in panel mm, first point not repeated."""
-    parts = [p for p in getattr(shape, "geoms", [shape]) if isinstance(p, Polygon)]
-    rings = []
-    for part in parts:
-        slim = part.simplify(SHOWN_MM)
-        assert isinstance(slim, Polygon)  # simplifying keeps the topology
-        for ring in [slim.exterior, *slim.interiors]:
-            rings.append(np.round(np.asarray(ring.coords)[:-1, :2], 2).tolist())
-    return rings
+    return [ring for region in face for ring in rings_of(region)] if len(face) > 1 else []

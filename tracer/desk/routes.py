@@ -22,7 +22,7 @@ from tracer.desk.gate import LOOPBACK, Keys
 from tracer.desk.incoming import Incoming
 from tracer.desk.jobs import Desk, DeskJob
 from tracer.desk.pages import page, static_file
-from tracer.desk.panel_view import panel_record
+from tracer.desk.panel_routes import panel_routes
 from tracer.desk.phone_routes import invitation, phone_routes
 from tracer.desk.previews import dxf_preview, pdf_page
 from tracer.desk.view import job_record, photo_record, runs_beside_outline
@@ -184,13 +184,6 @@ def build_routes(desk: Desk, keys: Keys, open_job: str | None, lan_host: str | N
         beside = await run_sync(runs_beside_outline, job_of(request), photo_id, drawn)
         return JSONResponse({"line": line, "clear": clear, "beside": beside})
 
-    async def panel(request: Request) -> Response:
-        return JSONResponse(await run_sync(panel_record, job_of(request)))
-
-    async def arrange(request: Request) -> Response:
-        job_of(request).arrange()
-        return JSONResponse({}, status_code=202)
-
     async def files(request: Request) -> Response:
         found = job_of(request)
         return JSONResponse(
@@ -287,8 +280,6 @@ def build_routes(desk: Desk, keys: Keys, open_job: str | None, lan_host: str | N
         ("GET", at_photo, photo),
         ("GET", at_photo + "/tiles/{level:int}/{x:int}/{y:int}", tile),
         ("POST", at_photo + "/snap", snap),
-        ("GET", at_job + "/panel", panel),
-        ("POST", at_job + "/arrange", arrange),
         ("GET", "/api/cutting", cutting),
         ("POST", "/api/printed", printed),
         ("POST", at_job + "/cut", cut),
@@ -302,7 +293,7 @@ def build_routes(desk: Desk, keys: Keys, open_job: str | None, lan_host: str | N
         ("DELETE", "/api/links/{link}", end_link),
     ]
     routes = [Route(path, handler, methods=[method]) for method, path, handler in table]
-    routes += phone_routes(desk, incoming)
+    routes += panel_routes(desk) + phone_routes(desk, incoming)
     routes.append(Route("/{name}", static_file, methods=["GET"]))
     return Starlette(
         routes=routes,

@@ -12,7 +12,7 @@ from typing import Any
 from tracer.atomic import WRITTEN
 from tracer.errors import TracerError
 
-__all__ = ["RunState", "Runner", "Stopped"]
+__all__ = ["RunState", "Runner", "Stopped", "Task"]
 
 #: a run that answers an edit waits this long for the next one, so that typing down a column of
 #: heights starts one run and not ten

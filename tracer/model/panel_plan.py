@@ -215,13 +215,15 @@ class ToolPlan:
 class MovePlan:
     """A pocket put by hand: centre of the tool's box in the panel, turn from the photographed lie.
 
-    None keeps what the arrangement gives.
+    None keeps what the arrangement gives. ``locked``: on the page it is not moved, and it stays
+    when the rest is laid out again.
     """
 
     pocket_id: str
     x_mm: float | None = None
     y_mm: float | None = None
     turn_deg: float | None = None
+    locked: bool = False
 
 
 @dataclass(frozen=True)

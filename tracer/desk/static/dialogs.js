@@ -4,7 +4,8 @@ import { post } from './api.js';
 import { h } from './dom.js';
 import { say } from './texts.js';
 
-function box(id, properties, ...children) {
+/** A dialog that is shown until it is closed; `id` is that of its heading. */
+export function box(id, properties, ...children) {
   const element = h('dialog', { 'aria-labelledby': id, ...properties, onclose: () => element.remove() }, ...children);
   document.body.append(element);
   element.showModal();

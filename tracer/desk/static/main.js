@@ -190,7 +190,9 @@ class Frame {
       job.state.run = news.run;
       if (this.#endedEarly()) this.#backToDraft(job.state);
       else this.#paint();
-    } else if (news.kind === 'job' && (news.files || news.revision !== job.state?.revision) && !job.sending) {
+      this.view?.news?.(news);
+    } else if (news.kind === 'layouts') this.view?.news?.(news);
+    else if (news.kind === 'job' && (news.files || news.revision !== job.state?.revision) && !job.sending) {
       const first = !job.state?.lays;
       try { await job.load(); } catch (error) { if (error.slug === 'job-gone') job.leave(); return; }
       if (first && job === this.job) this.#show();

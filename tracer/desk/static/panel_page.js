@@ -4,10 +4,12 @@ import { get, post } from './api.js';
 import { field, freshId, h, show, speak } from './dom.js';
 import { Findings } from './findings.js';
 import { readLength } from './lay_settings.js';
+import { LayoutChoice } from './layout_choice.js';
+import { OrderForm } from './order_form.js';
 import { PanelStage } from './panel_stage.js';
-import { fieldLength, figure, length, parseLength, say } from './texts.js';
-
-const FITS = ['press', 'snug', 'easy', 'loose'];
+import { plannedPlace } from './planned_places.js';
+import { PocketForm } from './pocket_form.js';
+import { fieldLength, length, parseLength, say } from './texts.js';
 
 export class PanelPage {
   constructor(job, message) {
@@ -19,7 +21,11 @@ export class PanelPage {
     this.list = h('ul', { class: 'pockets' });
     this.out = h('ul', { class: 'pockets' });
     this.outBox = h('div', {}, h('h3', {}, say('panel.leftOut')), this.out);
-    this.form = this.#pocketForm();
+    this.form = new PocketForm(this.stage, { change: (id, value) => this.#tool(id, value), planned: (id) => this.#plan(id), message });
+    this.order = new OrderForm(this.stage, () => this.#lock());
+    this.layouts = new LayoutChoice(job, () => this.panel, message, () => this.#expect());
+    this.several = h('button', { type: 'button', 'aria-pressed': 'false', onclick: () => this.#several() }, say('panel.several'));
+    this.all = h('button', { type: 'button', onclick: () => this.stage.chooseAll() }, say('panel.all'));
     this.bay = this.#bayForm();
     this.hint = h('p', { class: 'hint', id: freshId('hint') }, say('panel.hint'));
     this.step = h('input', { type: 'number', value: 1, min: 0.1, max: 100, step: 'any', class: 'short', oninput: () => { this.stage.step = parseLength(this.step.value) || 1; } });
@@ -32,10 +38,14 @@ export class PanelPage {
         h('div', { class: 'zoom' }, field(say('panel.step'), this.step),
           zoom(say('picture.farther'), '−', () => v.zoomBy(0.8)), zoom(say('picture.closer'), '+', () => v.zoomBy(1.25)), zoom(say('picture.fit'), say('picture.fit'), () => v.fit())))),
       this.stage.element, this.legend);
-    this.side = h('section', { class: 'side', 'aria-label': say('panel.pockets') }, this.form, h('h2', {}, say('panel.pockets')), this.list, this.outBox, this.findings.element, this.bay);
+    this.side = h('section', { class: 'side', 'aria-label': say('panel.pockets') }, this.form.element, this.order.element,
+      h('h2', {}, say('panel.pockets')), h('div', { class: 'row' }, this.several, this.all), this.list, this.layouts.element, this.outBox, this.findings.element, this.bay);
     this.element = h('div', { class: 'view outlines panel-view' }, this.room, this.side, this.intro);
-    this.stage.addEventListener('choose', (event) => this.#chosen(event.detail));
-    this.stage.addEventListener('moving', () => this.#live());
+    this.stage.addEventListener('choose', () => this.#chosen());
+    this.stage.addEventListener('moving', () => { this.form.live(); this.order.live(); });
+    this.stage.addEventListener('lock', () => this.#lock());
+    this.stage.addEventListener('held', (event) => this.#held(event.detail));
+    this.stage.addEventListener('notch', (event) => this.#putNotch(event.detail));
     this.stage.addEventListener('put', (event) => this.#put(event.detail));
     this.onState = () => this.load();
     job.addEventListener('state', this.onState);
@@ -51,14 +61,20 @@ export class PanelPage {
 
   async load() {
     const asked = (this.asked += 1);
+    this.#expect();
     let record;
     try { record = await get(`${this.job.path}/panel`); } catch (error) { this.message(error.message); return; }
     if (asked !== this.asked || this.stage.busy) return; // a hand is on it; its edit brings the next state
-    if (this.panel && record.panel && this.#older(record.panel)) return; // a run is about to replace it
+    if (this.panel && record.panel && this.#older(record.panel)) { // a run is about to replace it
+      this.#showLocks();
+      return;
+    }
     this.panel = record.panel;
+    for (const p of this.panel?.pockets ?? []) p.locked = Boolean(this.job.value(['plan', 'moves', p.id])?.locked);
     this.intro.hidden = Boolean(this.panel);
     this.room.hidden = this.side.hidden = !this.panel;
     if (!this.panel) return;
+    this.element.dataset.revision = this.panel.revision;
     const [w, hh] = this.panel.size_mm;
     this.stage.draw(this.panel, say('panel.label', { w: length(w, 0), h: length(hh, 0) }));
     show(this.legend, this.panel.plies.map((p) => {
@@ -67,21 +83,56 @@ export class PanelPage {
       return h('span', { class: 'layer' }, swatch, say('panel.ply', { role: say(`panel.roles.${p.role}`), colour: p.colour, length: fieldLength(p.thickness_mm) }));
     }), h('span', { class: 'quiet' }, say('panel.size', { w: length(w), h: length(hh) })));
     this.findings.update(this.panel.checks, new Set(this.panel.pockets.map((p) => p.id)));
-    show(this.list, this.panel.pockets.map((p) => h('li', {}, h('button', {
-      type: 'button', class: 'wide', data: { pocket: p.id }, 'aria-pressed': String(p.id === this.stage.chosen),
-      onclick: () => this.stage.choose(p.id),
-    }, h('b', {}, `${p.number}`), ` ${p.name} `, h('span', { class: 'quiet' }, p.through ? say('panel.through') : say('panel.deep', { length: length(p.depth_mm) }))))));
+    this.#showList();
     const left = (this.job.state.plan?.tools ?? []).filter((t) => t.skip);
     this.outBox.hidden = !left.length;
     show(this.out, left.map((t) => h('li', {}, t.pocket_id, ' ', h('button', { type: 'button', class: 'plain', onclick: () => this.#tool(t.pocket_id, { skip: undefined }) }, say('panel.putBack')))));
     this.#fillBay();
-    this.#chosen(this.stage.chosen);
+    this.layouts.show();
+    this.#chosen();
+  }
+
+  /** What is asked now is shown at once, whatever panel was made last. */
+  #expect() {
+    if (!this.panel || this.stage.busy || !this.job.state?.plan) return;
+    const [placement, bay, places] = ['placement', 'bay', 'places'].map((key) => this.job.value(['plan', key]));
+    const placed = new Map((places ?? []).map((one) => [one.pocket_id, one]));
+    this.stage.expect(this.panel.pockets.map((p) => [p.id, plannedPlace(p, this.panel, {
+      placement, bay, place: placed.get(p.id), move: this.job.value(['plan', 'moves', p.id]),
+    })]));
+  }
+
+  #showList() {
+    const at = document.activeElement?.dataset?.pocket;
+    show(this.list, this.panel.pockets.map((p) => h('li', {}, h('button', {
+      type: 'button', class: 'wide', data: { pocket: p.id }, 'aria-pressed': String(this.stage.set.has(p.id)),
+      onclick: (event) => this.stage.choose(p.id, this.stage.several || event.shiftKey || event.ctrlKey || event.metaKey),
+    }, h('b', {}, `${p.number}`), ` ${p.name} `, p.locked ? h('span', { class: 'old-mark' }, `${say('panel.order.mark')} `) : null, h('span', { class: 'quiet' }, p.through ? say('panel.through') : say('panel.deep', { length: length(p.depth_mm) }))))));
+    if (at) this.list.querySelector(`[data-pocket="${CSS.escape(at)}"]`)?.focus();
+  }
+
+  /** News of the desk that is not a state of the job. */
+  news(news) { this.layouts.news(news); }
+
+  #several() {
+    this.stage.several = !this.stage.several;
+    this.several.setAttribute('aria-pressed', String(this.stage.several));
   }
 
   /** True for a panel made before the latest moves by hand: drawing it would throw pockets back. */
   #older(panel) {
     const ids = new Set([...Object.keys(panel.moves), ...panel.pockets.map((p) => p.id)]);
     return [...ids].some((id) => JSON.stringify(panel.moves[id] ?? null) !== JSON.stringify(this.job.value(['plan', 'moves', id])));
+  }
+
+  /** Locks as they are kept now, whatever run the panel is from. */
+  #showLocks() {
+    if (!this.panel) return;
+    for (const p of this.panel.pockets) p.locked = Boolean(this.job.value(['plan', 'moves', p.id])?.locked);
+    this.layouts.show();
+    this.#showList();
+    this.#chosen();
+    this.stage.paint();
   }
 
   async #arrange() {
@@ -98,90 +149,62 @@ export class PanelPage {
     if (z === 'y' || event.shiftKey) this.job.redo(); else this.job.undo();
   }
 
-  // -- the chosen pocket -----------------------------------------------------------------------
-  #pocketForm() {
-    const number = (key, low, high) => h('input', { type: 'text', inputMode: 'decimal', autocomplete: 'off', class: 'short', onchange: () => this.#typed(key, low, high) });
-    const choice = (key, names) => h('select', { onchange: () => this.#picked(key) }, names.map((n) => h('option', { value: n }, say(`panel.${key}s.${n || 'rules'}`))));
-    this.inputs = { x: number('x', -5000, 5000), y: number('y', -5000, 5000), turn: number('turn', -360, 360), depth: number('depth', 0, 500) };
-    this.choices = { floor: choice('floor', ['', 'through', 'part']), notch: choice('notch', ['', 'none']), fit: choice('fit', ['', ...FITS]) };
-    this.text = h('input', { type: 'text', autocomplete: 'off', maxLength: 80, onchange: () => this.#tool(this.stage.chosen, { label: this.text.value.trim() || undefined }) });
-    this.name = h('h2');
-    this.gaps = h('ul', { class: 'gaps', 'aria-label': say('panel.gaps') });
-    this.facts = h('p', { class: 'quiet' });
-    this.leave = h('button', { type: 'button', onclick: () => this.#tool(this.stage.chosen, { skip: true }) }, say('panel.leave'));
-    return h('div', { class: 'box pocket-form', hidden: true }, this.name, this.facts,
-      h('div', { class: 'fields' }, Object.entries(this.inputs).map(([k, input]) => field(say(`panel.${k}`), input)),
-        Object.entries(this.choices).map(([k, input]) => field(say(`panel.${k}`), input)), field(say('panel.text'), this.text)),
-      h('h3', {}, say('panel.gaps')), this.gaps, this.leave);
-  }
-
-  #record() { return this.panel?.pockets.find((p) => p.id === this.stage.chosen); }
-
+  // -- what is kept ----------------------------------------------------------------------------
   #plan(id) { return this.job.value(['plan', 'tools', id]) ?? {}; }
 
-  #chosen(id) {
-    const p = this.#record();
-    this.form.hidden = !p;
-    for (const b of this.list.querySelectorAll('button')) b.setAttribute('aria-pressed', String(b.dataset.pocket === id));
-    if (!p) return;
-    const typed = this.#plan(id);
-    show(this.name, `${p.number} ${p.name}`);
-    show(this.facts, say('panel.facts', { height: length(p.height_mm), depth: length(p.cut_depth_mm), proud: length(p.proud_mm), least: length(p.widths_mm[0]), most: length(p.widths_mm[1]), surely: figure(100 * p.fit_probability, 0) }));
-    if (document.activeElement !== this.inputs.depth) this.inputs.depth.value = fieldLength(typed.depth_mm);
-    this.inputs.depth.placeholder = length(p.depth_mm);
-    this.choices.floor.value = typed.through === true ? 'through' : typed.through === false ? 'part' : '';
-    this.choices.notch.value = typed.notch === false ? 'none' : '';
-    this.choices.fit.value = typed.fit ?? '';
-    this.text.value = typed.label ?? '';
-    this.text.placeholder = p.label?.text ?? '';
-    this.#live();
+  #name(id) { return this.panel.pockets.find((p) => p.id === id)?.name ?? id; }
+
+  /** Name of an edit that changes these pockets. */
+  #names(ids) { return ids.length === 1 ? this.#name(ids[0]) : say('panel.order.count', { count: ids.length }); }
+
+  #chosen() {
+    for (const b of this.list.querySelectorAll('button')) b.setAttribute('aria-pressed', String(this.stage.set.has(b.dataset.pocket)));
+    this.form.show(this.panel);
+    this.order.show(this.panel);
   }
 
-  /** Place and gaps while a pocket moves. */
-  #live() {
-    const { chosen } = this.stage;
-    const now = this.stage.place(chosen);
-    if (!now) return;
-    const shown = { x: now.centre[0], y: now.centre[1], turn: now.turn };
-    for (const [k, v] of Object.entries(shown)) if (this.inputs[k] !== document.activeElement) this.inputs[k].value = k === 'turn' ? String(Math.round(v * 10) / 10) : fieldLength(Math.round(v * 10) / 10);
-    const { rules } = this.panel;
-    show(this.gaps, now.gaps.filter((g) => Number.isFinite(g.gap)).map((g) => {
-      const limit = g.id ? rules.web_least_mm : rules.edge_mm / 2;
-      const name = g.id ? this.panel.pockets.find((p) => p.id === g.id)?.name ?? g.id : say('panel.rim');
-      return h('li', { class: g.gap < limit ? 'bad' : null }, say(g.gap < limit ? 'panel.gapBad' : 'panel.gap', { name, length: length(g.gap), limit: length(limit, 0) }));
-    }));
-  }
-
-  #put({ id, x_mm: x, y_mm: y, turn_deg: turn }) {
+  /** A move as the plan keeps it; what is as usual is left away. */
+  #move(id, { x_mm: x, y_mm: y, turn_deg: turn, locked }) {
     const path = ['plan', 'moves', id];
     const was = this.job.value(path);
-    const now = { x_mm: x, y_mm: y, ...(turn ? { turn_deg: turn } : {}) };
-    if (JSON.stringify(was) === JSON.stringify(now)) return;
-    this.job.edit('move', this.panel.pockets.find((p) => p.id === id)?.name ?? id, [{ path, was, now }]);
-    speak(say('panel.moved', { x: length(x), y: length(y) }));
+    const now = { x_mm: x, y_mm: y, ...(turn || this.panel.fresh ? { turn_deg: turn } : {}), ...(locked ? { locked } : {}) };
+    return JSON.stringify(was) === JSON.stringify(now) ? null : { path, was, now };
   }
 
-  #typed(key, low, high) {
-    const input = this.inputs[key];
-    const text = input.value.trim().replace('°', '');
-    const value = key === 'turn' ? (text === '' ? null : Number(text.replace(',', '.'))) : parseLength(text);
-    const bad = value !== null && !(value >= low && value <= high);
-    input.toggleAttribute('aria-invalid', bad);
-    if (bad || (value === null && key !== 'depth')) {
-      const shown = key === 'turn' ? String : fieldLength;
-      this.message(say('table.refused', { value: input.value, low: shown(low), high: shown(high) }));
-      return;
-    }
-    if (key === 'depth') this.#tool(this.stage.chosen, { depth_mm: value ?? undefined });
-    else this.stage.setTo({ [key]: value });
+  #put(places) {
+    const changes = places.map((p) => this.#move(p.id, p)).filter(Boolean);
+    if (!changes.length) return;
+    this.job.edit('move', this.#names(changes.map((c) => c.path[2])), changes);
+    if (places.length === 1) speak(say('panel.moved', { x: length(places[0].x_mm), y: length(places[0].y_mm) }));
+    else speak(say('panel.order.moved', { count: places.length }));
   }
 
-  #picked(key) {
-    const { value } = this.choices[key];
-    const id = this.stage.chosen;
-    if (key === 'floor') this.#tool(id, { through: value === '' ? undefined : value === 'through' });
-    if (key === 'notch') this.#tool(id, { notch: value === 'none' ? false : undefined });
-    if (key === 'fit') this.#tool(id, { fit: value || undefined });
+  /** Lock what is chosen where it is; free it where all of it is locked. */
+  #lock() {
+    const mine = this.panel.pockets.filter((p) => this.stage.set.has(p.id) && !this.stage.place(p.id).open);
+    const free = mine.some((p) => !p.locked);
+    const changes = mine.filter((p) => p.locked !== free).map((p) => {
+      const { centre, turn } = this.stage.place(p.id);
+      const [x, y] = centre.map((v) => Math.round(v * 100) / 100);
+      const typed = this.job.value(['plan', 'moves', p.id]) ?? {};
+      return this.#move(p.id, { x_mm: x, y_mm: y, turn_deg: Math.round(turn * 1000) / 1000, ...(typed.x_mm === undefined ? {} : { x_mm: typed.x_mm, y_mm: typed.y_mm }), locked: free });
+    }).filter(Boolean);
+    if (!changes.length) return;
+    this.job.edit(free ? 'lock' : 'free', this.#names(changes.map((c) => c.path[2])), changes);
+    speak(say(free ? 'panel.order.locked' : 'panel.order.freed', { count: changes.length }));
+    this.#showLocks();
+  }
+
+  /** Somebody took hold of a pocket that does not move. */
+  #held(id) {
+    const waits = this.stage.place(id)?.open;
+    this.message(say(waits ? 'panel.order.waits' : 'panel.order.held', { name: this.#name(id) }), true);
+  }
+
+  #putNotch({ id, index, x_mm, y_mm, both }) {
+    const notches = [...(this.#plan(id).notches ?? [])];
+    notches[notches.length ? index : 0] = { x_mm, y_mm, ...(both ? {} : { both }) };
+    this.#tool(id, { notches, notch: undefined });
   }
 
   #tool(id, change) {
@@ -189,7 +212,7 @@ export class PanelPage {
     const was = this.job.value(path);
     const next = Object.fromEntries(Object.entries({ ...was, ...change }).filter(([, v]) => v !== undefined));
     const now = Object.keys(next).length ? next : null;
-    if (JSON.stringify(was) !== JSON.stringify(now)) this.job.edit('pocket', this.panel.pockets.find((p) => p.id === id)?.name ?? id, [{ path, was, now }]);
+    if (JSON.stringify(was) !== JSON.stringify(now)) this.job.edit('pocket', this.#name(id), [{ path, was, now }]);
   }
 
   // -- the bay ---------------------------------------------------------------------------------
@@ -232,6 +255,11 @@ export class PanelPage {
   }
 
   #way() {
+    if (this.way.value === 'fresh') { // a layout is chosen, not switched on
+      this.way.value = this.job.state.plan?.placement?.arrangement ?? 'photographed';
+      this.layouts.ask();
+      return;
+    }
     const path = ['plan', 'placement'];
     const was = this.job.value(path);
     const next = { ...was, arrangement: this.way.value };

@@ -44,10 +44,36 @@ function inside([px, py], ring) {
   return is;
 }
 
-/** Least distance between two outer rings and where it lies: {gap, from, to}; 0 where they overlap.
- *  Corners against sides, both ways: exact unless sides cross without a corner inside. */
+/** Where two sides cross, or null; sides that only touch count by the distance of their ends. */
+function crossing([ax, ay], [bx, by], [cx, cy], [dx, dy]) {
+  const side = (px, py, qx, qy, rx, ry) => (qx - px) * (ry - py) - (qy - py) * (rx - px);
+  const c = side(ax, ay, bx, by, cx, cy);
+  const d = side(ax, ay, bx, by, dx, dy);
+  if (c * d >= 0 || side(cx, cy, dx, dy, ax, ay) * side(cx, cy, dx, dy, bx, by) >= 0) return null;
+  const t = c / (c - d);
+  return [cx + t * (dx - cx), cy + t * (dy - cy)];
+}
+
+/** A place where two rings overlap, or null. */
+function overlap(a, b) {
+  const [ax0, ay0, ax1, ay1] = boxOf([a]);
+  const [bx0, by0, bx1, by1] = boxOf([b]);
+  if (ax1 < bx0 || bx1 < ax0 || ay1 < by0 || by1 < ay0) return null;
+  if (inside(a[0], b)) return a[0];
+  if (inside(b[0], a)) return b[0];
+  for (let i = 0, h = a.length - 1; i < a.length; h = i, i += 1) {
+    for (let k = 0, j = b.length - 1; k < b.length; j = k, k += 1) {
+      const at = crossing(a[h], a[i], b[j], b[k]);
+      if (at) return at;
+    }
+  }
+  return null;
+}
+
+/** Least distance between two outer rings and where it lies: {gap, from, to}; 0 where they overlap. */
 export function gapBetween(a, b) {
-  if (inside(a[0], b) || inside(b[0], a)) return { gap: 0, from: a[0], to: a[0] };
+  const within = overlap(a, b);
+  if (within) return { gap: 0, from: within, to: within };
   let best = Infinity;
   let from = a[0];
   let to = b[0];
@@ -91,6 +117,9 @@ function rimGap(ring, rim) {
   }
   return best;
 }
+
+/** The boxes' own box. */
+export const jointBox = (boxes) => boxOf(boxes.map(([x0, y0, x1, y1]) => [[x0, y0], [x1, y1]]));
 
 /** Shift that sets a box into line with others: {dx, dy, lines}. Along each axis the nearest of
  *  rows (rims and middles of other boxes), the panel's middle, and gaps equal to a neighbour's. */

@@ -150,7 +150,7 @@ export const DE = {
   edits: {
     cell: '{column} von {subject}', cells: '{subject} Felder', edge: 'Kante gezogen', add: 'Fläche hinzugefügt', take: 'Fläche weggenommen',
     split: 'geteilt', merge: 'verbunden', drop: 'verworfen', keep: 'behalten', cable: 'als Kabel gekennzeichnet',
-    setting: 'Einstellung {subject}', accept: '{subject} angesehen', move: '{subject} verschoben', pocket: '{subject} geändert', withdraw: 'Berichtigung zurückgezogen', plan: 'Einlage: {subject}',
+    setting: 'Einstellung {subject}', accept: '{subject} angesehen', move: '{subject} verschoben', lock: '{subject} gesperrt', free: '{subject} freigegeben', layout: 'Anordnung {subject}', pocket: '{subject} geändert', withdraw: 'Berichtigung zurückgezogen', plan: 'Einlage: {subject}',
   },
 
   table: {
@@ -226,11 +226,23 @@ export const DE = {
     intro: 'Noch keine Einlage. Sie entsteht aus den Umrissen, wie sie im Foto liegen; hier lassen sich die Taschen dann schieben, drehen und in der Tiefe ändern.',
     make: 'Einlage machen',
     pockets: 'Taschen', leftOut: 'Nicht in der Einlage', putBack: 'Wieder hinein', leave: 'Dieses Werkzeug weglassen',
-    hint: 'Eine Tasche ziehen, oder sie wählen und die Pfeiltasten nehmen; der runde Griff oder die Tasten [ und ] drehen sie. Sie rastet an Reihen, Mitten und gleichen Abständen ein; mit Alt bewegt sie sich frei.',
+    hint: 'Eine Tasche ziehen, oder sie wählen und die Pfeiltasten nehmen; der runde Griff oder die Tasten [ und ] drehen sie, der eckige oder , und . schieben ihre Griffmulde, L sperrt sie. Sie rastet an Reihen, Mitten und gleichen Abständen ein; mit Alt bewegt sie sich frei. Umschalt wählt mehrere, auch mit einem Rahmen auf dem Schaum.',
+    several: 'Mehrere wählen', all: 'Alle wählen',
+    order: {
+      label: 'Ordnen', count: '{count} Taschen', left: 'Linke Seiten in eine Linie', centre: 'Mitten in eine Linie, übereinander', right: 'Rechte Seiten in eine Linie',
+      top: 'Obere Seiten in eine Linie', middle: 'Mitten in eine Linie, nebeneinander', bottom: 'Untere Seiten in eine Linie', across: 'Gleiche Abstände quer', up: 'Gleiche Abstände hoch',
+      lock: 'Hier sperren (L)', free: 'Wieder freigeben (L)', mark: 'gesperrt', locked: '{count} gesperrt', freed: '{count} freigegeben', moved: '{count} Taschen verschoben', held: '{name} ist gesperrt. L gibt die Tasche frei.', waits: 'Der Platz von {name} wird gerade bestimmt; gleich lässt sich die Tasche bewegen.',
+    },
+    layouts: {
+      title: 'Neu legen', text: 'Drei Anordnungen entstehen neu für dieses Fach; eine wird nach Bildern gewählt.', stay: 'Gesperrt, sie bleiben, wo sie sind: {count}. Alle anderen werden neu gelegt.',
+      style: 'Art', styles: { rows: 'in Reihen', dense: 'dicht', spread: 'verteilt' }, go: 'Anordnungen zeigen', rest: 'Den Rest neu legen',
+      offer: 'Welche Anordnung?', offerText: 'Auf ein Bild drücken nimmt sie. Rückgängig bringt die Plätze von jetzt zurück.', others: 'Andere zeigen', leave: 'Lassen, wie es ist',
+      one: '{n}: {style}', free: 'frei in einem Stück: {w} × {h} {unit}', inRows: '{percent} % in Linie', heldMark: '(gesperrt)', taken: '{n}, {style}',
+    },
     step: 'Schritt ({unit})', x: 'Mitte x ({unit})', y: 'Mitte y ({unit})', turn: 'Gedreht (°)', depth: 'Tiefe ({unit})',
     floor: 'Boden', notch: 'Griffmulde', fit: 'Sitz', text: 'Beschriftung',
     floors: { rules: 'wie vorgeschlagen', through: 'durch bis zur Unterlage', part: 'ein Teil der Tiefe' },
-    notchs: { rules: 'wie vorgeschlagen', none: 'keine' },
+    notchs: { rules: 'wie vorgeschlagen', none: 'keine', one: 'von Hand, eine Seite', both: 'von Hand, beide Seiten' },
     fits: { rules: 'wie vorgeschlagen', press: 'fest', snug: 'eng', easy: 'leicht', loose: 'weit' },
     facts: 'Werkzeug {height} {unit} hoch, Schnitt {depth} {unit} tief, steht {proud} {unit} heraus. Wand {least} bis {most} {unit} von seiner Kante; es geht mit {surely} % hinein.',
     through: 'durch', deep: '{length} {unit} tief',

@@ -151,7 +151,7 @@ export const EN = {
   edits: {
     cell: '{column} of {subject}', cells: '{subject} cells', edge: 'edge pulled', add: 'region added', take: 'region taken away',
     split: 'split', merge: 'joined', drop: 'dropped', keep: 'kept', cable: 'marked as cable',
-    setting: 'setting {subject}', accept: '{subject} looked at', move: '{subject} moved', pocket: '{subject} changed', withdraw: 'correction withdrawn', plan: 'panel: {subject}',
+    setting: 'setting {subject}', accept: '{subject} looked at', move: '{subject} moved', lock: '{subject} locked', free: '{subject} freed', layout: 'layout {subject}', pocket: '{subject} changed', withdraw: 'correction withdrawn', plan: 'panel: {subject}',
   },
 
   table: {
@@ -227,11 +227,23 @@ export const EN = {
     intro: 'No panel yet. It is made from the outlines as they lie in the photo; pockets can then be moved, turned and given depths here.',
     make: 'Make the panel',
     pockets: 'Pockets', leftOut: 'Left out of the panel', putBack: 'Put back', leave: 'Leave this tool out',
-    hint: 'Drag a pocket, or choose it and use the arrow keys; the round handle or the keys [ and ] turn it. It snaps to rows, middles and equal gaps; hold Alt to move freely.',
+    hint: 'Drag a pocket, or choose it and use the arrow keys; the round handle or the keys [ and ] turn it, the square one or , and . move its notch, L locks it. It snaps to rows, middles and equal gaps; hold Alt to move freely. Shift chooses several, also with a frame drawn on the foam.',
+    several: 'Choose several', all: 'Choose all',
+    order: {
+      label: 'Set in order', count: '{count} pockets', left: 'Left sides in line', centre: 'Middles in line, one above the other', right: 'Right sides in line',
+      top: 'Upper sides in line', middle: 'Middles in line, side by side', bottom: 'Lower sides in line', across: 'Equal gaps across', up: 'Equal gaps up and down',
+      lock: 'Lock here (L)', free: 'Free again (L)', mark: 'locked', locked: '{count} locked', freed: '{count} freed', moved: '{count} pockets moved', held: '{name} is locked. Press L to free it.', waits: 'The place of {name} is being worked out; it can be moved in a moment.',
+    },
+    layouts: {
+      title: 'Lay out', text: 'Three layouts are made from nothing for this bay; one is chosen from pictures.', stay: 'Locked, and staying where they are: {count}. All others are laid out again.',
+      style: 'Style', styles: { rows: 'in rows', dense: 'close together', spread: 'spread out' }, go: 'Show layouts', rest: 'Lay out the rest again',
+      offer: 'Which layout?', offerText: 'Press a picture to take it. Undo brings the places back that are there now.', others: 'Show others', leave: 'Leave it as it is',
+      one: '{n}: {style}', free: 'free in one piece: {w} × {h} {unit}', inRows: '{percent} % in line', heldMark: '(locked)', taken: '{n}, {style}',
+    },
     step: 'Step ({unit})', x: 'Middle x ({unit})', y: 'Middle y ({unit})', turn: 'Turned (°)', depth: 'Depth ({unit})',
     floor: 'Floor', notch: 'Finger notch', fit: 'Fit', text: 'Label',
     floors: { rules: 'as proposed', through: 'through to the base', part: 'part depth' },
-    notchs: { rules: 'as proposed', none: 'none' },
+    notchs: { rules: 'as proposed', none: 'none', one: 'by hand, one side', both: 'by hand, both sides' },
     fits: { rules: 'as proposed', press: 'press', snug: 'snug', easy: 'easy', loose: 'loose' },
     facts: 'Tool {height} {unit} high, cut {depth} {unit} deep, stands out {proud} {unit}. Wall {least} to {most} {unit} off its edge; it goes in with {surely} %.',
     through: 'through', deep: '{length} {unit} deep',

@@ -22,7 +22,7 @@ from tracer.model.panel_plan import Hand
 from tracer.panel.layout.axis import axis_rad
 from tracer.panel.rules import Rules
 
-__all__ = ["needs_notch", "notch_at", "propose_notch", "shared_slot"]
+__all__ = ["grip_axis", "needs_notch", "notch_at", "propose_notch", "shared_slot"]
 
 Vector = tuple[float, float]
 
@@ -70,7 +70,7 @@ def notch_at(
     region: Polygon, at: Vector, *, both: bool, depth_mm: float, hand: Hand, rules: Rules
 ) -> Notch:
     """Notch across the region at a given point, at right angles to the tool's long side."""
-    along = _axis(region)
+    along = grip_axis(region)
     across = (-along[1], along[0])
     span = _span(region, at, across) or (0.0, 0.0)
     reach, radius = rules.finger_mm, rules.notch_mm(hand) / 2
@@ -83,7 +83,8 @@ def notch_at(
     return Notch(_capsule(at, across, start, end, radius), depth_mm, sides=1)
 
 
-def _axis(region: Polygon) -> Vector:
+def grip_axis(region: Polygon) -> Vector:
+    """Direction of a pocket's long side, which notches cross at right angles."""
     angle = axis_rad(region)
     if angle is None:
         x0, y0, x1, y1 = region.bounds
@@ -116,7 +117,7 @@ def propose_notch(
     others = shapely.union_all(list(neighbours)) if neighbours else Polygon()
     shapely.prepare(room)
     reach, radius = rules.finger_mm, rules.notch_mm(hand) / 2
-    axes = [_axis(region)]
+    axes = [grip_axis(region)]
     if axis_rad(region) is None:
         axes.append((-axes[0][1], axes[0][0]))  # too compact to have a long side: try both ways
     grips = sorted(

@@ -14,7 +14,7 @@ from shapely.geometry.base import BaseGeometry
 from tracer.errors import TracerError
 from tracer.model.outline import Outline
 from tracer.model.panel import Bay, BayKind, KeepOut, PanelPocket, Placement
-from tracer.model.panel_plan import Arrangement, ChosenPlace, PanelPlan
+from tracer.model.panel_plan import Arrangement, PanelPlan
 from tracer.model.report import Check, Severity
 from tracer.panel.layout.bay import keep_outs, panel_shape
 from tracer.panel.layout.placement import (
@@ -119,13 +119,11 @@ def lay_out(
     laid = set_into(laid, shape, plan.placement.anchor, edge)
     if plan.placement.arrangement is Arrangement.FRESH:
         # a turn of the whole lay means nothing to a layout that does not come from it
-        laid = [
-            _chosen(Item(t.pocket_id, p.region, t.lie), place)
-            for t, p in zip(tools, pockets, strict=True)
-            if (place := plan.place(t.pocket_id)) is not None
-        ]
+        laid = _fresh(tools, pockets, plan)
     known = {item.pocket_id for item in items.values()}
     moves = [m for m in plan.moves if m.pocket_id in {i.pocket_id for i in laid}]
+    if plan.placement.arrangement is Arrangement.FRESH:
+        moves = [replace(m, turn_deg=None) for m in moves]  # turned already
     strange = [m for m in plan.moves if m.pocket_id not in known]
     laid = moved_by_hand(laid, moves + strange)
     placed = {item.pocket_id: item for item in laid}
@@ -142,11 +140,26 @@ def lay_out(
     return Laid(where, shape, bay, blocked, changes, tuple(checks))
 
 
-def _chosen(item: Item, place: ChosenPlace) -> Item:
-    """A tool where the chosen layout has it."""
-    item = item.turned(math.radians(place.turn_deg))
-    x, y = middle(item.placed.bounds)
-    return item.shifted(place.x_mm - x, place.y_mm - y)
+def _fresh(tools: Sequence[Tool], pockets: Sequence[PanelPocket], plan: PanelPlan) -> list[Item]:
+    """Tools where the chosen layout has them, those with a whole place typed where they lay.
+
+    Turns count from the photographed lie, the chosen and the typed ones, which win.
+    """
+    moves = {m.pocket_id: m for m in plan.moves}
+    found = []
+    for tool, pocket in zip(tools, pockets, strict=True):
+        place, move = plan.place(tool.pocket_id), moves.get(tool.pocket_id)
+        if place is None and (move is None or None in (move.x_mm, move.y_mm)):
+            continue
+        turn = move.turn_deg if move else None
+        if turn is None:
+            turn = place.turn_deg if place else 0.0
+        item = Item(tool.pocket_id, pocket.region, tool.lie).turned(math.radians(turn))
+        if place is not None:
+            x, y = middle(item.placed.bounds)
+            item = item.shifted(place.x_mm - x, place.y_mm - y)
+        found.append(item)
+    return found
 
 
 def _extra(

@@ -39,7 +39,7 @@ from tracer.project.plan_file import plan_from_toml, plan_toml
 from tracer.project.schema import load_job
 from tracer.project.store import JobFolder
 from tracer.project.tool_list import parse_tool_list
-from tracer.workflows.arranging.drawn_shapes import DRAWINGS, drawn_shapes
+from tracer.workflows.arranging.drawn_shapes import DRAWINGS, beside_job, drawn_shapes
 from tracer.workflows.arranging.fresh_layouts import Choice, fresh_choices, held, needs_search
 from tracer.workflows.arranging.panel_tools import job_tools, tool_digests
 from tracer.workflows.job.persons_files import left_alone
@@ -83,14 +83,16 @@ def arrange_tools(
     progress: Callable[[float], None] | None = None,
     made: Made | None = None,
     drawn: Drawn | None = None,
+    keep_places: bool = False,
 ) -> tuple[Panel, tuple[Change, ...]]:
     """The checked panel for these tools, in layers where the machine only cuts through.
 
     ``made`` are the tools' pockets where they were made before, ``drawn`` the shapes of the plan's
-    emblems, cable rooms and mounts. A plan of a fresh layout without places gets the best one.
+    emblems, cable rooms and mounts. A plan of a fresh layout without places gets the best one;
+    ``keep_places`` as in `arrange_job`.
     """
     drawn = drawn or Drawn()
-    if needs_search(plan, tools):
+    if _searched(plan, tools, keep_places):
         wanted = wanted_tools(tools, plan)
         made = made or make_pockets(wanted, plan)
         found, _ = fresh_choices(wanted, made, with_room_kept(plan, drawn))
@@ -103,6 +105,11 @@ def arrange_tools(
         checks += more
     checks += check_panel(panel, plan, tools)
     return replace(panel, checks=sorted_checks(panel, checks)), built.changes
+
+
+def _searched(plan: PanelPlan, tools: Sequence[Tool], keep_places: bool) -> bool:
+    """Whether a layout is to be searched for."""
+    return needs_search(plan, tools) and not (keep_places and plan.places)
 
 
 def _bay_round(tools: list[Tool], plan: PanelPlan, known: Mapping[str, Any]) -> Bay:
@@ -136,6 +143,7 @@ def arrange_job(
     *,
     plan_file: tuple[str, bytes] | None = None,
     stay: Sequence[str] = (),
+    keep_places: bool = False,
     bay: Mapping[str, Any] | None = None,
     drawings: Mapping[str, bytes] | None = None,
     progress: Progress | None = None,
@@ -150,6 +158,9 @@ def arrange_job(
         Name and bytes of a plan that replaces the job's own.
     stay
         Ids of tools that keep the places they have now while the rest is laid out afresh.
+    keep_places
+        A layout that was chosen is kept for all tools that are in it; one that came since goes to
+        the nearest free place. Otherwise all are laid out again.
     bay
         What is known of the bay but its size (fields of `Bay`): it is made to fit round the tools.
     drawings
@@ -184,11 +195,11 @@ def arrange_job(
             plan = replace(plan, bay=_bay_round(tools, plan, bay))
         revision = before.panel.revision if before else 1
         files = {f"{DRAWINGS}/{name}": data for name, data in (drawings or {}).items()}
-        drawn = drawn_shapes(plan, [t.outline for t in tools], _reader(folder, files))
+        drawn = drawn_shapes(plan, [t.outline for t in tools], beside_job(folder, files))
         choices: list[Choice] = []
         made = None
         placed = plan
-        if stay or needs_search(plan, tools):
+        if stay or _searched(plan, tools, keep_places):
             wanted = wanted_tools(tools, plan)
             made = make_pockets(wanted, plan, clock.fraction)
             plan = held(plan, before.panel if before else None, wanted, made, stay)
@@ -208,7 +219,13 @@ def arrange_job(
         elif _swapped(folder):
             placed = _with_kept_places(plan, before, tools)
         panel, changes = arrange_tools(
-            tools, placed, revision=revision, progress=clock.fraction, made=made, drawn=drawn
+            tools,
+            placed,
+            revision=revision,
+            progress=clock.fraction,
+            made=made,
+            drawn=drawn,
+            keep_places=keep_places,
         )
         panel = replace(panel, checks=sorted_checks(panel, [*panel.checks, *left_out]))
         digests = tool_digests(tools)
@@ -231,18 +248,6 @@ def arrange_job(
     return Arranged(
         folder, panel, plan, changes, checks, tuple(sorted(files)), clock.seconds, tuple(choices)
     )
-
-
-def _reader(folder: JobFolder, given: Mapping[str, bytes]) -> Callable[[str], bytes | None]:
-    """What gives the drawings of a job: those handed in now, then those kept."""
-
-    def read(name: str) -> bytes | None:
-        path = f"{DRAWINGS}/{name}"
-        if path in given:
-            return given[path]
-        return folder.read(path) if folder.has(path) else None
-
-    return read
 
 
 def _taken(choices: Sequence[Choice], plan: PanelPlan) -> PanelPlan:

@@ -24,10 +24,11 @@ from tracer.model.fitting_plans import EmblemPlan
 from tracer.model.fittings import Drawn, DrillHole
 from tracer.model.outline import Outline
 from tracer.model.panel_plan import PanelPlan
+from tracer.project.store import JobFolder
 from tracer.ranges import MOST_BYTES, shown
 from tracer.workflows.check import read_cutting_bytes
 
-__all__ = ["DRAWINGS", "beside_plan", "drawing_files", "drawn_shapes"]
+__all__ = ["DRAWINGS", "beside_job", "beside_plan", "drawing_files", "drawn_shapes"]
 
 #: folder of a job that keeps the drawings its plan names
 DRAWINGS = "drawings"
@@ -43,6 +44,18 @@ _ROUND_MM = 0.05
 _FULL = 0.05
 
 Read = Callable[[str], bytes | None]
+
+
+def beside_job(folder: JobFolder, given: Mapping[str, bytes]) -> Read:
+    """What gives the drawings of a job: those handed in now, then those kept."""
+
+    def read(name: str) -> bytes | None:
+        path = f"{DRAWINGS}/{name}"
+        if path in given:
+            return given[path]
+        return folder.read(path) if folder.has(path) else None
+
+    return read
 
 
 def beside_plan(plan: Path | None) -> Read:

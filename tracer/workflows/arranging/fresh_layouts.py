@@ -82,7 +82,8 @@ def held(
         place, (tool, pocket) = pockets[name].placement, own[name]
         x, y = middle(place.apply_polygon(pocket.region).bounds)
         turn = math.degrees(place.angle_rad - tool.lie.angle_rad)
-        moves[name] = MovePlan(name, round(x, 3), round(y, 3), round((turn + 180) % 360 - 180, 3))
+        turn = round((turn + 180) % 360 - 180, 3)
+        moves[name] = MovePlan(name, round(x, 3), round(y, 3), turn, locked=True)
     return replace(plan, moves=tuple(moves.values()))
 
 

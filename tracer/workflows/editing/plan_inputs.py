@@ -30,6 +30,7 @@ KEYS = (
     "bay",
     "plies",
     "placement",
+    "places",
     "fit",
     "fit_probability",
     "loosest_mm",

@@ -1,0 +1,45 @@
+"""Requests about a job's panel: as it is, made, and layouts to choose from."""
+
+from __future__ import annotations
+
+from anyio.to_thread import run_sync
+from starlette.requests import Request
+from starlette.responses import JSONResponse, Response
+from starlette.routing import Route
+
+from tracer.desk.bodies import read_json
+from tracer.desk.jobs import Desk, DeskJob
+from tracer.desk.layouts import layouts_record, propose, wish_of
+from tracer.desk.panel_view import panel_record
+
+__all__ = ["panel_routes"]
+
+
+def panel_routes(desk: Desk) -> list[Route]:
+    """Routes of the panel view."""
+
+    def job_of(request: Request) -> DeskJob:
+        return desk.job(request.path_params["job"])
+
+    async def panel(request: Request) -> Response:
+        return JSONResponse(await run_sync(panel_record, job_of(request)))
+
+    async def arrange(request: Request) -> Response:
+        job_of(request).arrange()
+        return JSONResponse({}, status_code=202)
+
+    async def ask_layouts(request: Request) -> Response:
+        found, wish = job_of(request), wish_of(await read_json(request))
+        propose(found, wish)
+        return JSONResponse({}, status_code=202)
+
+    async def layouts(request: Request) -> Response:
+        return JSONResponse(await run_sync(layouts_record, job_of(request)))
+
+    at = "/api/jobs/{job}"
+    return [
+        Route(at + "/panel", panel, methods=["GET"]),
+        Route(at + "/arrange", arrange, methods=["POST"]),
+        Route(at + "/layouts", layouts, methods=["GET"]),
+        Route(at + "/layouts", ask_layouts, methods=["POST"]),
+    ]
