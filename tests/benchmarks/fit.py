@@ -3,15 +3,16 @@
     python -m tests.benchmarks.fit SCENES... --cache FOLDER
         [--machine router] [--fits easy,snug] [--probabilities 0.5,0.8,0.9,0.95]
         [--only TEXT] [--kinds "one typed,several"] [--json FILE]
-        [--markdown FILE]
+        [--markdown FILE] [--checked]
 
 Every lay (each photo by itself with heights typed, the first one with none typed, all sets of
 three photos and more) is traced once into the cache, cut as photographed for each fit and
 probability, and its walls are read back from the DXF file. The true tool is moved to the rigid
 position in which it meets the foam least. *Goes in*: interference up to 0.2 mm, for a press fit
 0.6 mm; a tool without a pocket does not go in. *Looseness*: mean gap between the tool's edge and
-the wall. Shares carry 90 % intervals by bootstrap over scenes, since the photos of one scene show
-the same tools.
+the wall. With ``--checked`` every tool is tried on its printed wall first, and what is read there
+is typed back (`tests.benchmarks.fit_checked`). Shares carry 90 % intervals by bootstrap over
+scenes, since the photos of one scene show the same tools.
 """
 
 from __future__ import annotations
@@ -25,6 +26,7 @@ from pathlib import Path
 import numpy as np
 from scipy.spatial import cKDTree
 
+from tests.benchmarks.fit_checked import checked
 from tests.benchmarks.fit_lays import Lay, Pair, TracedLay, lays_of, traced
 from tests.benchmarks.fit_motion import Seated, seat
 from tests.benchmarks.fit_tables import markdown, tables
@@ -62,10 +64,15 @@ class FitRecord:
     wall_error_mm: float | None
 
 
-def measure(lay: TracedLay, machine: Machine, fit: FitClass, probability: float) -> list[FitRecord]:
-    """Cut a lay once and try its tools."""
+def measure(
+    lay: TracedLay, machine: Machine, fit: FitClass, probability: float, *, on_paper: bool = False
+) -> list[FitRecord]:
+    """Cut a lay once and try its tools; ``on_paper``: after they were tried on the template."""
     options = CutOptions(machine=machine, fit=fit, fit_probability=probability, depth_mm=20.0)
     cut, checks = cut_tools(lay.outlines, options)
+    if on_paper:
+        lay = checked(lay, cut)
+        cut, checks = cut_tools(lay.outlines, options)
     by_id = {c.outline_id: c for c in cut}
     return [
         _record(lay, pair, by_id.get(pair.outline.outline_id) if pair.outline else None,
@@ -142,6 +149,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser.add_argument("--json", type=Path)
     parser.add_argument("--markdown", type=Path, help="write the table for the docs")
     parser.add_argument("--traced-only", action="store_true", help="leave out untraced lays")
+    parser.add_argument("--checked", action="store_true", help="tools tried on paper first")
     chosen = parser.parse_args(arguments)
     machine = read_machine(chosen.machine)
     fits = [FitClass(f) for f in chosen.fits.split(",")]
@@ -157,7 +165,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
             continue
         for fit in fits:
             for probability in probabilities:
-                records += measure(found, machine, fit, probability)
+                records += measure(found, machine, fit, probability, on_paper=chosen.checked)
         print(f"measured {lay.name}", flush=True)
     if not records:
         parser.error("no lay found")

@@ -19,6 +19,7 @@ from tracer.model.card import CardSizes
 from tracer.model.corrections import Corrections, Stroke
 from tracer.model.lay_settings import LaySettings, Separation
 from tracer.model.outline import EdgeModel
+from tracer.model.reading import EdgeReading
 from tracer.project.corrections_file import set_aside
 from tracer.project.folder_name import is_inside
 from tracer.project.refusals import Wrong, checked
@@ -83,6 +84,8 @@ class LayRecord:
     own_points: tuple[tuple[float, float], ...] = field(default=(), repr=False)
     #: an input of a run only where it is typed: jobs from before it look as they did
     card_thickness_mm: float | None = field(default=None, repr=False)
+    #: gaps read on the paper template, by outline id: an input of a run where there are any
+    readings: dict[str, tuple[EdgeReading, ...]] = field(default_factory=dict, repr=False)
 
     @property
     def settings(self) -> LaySettings:
@@ -160,6 +163,7 @@ _NAMES: dict[type, str] = {
     KeptOutline: "kept",
     Corrections: "corrections",
     Stroke: "stroke",
+    EdgeReading: "reading",
 }
 #: points of one brush stroke, changes of one job
 MOST_ENTRIES = 20_000

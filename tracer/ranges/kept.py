@@ -29,6 +29,9 @@ JOB: dict[str, Range] = {
     "corrections.edges": PIXEL,
     "corrections.cables": PIXEL,
     "stroke.line": PIXEL,
+    "reading.x_mm": ANYWHERE,
+    "reading.y_mm": ANYWHERE,
+    "reading.gap_mm": Range(-50, 50, "mm"),
     "stroke.width_px": Range(0, 10_000, "px"),
     "edits.done": _WHOLE,
     **{

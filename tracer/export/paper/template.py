@@ -16,7 +16,7 @@ from reportlab.lib.units import mm
 from reportlab.pdfbase import pdfmetrics
 from reportlab.pdfbase.ttfonts import TTFont
 from reportlab.pdfgen.canvas import Canvas
-from shapely.geometry import LinearRing, box
+from shapely.geometry import LinearRing, Point, box
 from shapely.geometry.base import BaseGeometry
 
 from tracer.errors import UsageError
@@ -33,6 +33,7 @@ from tracer.export.paper.tiles import (
 )
 from tracer.geometry.loops import flatten, polygon_of
 from tracer.model.drawing import Drawing, Operation
+from tracer.model.reading import EdgeMark
 
 __all__ = ["BAR_MM", "PrinterScale", "Template", "template_pdf", "tile_lines"]
 
@@ -42,6 +43,12 @@ _HAIRLINE_PT, _LABEL_PT = 0.4, 0.5
 _SCORE_DASH = (4, 2)
 #: arcs drawn as chords this close: a tenth of the line's own width
 _FLAT_MM = 0.015
+#: length of a tick at a lettered place, and from there to the middle of the letter
+_TICK_MM, _LETTER_MM = 2.0, 2.4
+_HOW_TO_READ = (
+    "Grey letters: lay the real tool on its line where it fits best, read the gap to the line at "
+    "each, minus where the tool covers it, and type them: tracer gaps JOB TOOL A=1.5 B=-0.5."
+)
 #: a printer off by more than this does not print at full size at all
 _MOST_OFF = 0.02
 
@@ -130,7 +137,12 @@ def _page_frame(canvas: Canvas, grid: TileGrid, scale: tuple[float, float]) -> N
 
 
 def _tile_page(
-    canvas: Canvas, drawing: Drawing, grid: TileGrid, tile: Tile, scale: tuple[float, float]
+    canvas: Canvas,
+    drawing: Drawing,
+    marks: Sequence[EdgeMark],
+    grid: TileGrid,
+    tile: Tile,
+    scale: tuple[float, float],
 ) -> None:
     canvas.setPageSize((grid.paper_mm[0] * mm, grid.paper_mm[1] * mm))
     canvas.translate((MARGIN_MM + STRIP_LEFT_MM) * mm, (MARGIN_MM + STRIP_BELOW_MM) * mm)
@@ -152,6 +164,7 @@ def _tile_page(
         canvas.drawPath(path)
     canvas.setDash(())
     _depths(canvas, drawing, tile, (sx, sy))
+    _marks(canvas, marks, tile, (sx, sy))
     _glue_edges(canvas, grid, tile, (sx, sy))
     canvas.setStrokeColorRGB(0.75, 0.1, 0.1)
     canvas.setLineWidth(0.25)
@@ -188,6 +201,29 @@ def _depths(canvas: Canvas, drawing: Drawing, tile: Tile, scale: tuple[float, fl
                 (at.y - y0) * scale[1] - 19,
             )  # below a number of 5 mm
             canvas.drawString(x, y, text)
+
+
+def _marks(
+    canvas: Canvas, marks: Sequence[EdgeMark], tile: Tile, scale: tuple[float, float]
+) -> None:
+    """Letters outside the walls, with a tick to each: there the gap to the real tool is read."""
+    x0, y0 = tile.window_mm[:2]
+    window = box(*tile.window_mm)
+    canvas.setFont(_FONT, 9)
+    canvas.setFillGray(0.35)
+    canvas.setStrokeGray(0.35)
+    canvas.setLineWidth(0.25)
+    for mark in marks:
+        near, far, text = (
+            (mark.x_mm + d * mark.out_x - x0, mark.y_mm + d * mark.out_y - y0)
+            for d in (0.0, _TICK_MM, _TICK_MM + _LETTER_MM)
+        )
+        if not window.contains(Point(text[0] + x0, text[1] + y0)):
+            continue
+        canvas.line(near[0] * scale[0], near[1] * scale[1], far[0] * scale[0], far[1] * scale[1])
+        canvas.drawCentredString(text[0] * scale[0], text[1] * scale[1] - 3.2, mark.letter)
+    canvas.setFillGray(0)
+    canvas.setStrokeGray(0)
 
 
 def _glue_edges(canvas: Canvas, grid: TileGrid, tile: Tile, scale: tuple[float, float]) -> None:
@@ -285,6 +321,7 @@ def template_pdf(
     printer: PrinterScale | None = None,
     words: Sequence[str] = (),
     guide: Guide | None = None,
+    marks: Sequence[EdgeMark] = (),
 ) -> Template:
     """The template of a drawing, all of its layers.
 
@@ -298,6 +335,8 @@ def template_pdf(
         Sentences for the first page: cautions, notes.
     guide
         For cutting by hand: pages with order, depths, layers and sections follow the first.
+    marks
+        Lettered places on walls, in the drawing's frame.
     """
     printer = printer or PrinterScale()
     shapes = [
@@ -312,12 +351,12 @@ def template_pdf(
     canvas = Canvas(stream, invariant=1, pageCompression=1)
     canvas.setTitle(drawing.title)
     canvas.setViewerPreference("PrintScaling", "None")
-    _map_page(canvas, drawing, grid, words, printer)
+    _map_page(canvas, drawing, grid, (*words, *([_HOW_TO_READ] if marks else ())), printer)
     front = 1
     if guide is not None and places(drawing):
         front += guide_pages(canvas, drawing, grid.paper_mm, guide)
     for tile in grid.tiles:
         if not tile.empty:
-            _tile_page(canvas, drawing, grid, tile, printer.factors)
+            _tile_page(canvas, drawing, marks, grid, tile, printer.factors)
     canvas.save()
     return Template(stream.getvalue(), grid, printer, front)

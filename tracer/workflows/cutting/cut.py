@@ -29,6 +29,7 @@ from tracer.panel.pocket.fits import FITS, Fit, default_fit, typed_fit
 from tracer.panel.pocket.looseness import check_limit, islands_left_out, limit_check
 from tracer.panel.pocket.no_pocket import no_pocket_for
 from tracer.panel.pocket.pockets import make_pocket, wall_tolerance_mm
+from tracer.panel.pocket.readings import marks_on_wall
 from tracer.progress import Progress, Silent
 from tracer.workflows.cutting.cut_options import CutOptions, CutResult
 from tracer.workflows.cutting.lay_record import LayPlace, lay_record, turned_pocket
@@ -175,6 +176,7 @@ def cut_sheets(
             cautions=cautions,
             wanted={p.pocket_id: p.wanted for p in own},
             names={p.pocket_id: f"{p.pocket_id} {p.name}".strip() for p in own},
+            marks=[m for p in own for m in marks_on_wall(largest_polygon(p.outline), p.wanted)],
         )
         results.append(
             CutResult(

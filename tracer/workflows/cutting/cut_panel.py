@@ -22,12 +22,14 @@ from tracer.model.drawing import Drawing
 from tracer.model.machine import Machine
 from tracer.model.panel import BackCavity, Panel, PlyRole
 from tracer.model.panel_plan import PanelPlan
+from tracer.model.reading import EdgeMark
 from tracer.model.report import Check
 from tracer.model.sheet import SheetWork
 from tracer.panel.checks.report import check_panel, limit_basis, sorted_checks
 from tracer.panel.fittings.cavities import cable_volume_mm3, room_height_mm
 from tracer.panel.layout.bay import out_of_square_deg
 from tracer.panel.layout.places import Tool
+from tracer.panel.pocket.readings import marks_on_wall
 from tracer.panel.rules import Rules, rules_for
 from tracer.panel.stock.back import back_sheets
 from tracer.panel.stock.bill import bill_of_sheets, cautions, consumables
@@ -165,6 +167,7 @@ def cut_panel(
                 for p in panel.pockets
                 if p.floor_insert is not None
             },
+            marks=_marks(work, panel),
         )
         sheets.append((work, drawings, written))
         progress.fraction((number + 1) / len(works))
@@ -178,6 +181,19 @@ def cut_panel(
     if failing:
         files[f"{name}-CHECKS-FAILED.txt"] = failed_text(failing)
     return PanelCut(panel, walls, tuple(sheets), files, checks, words)
+
+
+def _marks(work: SheetWork, panel: Panel) -> list[EdgeMark]:
+    """Places to read gaps at, on the front of the face, where tools are laid on their walls."""
+    if work.role is not PlyRole.FACE or work.side != "front":
+        return []
+    here = {f.subject_id for f in work.features}
+    return [
+        mark
+        for p in panel.pockets
+        if p.outline_id and p.pocket_id in here
+        for mark in marks_on_wall(p.outline, p.wall)
+    ]
 
 
 def _asked(work: SheetWork, walls: Walls) -> dict[str, Polygon]:

@@ -18,6 +18,7 @@ from tracer.export.verify import verified_dxf, verified_svg, verify_dxf
 from tracer.export.wall_error import WallError, wall_error
 from tracer.model.drawing import Drawing, KerfNote, Operation
 from tracer.model.machine import Machine
+from tracer.model.reading import EdgeMark
 from tracer.model.report import Check, Severity
 
 __all__ = [
@@ -62,6 +63,7 @@ def sheet_files(
     wanted: Mapping[str, Polygon] | None = None,
     names: Mapping[str, str] | None = None,
     inserts: Mapping[str, str] | None = None,
+    marks: Sequence[EdgeMark] = (),
 ) -> SheetFiles:
     """DXF, SVG, reference DXF, preview and paper template of one side of one sheet.
 
@@ -81,6 +83,8 @@ def sheet_files(
         against them.
     names, inserts
         Of pockets, for the template: what they are called, and the contrast piece of their floor.
+    marks
+        Lettered places on the walls, for the template, in the frame of the drawing's origin.
 
     Raises
     ------
@@ -92,8 +96,14 @@ def sheet_files(
     shown = tuple(p for p in reference.paths if p.layer.operation in _SHOWN)
     paper_drawing = replace(by_hand_drawing, paths=by_hand_drawing.paths + shown, kerf=KerfNote())
     by_name = Guide(names or {}, inserts or {}, machine.peel_mm, thickness_mm)
+    x0, y0 = paper_drawing.origin_mm
     template = template_pdf(
-        paper_drawing, paper=paper, printer=printer, words=cautions, guide=by_name
+        paper_drawing,
+        paper=paper,
+        printer=printer,
+        words=cautions,
+        guide=by_name,
+        marks=[replace(m, x_mm=m.x_mm - x0, y_mm=m.y_mm - y0) for m in marks],
     )
     verify_template(template, paper_drawing)
     stem = f"{folder}/" if folder else ""

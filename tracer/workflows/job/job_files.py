@@ -87,7 +87,7 @@ def inputs_digest(lay: LayRecord, number: int, tools: ToolList) -> str:
     )
     inputs = [replace(lay, traced=""), rows]
     # inputs that came later count where there are any, so that older jobs keep their digests
-    inputs += [value for value in (lay.own_points, lay.card_thickness_mm) if value]
+    inputs += [value for value in (lay.own_points, lay.card_thickness_mm, lay.readings) if value]
     return hashlib.sha256(repr(tuple(inputs)).encode()).hexdigest()[:16]
 
 
@@ -99,6 +99,7 @@ def lay_options(lay: LayRecord) -> TraceOptions:
         corrections={p.photo_id: p.corrections for p in lay.photos},
         added={p.photo_id: p.added for p in lay.photos if p.added},
         own_points=frozenset(lay.own_points),
+        readings=lay.readings,
     )
 
 

@@ -13,6 +13,7 @@ from shapely.geometry import Point, Polygon
 
 from tracer.errors import TracerError
 from tracer.model.outline import Outline
+from tracer.model.reading import EdgeReading
 from tracer.model.report import Check, Severity, tool_at
 from tracer.model.silhouette import Segmentation
 from tracer.model.tool_list import ToolRow
@@ -141,6 +142,24 @@ def typed_height(tool: LayTool, outline: Outline, defaults: Defaults) -> tuple[C
             replace(c, severity=Severity.WARN) for c in found if c.slug != "height-doubtful"
         )
     return found
+
+
+def readings_ignored(unread: Sequence[EdgeReading], outline: Outline) -> list[Check]:
+    """A finding where gaps were read at an outline that lay elsewhere."""
+    if not unread:
+        return []
+    marks = ", ".join(r.mark for r in unread)
+    called = label(outline.outline_id, outline.name)
+    return [
+        Check(
+            "gaps-left-out",
+            Severity.WARN,
+            f"What was read on the template at {marks} of {called} lies far from its outline now, "
+            "and is left out.",
+            "Read the gaps again on a new template (tracer gaps), or forget them with --forget.",
+            subject_id=outline.outline_id,
+        )
+    ]
 
 
 def refuse_above_camera(

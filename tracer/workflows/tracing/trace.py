@@ -19,9 +19,11 @@ from tracer.model.corrections import Corrections
 from tracer.model.lay_settings import LaySettings, Separation
 from tracer.model.outline import Outline
 from tracer.model.photo import Photo
+from tracer.model.reading import EdgeReading
 from tracer.model.report import Check, Severity
 from tracer.model.silhouette import Segmentation
 from tracer.model.tool_list import ToolRow
+from tracer.panel.pocket.readings import with_readings
 from tracer.parallax.shared.doubt import LOOK_FROM, doubt_check, share_checks, unusable
 from tracer.parallax.single_view.tall import tall_check
 from tracer.progress import Progress, StepClock
@@ -36,6 +38,7 @@ from tracer.workflows.tracing.tool_findings import (
     label,
     lay_findings,
     photo_findings,
+    readings_ignored,
     refuse_above_camera,
     typed_height,
 )
@@ -60,11 +63,14 @@ class TraceOptions(LaySettings):
     own_points
         Points of the list that a run wrote for tools it had found without them: they are no marks
         for the search.
+    readings
+        By outline id: where a tool's true edge was read on the paper template.
     """
 
     corrections: dict[str, Corrections] = field(default_factory=dict)
     added: dict[str, int] = field(default_factory=dict)
     own_points: frozenset[tuple[float, float]] = frozenset()
+    readings: Mapping[str, tuple[EdgeReading, ...]] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, eq=False)
@@ -191,6 +197,8 @@ def trace(
             ("outline", lay_key, _tool_key(tool, outline_id), defaults),
             partial(outline_of, tool, outline_id, calibration, defaults),
         )
+        outline, unread = with_readings(outline, options.readings.get(outline_id, ()))
+        checks += readings_ignored(unread, outline)
         outlines.append(_with_revision(outline, earlier))
         checks += typed_height(tool, outline, defaults)
         own = tool.silhouette.silhouette_id
