@@ -141,6 +141,17 @@ def test_the_same_tool_again_keeps_its_pocket(
     assert json.loads((job / "job.json").read_text("utf-8"))["changes"]
 
 
+def test_files_spelled_otherwise_hold_the_same_tools(job: Path) -> None:
+    """JSON with other spaces and line ends (RFC 8259, section 2) is no other job."""
+    assert run(["arrange", str(job), "--bay", "600x400", "-q"]) in (0, 3)
+    first, tool = lines(job), old_tool(job)
+    for name in ("panel.json", "outlines.json"):
+        body = json.loads((job / name).read_bytes())
+        (job / name).write_text(json.dumps(body, indent=3).replace("\n", "\r\n"), "utf-8")
+    assert swap(job, tool, "--remove") in (0, 3)
+    assert lines(job) == {name: line for name, line in first.items() if name != tool}
+
+
 def test_there_and_back_again(job: Path, photos: Path) -> None:
     first, tool = lines(job), old_tool(job)
     assert swap(job, tool, str(photos / "new.jpg"), *TYPED) == 0
