@@ -17,6 +17,7 @@ from tracer.errors import TracerError
 from tracer.project.store import JobFolder
 from tracer.workflows.cutting.cut_job import machines_cut_for
 from tracer.workflows.cutting.freshness import freshness
+from tracer.workflows.swapping.patch_age import old_patch_files
 
 __all__ = ["file_bytes", "file_records", "folder_zip", "plain_name"]
 
@@ -31,7 +32,8 @@ KINDS = {
     ".txt": "text/plain; charset=utf-8",
 }
 CUT = "cut"
-ROOMS = ("", CUT, "pictures")
+PATCH = "patch"
+ROOMS = ("", CUT, PATCH, "pictures")
 HIDDEN = {"job.json", "silhouettes.json"}
 BEFORE = "before the last change"
 EPOCH = (1980, 1, 1, 0, 0, 0)  # the same job gives the same archive
@@ -43,7 +45,7 @@ def file_records(folder: JobFolder) -> list[dict[str, Any]]:
     ``old``: made before the last change. ``group``: ``cut/MACHINE`` or the folder below ``cut``,
     ``pictures``, or ``job``.
     """
-    old = freshness(folder).old
+    old = _old_names(folder)
     table = _table(folder)
     groups = _groups(folder, table.values())
     return [
@@ -71,7 +73,7 @@ def file_bytes(folder: JobFolder, file_id: str, *, old_too: bool = True) -> tupl
         ``file-old`` where it was made before the last change, unless ``old_too``.
     """
     name = _table(folder)[file_id]
-    if not old_too and name in freshness(folder).old:
+    if not old_too and name in _old_names(folder):
         raise _old([name])
     return folder.read(name), KINDS[_ending(name)], plain_name(name.rpartition("/")[2])
 
@@ -95,7 +97,7 @@ def folder_zip(folder: JobFolder, *, old_too: bool = False, group: str = "") -> 
     if group:
         groups = _groups(folder, names)
         names = [n for n in names if groups[n] == group]
-    old = freshness(folder).old
+    old = _old_names(folder)
     if not old_too and (stale := [n for n in names if n in old]):
         raise _old(stale)
     out = io.BytesIO()
@@ -105,6 +107,11 @@ def folder_zip(folder: JobFolder, *, old_too: bool = False, group: str = "") -> 
             info = zipfile.ZipInfo(put_as, EPOCH)
             archive.writestr(info, folder.read(name), zipfile.ZIP_DEFLATED)
     return out.getvalue()
+
+
+def _old_names(folder: JobFolder) -> frozenset[str]:
+    """Names of files that were made before the last change."""
+    return freshness(folder).old | old_patch_files(folder)
 
 
 def _old(names: list[str]) -> TracerError:
@@ -120,7 +127,7 @@ def _old(names: list[str]) -> TracerError:
 def _table(folder: JobFolder) -> dict[str, str]:
     """Id -> name, of regular files that are really inside the job."""
     home = folder.path
-    found = [path for room in ROOMS for path in _own_files(home / room, deep=room == CUT)]
+    found = [path for room in ROOMS for path in _own_files(home / room, deep=room in {CUT, PATCH})]
     names = [path.relative_to(home).as_posix() for path in found]
     return {
         hashlib.sha256(name.encode()).hexdigest()[:12]: name
@@ -153,7 +160,8 @@ def _groups(folder: JobFolder, names: Iterable[str]) -> dict[str, str]:
             key = next((m for m in machines if f"-{m}" in rest), "")
             groups[name] = f"{CUT}/{place or key}".rstrip("/")
         else:
-            groups[name] = room if rest else "job"
+            place = rest.partition("/")[0]
+            groups[name] = f"{PATCH}/{place}" if room == PATCH and rest else room if rest else "job"
     return groups
 
 

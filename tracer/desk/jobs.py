@@ -22,6 +22,7 @@ from tracer.desk.drafts import Draft, no_room
 from tracer.desk.events import EventHub
 from tracer.desk.links import Links
 from tracer.desk.runs import Runner, RunState, Task
+from tracer.desk.swapping import SwapState
 from tracer.errors import TracerError
 from tracer.model.lay_settings import LaySettings
 from tracer.photos import decode_photo
@@ -64,6 +65,7 @@ class DeskJob:
         self.state = RunState(tell=self._tell_run)
         self.cut_checks: list[dict[str, Any]] | None = None  # of the latest cut; None before one
         self.layouts: Proposals | None = None  # those to choose from
+        self.swap: SwapState | None = None  # the one that was tried last
         self.opened = False  # a page has seen the job
         #: the photos and what was typed for the first run, until that has made a job
         self.first: dict[str, Any] | None = None

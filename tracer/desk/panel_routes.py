@@ -1,4 +1,4 @@
-"""Requests about a job's panel: as it is, made, and layouts to choose from."""
+"""Requests about a job's panel: as it is, made, laid out by choice, a tool of it replaced."""
 
 from __future__ import annotations
 
@@ -11,6 +11,7 @@ from tracer.desk.bodies import read_json
 from tracer.desk.jobs import Desk, DeskJob
 from tracer.desk.layouts import layouts_record, propose, wish_of
 from tracer.desk.panel_view import panel_record
+from tracer.desk.swapping import keep_swap, swap_record, try_on_page
 
 __all__ = ["panel_routes"]
 
@@ -36,10 +37,27 @@ def panel_routes(desk: Desk) -> list[Route]:
     async def layouts(request: Request) -> Response:
         return JSONResponse(await run_sync(layouts_record, job_of(request)))
 
+    async def try_swap(request: Request) -> Response:
+        found, body = job_of(request), await read_json(request)
+        try_on_page(found, desk.drafts[str(body.get("draft", ""))], body)
+        return JSONResponse({}, status_code=202)
+
+    async def swap(request: Request) -> Response:
+        return JSONResponse(await run_sync(swap_record, job_of(request)))
+
+    async def make_swap(request: Request) -> Response:
+        found, body = job_of(request), await read_json(request)
+        draft = desk.drafts[str(body.get("draft", ""))]
+        keep_swap(found, body, lambda: desk.forget(draft))
+        return JSONResponse({}, status_code=202)
+
     at = "/api/jobs/{job}"
     return [
         Route(at + "/panel", panel, methods=["GET"]),
         Route(at + "/arrange", arrange, methods=["POST"]),
         Route(at + "/layouts", layouts, methods=["GET"]),
         Route(at + "/layouts", ask_layouts, methods=["POST"]),
+        Route(at + "/swap", swap, methods=["GET"]),
+        Route(at + "/swap", make_swap, methods=["POST"]),
+        Route(at + "/swap/trial", try_swap, methods=["POST"]),
     ]

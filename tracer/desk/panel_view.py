@@ -116,6 +116,7 @@ def _pocket(p: PanelPocket) -> dict[str, Any]:
         "id": p.pocket_id,
         "number": p.number,
         "name": p.name,
+        "traced": p.kind == "tool",
         "rings": rings_of(p.region),
         "tool": rings_of(p.outline),
         "height_mm": p.height_mm,

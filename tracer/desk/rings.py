@@ -13,7 +13,8 @@ SHOWN_MM = 0.08  # simplified for the eye by less than anybody sees on a screen
 
 def rings_of(shape: BaseGeometry) -> list[list[list[float]]]:
     """Rings of a shape in its own mm, outer ones first of their parts, first point not repeated."""
-    parts = [p for p in getattr(shape, "geoms", [shape]) if isinstance(p, Polygon)]
+    found = getattr(shape, "geoms", [shape])
+    parts = [p for p in found if isinstance(p, Polygon) and not p.is_empty]
     rings = []
     for part in parts:
         slim = part.simplify(SHOWN_MM)

@@ -129,7 +129,8 @@ export class FilesView {
   /** By machine and sheet, each with its picture first; then what belongs to the job. */
   #groups(files) {
     const groups = Map.groupBy?.(files, (f) => f.group) ?? files.reduce((map, f) => map.set(f.group, [...(map.get(f.group) ?? []), f]), new Map());
-    const order = [...groups.keys()].sort((a, b) => (a.startsWith('cut') ? 0 : 1) - (b.startsWith('cut') ? 0 : 1) || a.localeCompare(b));
+    const place = (key) => ['cut', 'patch'].findIndex((room) => key.startsWith(room)) + (/^(cut|patch)/.test(key) ? 0 : 9);
+    const order = [...groups.keys()].sort((a, b) => place(a) - place(b) || a.localeCompare(b));
     return order.map((key) => {
       const mine = groups.get(key);
       const face = mine.find((f) => f.name.endsWith('-preview.png')) ?? mine.find((f) => f.kind === 'image/png') ?? mine.find((f) => f.kind === 'image/jpeg') ?? mine.find((f) => f.kind === 'image/svg+xml');
@@ -167,10 +168,18 @@ export class FilesView {
 
   #title(key) {
     const [room, ...rest] = key.split('/');
+    if (room === 'patch') return say('files.patchFor', { name: this.#patched(rest[0]) });
     if (room !== 'cut') return say(`files.groups.${room}`);
     const machine = this.choices?.machines.find((m) => rest[0] === m.key);
     const name = [machine?.title ?? rest[0], ...rest.slice(1)].filter(Boolean).join(', ');
     return name ? say('files.groups.cut', { machine: name }) : say('files.groups.others');
+  }
+
+  /** What a patch's folder (r2-T01) is for. */
+  #patched(folder) {
+    const [, revision, id] = /^r(\d+)-(.+)$/.exec(folder) ?? [null, '', folder];
+    const name = this.job.state?.outlines?.find((o) => o.id === id)?.cells.name ?? '';
+    return `${id} ${name} (${revision})`;
   }
 
   #address(f) { return `${this.job.path}/files/${f.file}`; }

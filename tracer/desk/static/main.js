@@ -10,9 +10,11 @@ import { OutlinesView } from './outlines_view.js';
 import { preferences } from './preferences.js';
 import { PanelPage } from './panel_page.js';
 import { StartView } from './start_view.js';
+import { SwapPage } from './swap_page.js';
 import { has, say } from './texts.js';
 
-const VIEWS = { outlines: OutlinesView, panel: PanelPage, files: FilesView };
+const VIEWS = { outlines: OutlinesView, panel: PanelPage, files: FilesView, swap: SwapPage };
+const OF_DRAFTS = new Set(['draft', 'links', 'upload']);
 
 class Frame {
   constructor() {
@@ -120,6 +122,8 @@ class Frame {
     if (ready) {
       this.#put(new VIEWS[this.step](this.job, (text, calm) => this.message(text, calm)));
       this.view.onFurther = () => this.start({ furtherTo: this.job.state?.name });
+      this.view.onFiles = () => this.open(this.job.id, { view: 'files' });
+      this.view.onSwap = async (tool) => { await this.open(this.job.id, { view: 'swap' }); this.view.choose(tool); };
     }
     else this.#put(null);
     this.#paint();
@@ -183,6 +187,7 @@ class Frame {
     const { job } = this;
     if (!job && news.kind === 'job') this.view?.load?.(); // another page made a job
     if (!job) this.view?.news?.(news);
+    if (job && OF_DRAFTS.has(news.kind)) this.view?.news?.(news);
     if (!job || news.job !== job.id) return;
     if (news.kind === 'gone') job.leave();
     else if (news.kind === 'run' && !job.state) job.early = news.run;
@@ -191,7 +196,7 @@ class Frame {
       if (this.#endedEarly()) this.#backToDraft(job.state);
       else this.#paint();
       this.view?.news?.(news);
-    } else if (news.kind === 'layouts') this.view?.news?.(news);
+    } else if (['layouts', 'swap', 'swapped'].includes(news.kind)) this.view?.news?.(news);
     else if (news.kind === 'job' && (news.files || news.revision !== job.state?.revision) && !job.sending) {
       const first = !job.state?.lays;
       try { await job.load(); } catch (error) { if (error.slug === 'job-gone') job.leave(); return; }
@@ -231,9 +236,9 @@ class Frame {
     showGone(job, (edit) => this.#what(edit), () => { if (this.job === job) this.start(); });
   }
 
-  /** A phone sends photos for a job: for the one that is open, as a further lay. */
+  /** A phone sends photos: for the view that takes some, else for the open job as a further lay. */
   #phone() {
-    if (this.job) this.start({ furtherTo: this.job.state?.name });
+    if (this.job && !this.view?.invite) this.start({ furtherTo: this.job.state?.name });
     this.view.invite();
   }
 }

@@ -21,7 +21,7 @@ export class PanelPage {
     this.list = h('ul', { class: 'pockets' });
     this.out = h('ul', { class: 'pockets' });
     this.outBox = h('div', {}, h('h3', {}, say('panel.leftOut')), this.out);
-    this.form = new PocketForm(this.stage, { change: (id, value) => this.#tool(id, value), planned: (id) => this.#plan(id), message });
+    this.form = new PocketForm(this.stage, { change: (id, value) => this.#tool(id, value), planned: (id) => this.#plan(id), swap: (id) => this.onSwap?.(id), message });
     this.order = new OrderForm(this.stage, () => this.#lock());
     this.layouts = new LayoutChoice(job, () => this.panel, message, () => this.#expect());
     this.several = h('button', { type: 'button', 'aria-pressed': 'false', onclick: () => this.#several() }, say('panel.several'));

@@ -2,7 +2,7 @@
 
 export const DE = {
   desk: 'Werktisch',
-  steps: { photos: 'Fotos', outlines: 'Umrisse', panel: 'Einlage', files: 'Dateien' },
+  steps: { photos: 'Fotos', outlines: 'Umrisse', panel: 'Einlage', files: 'Dateien', swap: 'Ersetzen' },
   stepsLabel: 'Schritte der Arbeit',
   jobs: 'Arbeiten in diesem Ordner',
   noJobs: 'Hier ist noch keine Arbeit.',
@@ -150,7 +150,7 @@ export const DE = {
   edits: {
     cell: '{column} von {subject}', cells: '{subject} Felder', edge: 'Kante gezogen', add: 'Fläche hinzugefügt', take: 'Fläche weggenommen',
     split: 'geteilt', merge: 'verbunden', drop: 'verworfen', keep: 'behalten', cable: 'als Kabel gekennzeichnet',
-    setting: 'Einstellung {subject}', accept: '{subject} angesehen', move: '{subject} verschoben', lock: '{subject} gesperrt', free: '{subject} freigegeben', layout: 'Anordnung {subject}', pocket: '{subject} geändert', withdraw: 'Berichtigung zurückgezogen', plan: 'Einlage: {subject}',
+    setting: 'Einstellung {subject}', accept: '{subject} angesehen', move: '{subject} verschoben', swap: '{subject} ersetzt', lock: '{subject} gesperrt', free: '{subject} freigegeben', layout: 'Anordnung {subject}', pocket: '{subject} geändert', withdraw: 'Berichtigung zurückgezogen', plan: 'Einlage: {subject}',
   },
 
   table: {
@@ -228,6 +228,7 @@ export const DE = {
     pockets: 'Taschen', leftOut: 'Nicht in der Einlage', putBack: 'Wieder hinein', leave: 'Dieses Werkzeug weglassen',
     hint: 'Eine Tasche ziehen, oder sie wählen und die Pfeiltasten nehmen; der runde Griff oder die Tasten [ und ] drehen sie, der eckige oder , und . schieben ihre Griffmulde, L sperrt sie. Sie rastet an Reihen, Mitten und gleichen Abständen ein; mit Alt bewegt sie sich frei. Umschalt wählt mehrere, auch mit einem Rahmen auf dem Schaum.',
     several: 'Mehrere wählen', all: 'Alle wählen',
+    replace: 'Dieses Werkzeug ersetzen',
     order: {
       label: 'Ordnen', count: '{count} Taschen', left: 'Linke Seiten in eine Linie', centre: 'Mitten in eine Linie, übereinander', right: 'Rechte Seiten in eine Linie',
       top: 'Obere Seiten in eine Linie', middle: 'Mitten in eine Linie, nebeneinander', bottom: 'Untere Seiten in eine Linie', across: 'Gleiche Abstände quer', up: 'Gleiche Abstände hoch',
@@ -253,7 +254,22 @@ export const DE = {
     kinds: { drawer: 'Schublade', wall: 'Wand' }, useBay: 'Dieses Fach nehmen', bothSides: 'Breite und Höhe des Fachs eintippen, oder keine von beiden.',
     way: 'Plätze', ways: { photographed: 'wie fotografiert', tidied: 'in Reihen geordnet', fresh: 'neu gelegt' },
   },
+  swap: {
+    title: 'Werkzeug ersetzen', tool: 'Werkzeug, das geht', name: 'Name des neuen', height: 'Seine Höhe ({unit})', cardHint: 'Leer lassen, wenn es die Karten der Auslage sind.',
+    photoText: 'Das neue Werkzeug allein auf einem glatten Bogen, Karten darum, so wie es im Schaum liegen wird. Das Foto herziehen, wählen oder mit dem Telefon senden.',
+    steps: { tool: '1. Welches Werkzeug', photo: '2. Foto des neuen', place: '3. Sein Platz', keep: '4. Der Flicken' },
+    try: 'Über das alte legen', picture: 'Altes und neues Werkzeug übereinander. Pfeiltasten bewegen das neue, eckige Klammern drehen es.',
+    hint: 'Das neue Werkzeug ziehen oder die Pfeiltasten nehmen (mit Umschalt zehnmal so weit); der runde Knopf oder die Tasten [ und ] drehen es.',
+    rule: 'Gelegt nach', rules: { auto: 'dem, was passt', 'as-laid': 'dem Ort im Foto', overlay: 'bester Deckung', handle: 'Griff auf Griff', centre: 'Mitte auf Mitte', hang: 'Aufhängeloch auf Aufhängeloch' },
+    x: 'Nach rechts ({unit})', y: 'Nach oben ({unit})', turn: 'Gedreht (°)', mirror: 'Liegt auf der anderen Seite',
+    outcomes: { stays: 'Wieder dasselbe Werkzeug: die Tasche bleibt.', changed: 'Ein anderes Werkzeug: die Tasche ändert sich.' },
+    laid: 'Gelegt nach: {rule}.', change: '{added} cm² mehr, {removed} cm² weniger; die Kanten liegen bis {largest} {unit} auseinander.',
+    patch: 'Der Flicken', legend: { was: 'alt', now: 'neu', piece: 'eingeklebter Schaum', recut: 'neu geschnitten' },
+    remedies: { nothing: 'Die neue Tasche ist die alte.', enlarge: 'Die Tasche wird vergrößert.', leave: 'Schmale Lücken bleiben, wie sie sind.', strip: 'In die Lücken werden Streifen geklebt.', plug: 'Die alte Tasche wird gefüllt und die neue darüber geschnitten.' },
+    foam: 'Neuer Schaum: {area} cm².', reason: 'Grund, für den Verlauf', keep: 'Ersetzen und die Dateien machen', kept: 'Ersetzt. Die Dateien des Flickens stehen unter Dateien.',
+  },
   files: {
+    patchFor: 'Flicken für {name}',
     label: 'Dateien',
     none: 'Noch keine Dateien. Zuerst Fotos auswerten.',
     all: 'Alle herunterladen',

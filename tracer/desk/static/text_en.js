@@ -3,7 +3,7 @@
 
 export const EN = {
   desk: 'Desk',
-  steps: { photos: 'Photos', outlines: 'Outlines', panel: 'Panel', files: 'Files' },
+  steps: { photos: 'Photos', outlines: 'Outlines', panel: 'Panel', files: 'Files', swap: 'Replace' },
   stepsLabel: 'Steps of the job',
   jobs: 'Jobs in this folder',
   noJobs: 'No job here yet.',
@@ -151,7 +151,7 @@ export const EN = {
   edits: {
     cell: '{column} of {subject}', cells: '{subject} cells', edge: 'edge pulled', add: 'region added', take: 'region taken away',
     split: 'split', merge: 'joined', drop: 'dropped', keep: 'kept', cable: 'marked as cable',
-    setting: 'setting {subject}', accept: '{subject} looked at', move: '{subject} moved', lock: '{subject} locked', free: '{subject} freed', layout: 'layout {subject}', pocket: '{subject} changed', withdraw: 'correction withdrawn', plan: 'panel: {subject}',
+    setting: 'setting {subject}', accept: '{subject} looked at', move: '{subject} moved', swap: '{subject} replaced', lock: '{subject} locked', free: '{subject} freed', layout: 'layout {subject}', pocket: '{subject} changed', withdraw: 'correction withdrawn', plan: 'panel: {subject}',
   },
 
   table: {
@@ -229,6 +229,7 @@ export const EN = {
     pockets: 'Pockets', leftOut: 'Left out of the panel', putBack: 'Put back', leave: 'Leave this tool out',
     hint: 'Drag a pocket, or choose it and use the arrow keys; the round handle or the keys [ and ] turn it, the square one or , and . move its notch, L locks it. It snaps to rows, middles and equal gaps; hold Alt to move freely. Shift chooses several, also with a frame drawn on the foam.',
     several: 'Choose several', all: 'Choose all',
+    replace: 'Replace this tool',
     order: {
       label: 'Set in order', count: '{count} pockets', left: 'Left sides in line', centre: 'Middles in line, one above the other', right: 'Right sides in line',
       top: 'Upper sides in line', middle: 'Middles in line, side by side', bottom: 'Lower sides in line', across: 'Equal gaps across', up: 'Equal gaps up and down',
@@ -254,7 +255,22 @@ export const EN = {
     kinds: { drawer: 'drawer', wall: 'wall' }, useBay: 'Use this bay', bothSides: 'Type both width and height of the bay, or neither.',
     way: 'Places', ways: { photographed: 'as photographed', tidied: 'tidied into rows', fresh: 'laid out anew' },
   },
+  swap: {
+    title: 'Replace a tool', tool: 'Tool that goes', name: 'Name of the new one', height: 'Its height ({unit})', cardHint: 'Leave empty if the cards are those of the lay.',
+    photoText: 'The new tool alone on a plain sheet, cards around it, as it will lie in the foam. Drop the photo, choose it, or send it by phone.',
+    steps: { tool: '1. Which tool', photo: '2. Photo of the new one', place: '3. Its place', keep: '4. The patch' },
+    try: 'Lay it over the old one', picture: 'Old and new tool over each other. Arrow keys move the new one, square brackets turn it.',
+    hint: 'Drag the new tool, or use the arrow keys (10 times as far with Shift); the round knob or the keys [ and ] turn it.',
+    rule: 'Laid by', rules: { auto: 'what fits it', 'as-laid': 'where it was photographed', overlay: 'best agreement', handle: 'handle on handle', centre: 'middle on middle', hang: 'hanging hole on hanging hole' },
+    x: 'Right ({unit})', y: 'Up ({unit})', turn: 'Turned (°)', mirror: 'Lies on its other face',
+    outcomes: { stays: 'The same tool again: the pocket stays.', changed: 'Another tool: the pocket changes.' },
+    laid: 'Laid by: {rule}.', change: '{added} cm² more, {removed} cm² less; the edges part by up to {largest} {unit}.',
+    patch: 'The patch', legend: { was: 'old', now: 'new', piece: 'foam glued in', recut: 'cut anew' },
+    remedies: { nothing: 'The new pocket is the old one.', enlarge: 'The pocket is enlarged.', leave: 'Narrow gaps are left as they are.', strip: 'Strips are glued into the gaps.', plug: 'The old pocket is plugged and the new one cut across.' },
+    foam: 'New foam: {area} cm².', reason: 'Reason, for the history', keep: 'Replace it and make the files', kept: 'Replaced. The files of the patch stand under Files.',
+  },
   files: {
+    patchFor: 'Patch for {name}',
     label: 'Files',
     none: 'No files yet. Trace photos first.',
     all: 'Download all',

@@ -7,7 +7,7 @@ An edit is on the disk before it is confirmed. It changes inputs only;
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from functools import reduce
 
@@ -16,7 +16,7 @@ from shapely.geometry import MultiPoint, Point, Polygon
 from tracer.errors import TracerError
 from tracer.model.outline import Outline
 from tracer.model.tool_list import ToolRow
-from tracer.project.edits_file import EDITS_NAME, Edit, Edits, dump_edits, load_edits
+from tracer.project.edits_file import EDITS_NAME, Change, Edit, Edits, dump_edits, load_edits
 from tracer.project.former import former_files, is_personal
 from tracer.project.outlines_file import OutlinesFile, load_outlines
 from tracer.project.panel_file import load_panel
@@ -28,11 +28,23 @@ from tracer.project.tool_list import ToolList, format_tool_list, parse_tool_list
 from tracer.workflows.arranging.arrange import PANEL_JSON, PANEL_TOML, plan_in_force
 from tracer.workflows.editing.job_inputs import Inputs, changed, placed
 from tracer.workflows.job.job_files import refuse_unknown_lays
+from tracer.workflows.swapping.swap_store import restored_files
 
-__all__ = ["inputs_of", "job_revision", "make_edit", "redo", "row_of_outline", "step_to", "undo"]
+__all__ = [
+    "inputs_of",
+    "job_revision",
+    "make_edit",
+    "redo",
+    "row_of_outline",
+    "step_to",
+    "swap_logged",
+    "undo",
+]
 
 INPUT_FILES = ("job.json", "tools.csv", PANEL_TOML, EDITS_NAME)
 REMEMBERED = 200  # edits of which a second sending is recognised
+SWAP = "swap"  # path of an edit that exchanged a tool
+Files = dict[str, bytes]
 REACH_PX = 60.0  # a point typed beside a thin tool still means it
 
 
@@ -181,6 +193,8 @@ def _stepped(folder: JobFolder, edits: Edits, *, back: bool) -> tuple[Edits, str
     """One edit undone or done again."""
     edit = edits.last if back else edits.next
     assert edit is not None
+    if edit.changes[0].path[0] == SWAP:
+        return _swap_stepped(folder, edits, edit, back=back)
     changes = [c.undone for c in reversed(edit.changes)] if back else edit.changes
     before = inputs_of(folder)
     files = _files_of(before, reduce(changed, changes, before))
@@ -196,6 +210,39 @@ def _stepped(folder: JobFolder, edits: Edits, *, back: bool) -> tuple[Edits, str
             files[name] = kept
     moved = replace(edits, done=edits.done + (-1 if back else 1))
     return moved, _committed(folder, files, gone, moved)
+
+
+def swap_logged(folder: JobFolder, outline_id: str, name: str) -> Callable[[int, int], Files]:
+    """What writes a swap among the edits, in the same step: `SwapRun.beside`.
+
+    Its change names the job's revision before and after instead of values.
+    """
+
+    def files(before: int, after: int) -> Files:
+        known = load_edits(folder.read(EDITS_NAME)) if folder.has(EDITS_NAME) else Edits()
+        made = Edit("swap", name, (Change((SWAP, outline_id), before, after),))
+        return {EDITS_NAME: dump_edits(known.with_new(made))}
+
+    return files
+
+
+def _swap_stepped(folder: JobFolder, edits: Edits, edit: Edit, *, back: bool) -> tuple[Edits, str]:
+    """A swap undone or made again: its other revision comes back, under a number of its own."""
+    (change,) = edit.changes
+    present, wanted = (change.now, change.was) if back else (change.was, change.now)
+    revision = load_job(folder.read("job.json"), "job.json").revision
+    if revision != present:
+        raise TracerError(
+            "edit-conflict",
+            f"The job was swapped or traced elsewhere since {edit.subject} was replaced here.",
+            "An earlier state comes back with tracer swap JOB --back-to.",
+        )
+    files = restored_files(folder, wanted, "undone" if back else "made again", None)
+    known = replace(change, was=revision + 1) if back else replace(change, now=revision + 1)
+    at = edits.done - 1 if back else edits.done
+    listed = (*edits.edits[:at], replace(edit, changes=(known,)), *edits.edits[at + 1 :])
+    moved = Edits(listed, edits.done + (-1 if back else 1))
+    return moved, _committed(folder, files, [], moved)
 
 
 def _opened(folder: JobFolder, expected: str | None) -> Edits:

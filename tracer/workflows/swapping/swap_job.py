@@ -24,10 +24,8 @@ from tracer.model.swap import AreaChange, Outcome
 from tracer.model.view import View
 from tracer.panel.swap.old_pocket import Patch, PatchRules
 from tracer.progress import Progress, StepClock
-from tracer.project.outlines_file import load_outlines
-from tracer.project.schema import KeptOutline, LayRecord, PhotoRecord, dump_job, load_job
+from tracer.project.schema import KeptOutline, LayRecord, PhotoRecord
 from tracer.project.store import JobFolder
-from tracer.workflows.job.job_files import common_drawings
 from tracer.workflows.job.persons_files import left_alone
 from tracer.workflows.job.trace_job import PhotoFile
 from tracer.workflows.swapping.new_tool import trace_new
@@ -46,17 +44,27 @@ from tracer.workflows.swapping.swap import (
 from tracer.workflows.swapping.swap_documents import swap_documents
 from tracer.workflows.swapping.swap_store import (
     OpenJob,
-    change_entry,
     changed_files,
     history_name,
     open_job,
     photo_ending,
-    revision_files,
-    snapshot,
+    restored_files,
 )
 from tracer.workflows.tracing.trace import Trace
 
-__all__ = ["JobSwap", "SwapRun", "ToolChange", "add_tool", "remove_tool", "restore", "swap_tools"]
+__all__ = [
+    "JobSwap",
+    "SwapRun",
+    "ToolChange",
+    "add_tool",
+    "remove_tool",
+    "restore",
+    "swap_tools",
+    "swapped_outlines",
+    "trace_new_tools",
+]
+
+Traced = tuple[Trace, tuple[Check, ...]]
 
 
 @dataclass(frozen=True, eq=False)
@@ -97,6 +105,8 @@ class SwapRun:
         For whose cutter the patch's files are made.
     now
         Date of the record; the clock's where None.
+    beside
+        Files to be written in the same step, given the job's revision before and after.
     """
 
     settings: LaySettings
@@ -105,6 +115,7 @@ class SwapRun:
     reason: str = ""
     rules: PatchRules = field(default_factory=PatchRules)
     now: datetime.datetime | None = None
+    beside: Callable[[int, int], dict[str, bytes]] = lambda *_: {}
 
 
 def swap_tools(
@@ -114,10 +125,12 @@ def swap_tools(
     options: SwapOptions,
     run: SwapRun,
     progress: Progress | None = None,
+    traced: Traced | None = None,
 ) -> JobSwap:
     """Trace new tools and lay them into the places of old ones, ``wanted`` by id or name.
 
     Several tools are told apart by their places, so the photo must show the lay's cards unmoved.
+    ``traced`` is what `trace_new_tools` gave for these photos, where that was done before.
 
     Raises
     ------
@@ -127,25 +140,12 @@ def swap_tools(
     clock = StepClock(progress)
     with folder.locked():
         job = open_job(folder)
-        olds = [find_outline(job.content.outlines, w) for w in wanted]
-        lays = {job.lay(o.outline_id) for o in olds}
-        if len(lays) != 1:
-            raise UsageError(
-                "swap-several-lays",
-                "The tools named lie in different lays.",
-                "Swap the tools of one lay at a time.",
-            )
-        lay = lays.pop()
-        height = run.height_mm if run.height_mm is not None else max(o.height_mm for o in olds)
-        settings = _settings(job, lay, run)
-        gone = {o.outline_id for o in olds}
-        others = [o for o in job.beside("", lay) if o.outline_id not in gone]
-        done, told = trace_new(
-            photo_files, settings, height, options.point_px, clock, _shown_too(job, lay, others)
+        _, lay, _ = _replaced(job, wanted)
+        done, told = traced or trace_new_tools(
+            job, wanted, photo_files, options.point_px, run, clock
         )
         clock.step("laying into place")
-        same = same_cards(job.calibration(lay), done)
-        swaps = [swap_outline(old, others, done, options, same_frame=same) for old in olds]
+        swaps = swapped_outlines(job, wanted, done, options)
         view = view_of_lay(job.calibration(lay))
         changed = {
             s.old.outline_id: _in_lay(s.new, view) for s in swaps if s.outcome is Outcome.CHANGED
@@ -156,6 +156,46 @@ def swap_tools(
         result = _write(job, pairs, changed, kept, photos, swaps, lay, run, clock)
     about = (*told, *(c for s in swaps for c in s.checks))
     return replace(result, checks=(*about, *result.checks))
+
+
+def _replaced(job: OpenJob, wanted: Sequence[str]) -> tuple[list[Outline], int, list[Outline]]:
+    """Tools that go, their lay, and the others of it."""
+    olds = [find_outline(job.content.outlines, w) for w in wanted]
+    lays = {job.lay(o.outline_id) for o in olds}
+    if len(lays) != 1:
+        raise UsageError(
+            "swap-several-lays",
+            "The tools named lie in different lays.",
+            "Swap the tools of one lay at a time.",
+        )
+    lay = lays.pop()
+    gone = {o.outline_id for o in olds}
+    return olds, lay, [o for o in job.beside("", lay) if o.outline_id not in gone]
+
+
+def trace_new_tools(
+    job: OpenJob,
+    wanted: Sequence[str],
+    photo_files: Sequence[PhotoFile],
+    point_px: tuple[float, float] | None,
+    run: SwapRun,
+    clock: StepClock,
+) -> Traced:
+    """The new tools out of their photos, and what is to be said of that; errors as `swap_tools`."""
+    olds, lay, others = _replaced(job, wanted)
+    height = run.height_mm if run.height_mm is not None else max(o.height_mm for o in olds)
+    settings = _settings(job, lay, run)
+    beside = _shown_too(job, lay, others)
+    return trace_new(photo_files, settings, height, point_px, clock, beside)
+
+
+def swapped_outlines(
+    job: OpenJob, wanted: Sequence[str], done: Trace, options: SwapOptions
+) -> list[Swapped]:
+    """New outlines in the places of old ones, in the lay's frame; errors as `swap_tools`."""
+    olds, lay, others = _replaced(job, wanted)
+    same = same_cards(job.calibration(lay), done)
+    return [swap_outline(old, others, done, options, same_frame=same) for old in olds]
 
 
 def remove_tool(
@@ -238,31 +278,7 @@ def restore(folder: JobFolder, revision: int, run: SwapRun) -> JobSwap:
         ``revision-missing``, and as `revision_files`.
     """
     with folder.locked():
-        job = open_job(folder)
-        base = f"history/r{revision}/"
-        if not folder.has(f"{base}job.json"):
-            raise UsageError(
-                "revision-missing",
-                f"The job {folder.name} has no revision {revision} in its history.",
-                "The folder history/ in it holds those that can be brought back.",
-            )
-        old = load_job(folder.read(f"{base}job.json"), f"{base}job.json")
-        files = snapshot(job) | revision_files(folder, base)
-        entry = change_entry(
-            job.record.revision + 1,
-            run.reason,
-            [f"revision {revision} brought back"],
-            run.now,
-        )
-        record = replace(
-            job.record,
-            lays=old.lays,
-            kept=old.kept,
-            revision=job.record.revision + 1,
-            changes=(*job.record.changes, entry),
-        )
-        files["job.json"] = dump_job(record)
-        files |= common_drawings(load_outlines(files["outlines.json"], "outlines.json"), None)
+        files = restored_files(folder, revision, run.reason, run.now)
         folder.commit(files)
     return JobSwap(folder, (), left_alone(folder), tuple(sorted(files)), {})
 
@@ -366,7 +382,7 @@ def _write(
         job, changed, removed, kept, panel if panel is not job.panel else None,
         lay=lay, reason=run.reason, what=what, now=run.now,
     )  # fmt: skip
-    job.folder.commit(files)
+    job.folder.commit(files | run.beside(job.record.revision, revision))
     clock.stop()
     checks += left_alone(job.folder)
     return JobSwap(job.folder, tuple(done), tuple(checks), tuple(sorted(files)), clock.seconds)

@@ -14,11 +14,11 @@ from tracer.model.outline import Outline
 from tracer.model.tool_list import ToolRow
 from tracer.project.outlines_file import OutlinesFile, dump_outlines, load_outlines
 from tracer.project.panel_file import PanelFile, dump_panel, load_panel
-from tracer.project.schema import JobRecord, KeptOutline, dump_job
+from tracer.project.schema import JobRecord, KeptOutline, LayRecord, dump_job, load_job
 from tracer.project.store import JobFolder
 from tracer.project.tool_list import ToolList, format_tool_list, parse_tool_list
 from tracer.workflows.arranging.arrange import panel_pictures
-from tracer.workflows.job.job_files import common_drawings, opened_job
+from tracer.workflows.job.job_files import common_drawings, inputs_digest, opened_job
 
 __all__ = [
     "OpenJob",
@@ -27,6 +27,7 @@ __all__ = [
     "history_name",
     "open_job",
     "photo_ending",
+    "restored_files",
     "revision_files",
     "snapshot",
 ]
@@ -114,6 +115,33 @@ def revision_files(folder: JobFolder, base: str) -> dict[str, bytes]:
     return files
 
 
+def restored_files(
+    folder: JobFolder, revision: int, reason: str, now: datetime.datetime | None
+) -> dict[str, bytes]:
+    """Files that bring back an earlier revision as a new one; errors as `restore`."""
+    job = open_job(folder)
+    base = f"history/r{revision}/"
+    if not folder.has(f"{base}job.json"):
+        raise UsageError(
+            "revision-missing",
+            f"The job {folder.name} has no revision {revision} in its history.",
+            "The folder history/ in it holds those that can be brought back.",
+        )
+    old = load_job(folder.read(f"{base}job.json"), f"{base}job.json")
+    files = snapshot(job) | revision_files(folder, base)
+    new = job.record.revision + 1
+    entry = change_entry(new, reason, [f"revision {revision} brought back"], now)
+    record = replace(
+        job.record,
+        lays=old.lays,
+        kept=old.kept,
+        revision=new,
+        changes=(*job.record.changes, entry),
+    )
+    files["job.json"] = dump_job(record)
+    return files | common_drawings(load_outlines(files["outlines.json"], "outlines.json"), None)
+
+
 def changed_files(
     job: OpenJob,
     changed: Mapping[str, Outline],
@@ -143,17 +171,18 @@ def changed_files(
     data = dump_outlines(content)
     _refuse_collateral(job, data, {*changed, *removed})
     revision = job.record.revision + 1
+    tools = job.tools.with_rows(_rows(job, changed, removed, lay))
     record = replace(
         job.record,
+        lays=_still_traced(job, tools),
         revision=revision,
         kept={**job.record.kept, **kept},
         changes=(*job.record.changes, change_entry(revision, reason, what, now)),
     )
-    rows = _rows(job, changed, removed, lay)
     files = {
         "job.json": dump_job(record),
         "outlines.json": data,
-        "tools.csv": format_tool_list(job.tools.with_rows(rows)),
+        "tools.csv": format_tool_list(tools),
         **snapshot(job),
         **common_drawings(content, None, like=job.content),
     }
@@ -162,6 +191,20 @@ def changed_files(
         _refuse_pockets(job, files[PANEL], {*changed, *removed})
         files |= panel_pictures(panel.panel)
     return files
+
+
+def _still_traced(job: OpenJob, tools: ToolList) -> tuple[LayRecord, ...]:
+    """The lays, those that were up to date still so: a run with the new rows would give the same.
+
+    It leaves swapped tools alone, and rows of the others are as they were.
+    """
+    written = parse_tool_list(format_tool_list(tools), "tools.csv")  # as a run will read it
+    return tuple(
+        replace(lay, traced=inputs_digest(lay, number, written))
+        if lay.traced == inputs_digest(lay, number, job.tools)
+        else lay
+        for number, lay in enumerate(job.record.lays, start=1)
+    )
 
 
 def change_entry(
