@@ -207,7 +207,7 @@ def test_requests_without_sense_are_refused(bench: Open, photos: Path) -> None:
     for wrong in ({"rule": "by-eye"}, {"shift_mm": [1]}, {"turn_deg": "half"}, {"tool": 3}):
         body = {"draft": draft, "tool": "T01", **wrong}
         status, _, _ = bench.ask("POST", f"{at}/trial", json.dumps(body).encode())
-        assert status == 400, wrong
+        assert status == 422, wrong
     desk_knows_none = {"draft": "none", "tool": "T01"}
     assert bench.ask("POST", f"{at}/trial", json.dumps(desk_knows_none).encode())[0] == 404
     bench.json("POST", f"{at}/trial", draft=draft, tool="T99")
