@@ -8,6 +8,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 import shapely
+from shapely.geometry import Polygon
 
 from tests.cli.photos import put_job
 from tracer.cli.app import run
@@ -60,6 +61,26 @@ def test_gaps_move_the_edge_stay_with_the_job_and_are_forgotten(
     assert load_job((bench / "job.json").read_bytes(), "").lays[0].readings == {}
 
 
+def test_a_lay_cut_as_photographed_has_its_template_too(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    job = put_job(tmp_path)
+    assert run(["cut", "bench", "--machine", "scalpel", "-q"]) in (0, 3)
+    wall = Polygon(
+        json.loads((job / "cut/scalpel/bench-cut.json").read_bytes())["pockets"][1]["wall"]
+    )
+    before = outlines(job)["T02"]
+    stands = {m.letter: gap_at(m, wall) for m in edge_marks(before.region)}
+    assert all(0 < gap < 8 for gap in stands.values())
+    capsys.readouterr()
+    assert run(["gaps", "bench", "T02", "--everywhere", "0.5", "B=1", "--json"]) == 0
+    moves = json.loads(capsys.readouterr().out)["moves_mm"]
+    assert moves == pytest.approx(
+        {k: gap - (1 if k == "B" else 0.5) for k, gap in stands.items()}, abs=2e-3
+    )
+
+
 def test_what_is_typed_wrong_changes_nothing(
     bench: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
@@ -72,6 +93,7 @@ def test_what_is_typed_wrong_changes_nothing(
         (["T02", "A=wide"], "not a length"),
         (["T02"], "No gap was typed"),
         (["T02", "A=1", "--forget"], "--forget goes with no gap"),
+        (["T02", "A=-30"], "mm outside of where it was traced"),
     ):
         assert run(["gaps", "bench", *typed]) == 2, typed
         assert said in capsys.readouterr().err

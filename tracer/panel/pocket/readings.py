@@ -32,7 +32,7 @@ from tracer.model.outline import Outline
 from tracer.model.reading import EdgeMark, EdgeReading
 from tracer.panel.pocket.edge_errors import EVIDENCE, EdgeErrors, evidence_of, ring_sigma
 
-__all__ = ["READING_MM", "edge_marks", "gap_at", "marks_on_wall", "with_readings"]
+__all__ = ["FAR_MM", "READING_MM", "edge_marks", "gap_at", "marks_on_wall", "with_readings"]
 
 Array = NDArray[np.float64]
 

@@ -9,9 +9,8 @@ from shapely.geometry import Polygon
 
 from tracer.errors import TracerError, UsageError
 from tracer.model.outline import Outline
-from tracer.model.placement import Placement
 from tracer.model.reading import EdgeMark, EdgeReading
-from tracer.panel.pocket.readings import edge_marks, gap_at
+from tracer.panel.pocket.readings import FAR_MM, edge_marks, gap_at
 from tracer.progress import Progress
 from tracer.project.cut_record import cut_records
 from tracer.project.outlines_file import OutlinesFile
@@ -56,7 +55,7 @@ def read_gaps(
     Raises
     ------
     UsageError
-        ``job-missing``; ``gaps-unknown-tool``, ``gaps-unknown-mark``.
+        ``job-missing``; ``gaps-unknown-tool``, ``gaps-unknown-mark``, ``gaps-too-far``.
     TracerError
         ``gaps-no-template`` where the tool has no wall on paper yet, or its outline was made anew
         since; ``gaps-not-traced`` where it does not come from its lay's photos.
@@ -77,6 +76,7 @@ def read_gaps(
         typed = {k: everywhere_mm for k in letters if everywhere_mm is not None} | dict(gaps_mm)
         stands = {m.letter: gap_at(m, wall) for m in there}
         moves = {k: round(stands[k] - gap, 3) for k, gap in typed.items()}
+        _refuse_far(outline, moves)
         found = [_moved(m, moves[m.letter], typed[m.letter]) for m in here if m.letter in typed]
         kept = [
             r for r in record.lays[lay - 1].readings.get(outline.outline_id, ())
@@ -144,12 +144,11 @@ def _template_wall(folder: JobFolder, outline: Outline) -> tuple[Polygon, Polygo
                     raise _stale(outline)
                 return pocket.outline, pocket.wall
     for cut in reversed(cut_records(folder)):
-        for one in cut.pockets:
+        for one in cut.pockets if cut.panel_revision is None else ():
             if one.id == outline.outline_id and one.wall is not None:
                 if one.outline_revision != outline.revision:
                     raise _stale(outline)
-                back = Placement(0.0, 0.0, -cut.motion.angle_rad)
-                return outline.region, back.apply_polygon(Polygon(one.wall))
+                return outline.region, Polygon(one.wall)  # kept as the lay lies, not as it was cut
     raise TracerError(
         "gaps-no-template",
         f"There is no printed wall of {outline.outline_id} yet to read gaps at.",
@@ -163,6 +162,20 @@ def _stale(outline: Outline) -> TracerError:
         f"The outline of {outline.outline_id} was made anew after its template was.",
         "Arrange or cut the job again, print the template, and read the gaps there.",
     )
+
+
+def _refuse_far(outline: Outline, moves_mm: Mapping[str, float]) -> None:
+    far = {k: move for k, move in moves_mm.items() if abs(move) > FAR_MM}
+    if far:
+        letter, move = max(far.items(), key=lambda item: abs(item[1]))
+        side = "outside" if move > 0 else "inside"
+        raise UsageError(
+            "gaps-too-far",
+            f"The gap at {letter} would put the edge of {outline.outline_id} {abs(move):.0f} mm "
+            f"{side} of where it was traced.",
+            f"Up to {FAR_MM:g} mm can be a reading; beyond that part of the tool is missing or "
+            "too much: correct the outline, or lay the tool on its own wall.",
+        )
 
 
 def _moved(mark: EdgeMark, outward_mm: float, gap_mm: float) -> EdgeReading:
