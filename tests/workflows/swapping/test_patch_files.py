@@ -18,7 +18,9 @@ from tests.export.readers import Ring, rings_by_gdal
 from tests.workflows.arranging.test_arrange import OUTLINES, write_job
 from tracer.cli.app import run
 from tracer.export.machine.profiles import read_machine
+from tracer.panel.fittings.openings import opening
 from tracer.panel.swap.old_pocket import PatchRules, Remedy
+from tracer.project.outlines_file import OutlinesFile, dump_outlines
 from tracer.project.panel_file import PanelFile, load_panel
 from tracer.project.schema import KeptOutline, dump_job, load_job
 from tracer.project.store import JobFolder
@@ -119,6 +121,34 @@ def test_a_pocket_of_a_patch_holds_at_the_tight_face_as_any_other(job: JobFolder
     # offset corners are round: the farthest point of the wider wall is no farther
     assert shapely.hausdorff_distance(usual, wider) == pytest.approx(asked, abs=0.05)
     assert wide.old.area > plain.old.area
+
+
+def test_a_pocket_that_grew_into_its_neighbours_is_told_with_the_least_change(
+    job: JobFolder,
+) -> None:
+    """A tool much wider: what is proposed, written into the plan, leaves foam that holds."""
+    file = load_panel(job.read("panel.json"), "panel.json")
+    old = OUTLINES[1]
+    wide = affinity.scale(old.region, 5.0, 1.0)
+    new = replace(old, region=Polygon(wide.exterior), revision=old.revision + 1)
+    router = read_machine("router")
+    moved = panel_change(job, file, old, new, router, PatchRules())
+    (told,) = [c for c in moved.checks if c.slug == "swap-needs-room"]
+    assert told.value is not None and told.value < 10 == told.limit
+    plan = job.read("panel.toml").decode("utf-8")
+    lines = told.remedy.split("write ", 1)[1].split(" at the top", 1)[0]
+    (job.path / "panel.toml").write_text(f"{lines}\n{plan}", "utf-8")
+    outlines = [new if o is old else o for o in OUTLINES]
+    content = OutlinesFile(tuple(outlines), (), (), {o.outline_id: 1 for o in outlines})
+    (job.path / "outlines.json").write_bytes(dump_outlines(content))
+    run(["arrange", "bench", "-q"])
+    panel = load_panel(job.read("panel.json"), "panel.json").panel
+    openings = [opening(p) for p in panel.pockets]
+    gaps = [a.distance(b) for i, a in enumerate(openings) for b in openings[:i]]
+    # finger notches are set anew where pockets have moved: a millimetre of them is allowed
+    assert min(gaps) >= 10 - 1.0
+    same = panel_change(job, file, old, replace(old, revision=2), router, PatchRules())
+    assert "swap-needs-room" not in {c.slug for c in same.checks}
 
 
 def test_arranging_again_after_a_swap_leaves_cut_pockets_where_they_are(job: JobFolder) -> None:

@@ -14,6 +14,7 @@ from tracer.panel.build import make_panel_pocket, rules_of
 from tracer.panel.fittings.added import add_labels, add_notches, add_steps, add_wells
 from tracer.panel.layout.placement import Item
 from tracer.panel.layout.places import Tool, put
+from tracer.panel.swap.room_check import room_checks
 
 __all__ = ["PocketSwap", "swap_pocket", "without_pocket"]
 
@@ -51,7 +52,8 @@ def swap_pocket(panel: Panel, plan: PanelPlan, tool: Tool) -> PocketSwap:
     if plan.labels:
         trial = _with(trial, _named(add_labels(trial, plan, rules), tool.pocket_id))
     after = _pocket(trial, tool.pocket_id)
-    return PocketSwap(trial, old, after, (*checks, *_screws(panel, after)))
+    found = (*checks, *_screws(panel, after), *room_checks(trial, old, after, rules))
+    return PocketSwap(trial, old, after, found)
 
 
 def without_pocket(panel: Panel, pocket_id: str) -> PocketSwap:
