@@ -31,6 +31,10 @@ _QUOTED = re.compile(r"(?<!\w)'[^'\n]*'|\"[^\"\n]*\"|‘[^’\n]*’|“[^”\n]
 _PATH = re.compile(
     r"(?:[\w.-]*/)+[\w.-]*[a-z][\w.-]*|\S+\.(?:job|csv|toml|json|jpe?g|png|dxf|svg)\b"
 )
+#: a row of a list is called by the name that stands in it
+_NAMED = re.compile(
+    r"(?<=^warning: )Row \d+ of \S+ \([^)]*\)|(?<=^error: )Row \d+ of \S+ \([^)]*\)"
+)
 _ROW = re.compile(r"^T\d{2,} +\S.*?  +(?=\d)")  # of the table: its name is what a list says
 _CONTROL = re.compile(r"[\x00-\x08\x0b-\x1f\x7f\u2028\u2029]")
 LONGEST = 700  # of one sentence with its remedy: a screen is 80 by 24
@@ -54,6 +58,6 @@ def programmers_words(line: str) -> str | None:
         return f"control character {found[0]!r}"
     if len(line) > LONGEST:
         return f"a line of {len(line)} characters"
-    bare = _QUOTED.sub("…", _ROW.sub("", line))
+    bare = _QUOTED.sub("…", _ROW.sub("", _NAMED.sub("…", line)))
     found = _POINTER.search(bare) or _WORDS.search(_PATH.sub("…", bare))
     return found[0] if found else None

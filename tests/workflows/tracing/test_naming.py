@@ -91,6 +91,15 @@ def test_first_run_counts_from_one() -> None:
     assert keep_numbers([SPANNER, PUMP], [], 1) == (["T01", "T02"], 3)
 
 
+def test_a_kept_outline_that_crosses_itself_by_a_trace_keeps_its_number() -> None:
+    # as rounding leaves it: valid but for 0.04 mm2 (OGC 06-103r4, 6.1.11.1)
+    kept = Polygon(
+        [(0, 0), (100, 0), (100, 50), (50.2, 50), (49.8, 50.2), (50.2, 50.2), (49.8, 50), (0, 50)]
+    )
+    assert not kept.is_valid
+    assert keep_numbers([box(0, 0, 100, 50)], [outline("T07", kept)], 8)[0] == ["T07"]
+
+
 def test_a_thin_tool_keeps_its_number_when_the_card_size_changes() -> None:
     """3 % more scale moves a lever 600 mm from the origin by its own width."""
     lever = box(600, 0, 618, 140)

@@ -11,6 +11,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
+import shapely
 from numpy.typing import ArrayLike
 from shapely.geometry import Point, Polygon
 
@@ -187,10 +188,13 @@ def keep_numbers(
     ids: list[str | None] = [None] * len(regions_mm)
     points = {outline_id: Point(xy) for outline_id, xy in (points_mm or {}).items()}
     pairs = []
-    for i, region in enumerate(regions_mm):
-        for outline in earlier:
-            common = region.intersection(outline.region).area
-            union = region.area + outline.region.area - common
+    # an outline that was kept may cross itself by a trace, as rounding does
+    regions = [shapely.make_valid(region) for region in regions_mm]
+    kept = [shapely.make_valid(outline.region) for outline in earlier]
+    for i, region in enumerate(regions):
+        for outline, before in zip(earlier, kept, strict=True):
+            common = region.intersection(before).area
+            union = region.area + before.area - common
             if union > 0 and common / union > SAME_TOOL_IOU:
                 pairs.append((common / union, i, outline.outline_id))
             elif outline.outline_id in points and region.contains(points[outline.outline_id]):
