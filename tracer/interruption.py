@@ -16,6 +16,7 @@ from __future__ import annotations
 import contextlib
 import os
 import signal
+import sys
 import threading
 from types import FrameType
 
@@ -89,6 +90,13 @@ def heed_signals() -> None:
     for kind in _kinds():
         if signal.getsignal(kind) not in (signal.SIG_IGN, None):
             signal.signal(kind, _end)
+    sys.unraisablehook = _unraisable
+
+
+def _unraisable(what: sys.UnraisableHookArgs) -> None:
+    """A signal that came while an object was being cleared away: it is answered at the end."""
+    if not isinstance(what.exc_value, Interrupted):
+        sys.__unraisablehook__(what)
 
 
 def ignore_signals() -> None:

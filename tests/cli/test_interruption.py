@@ -111,6 +111,39 @@ def is_told(done: subprocess.CompletedProcess[str], number: int) -> None:
     assert done.stderr.count(asked) == 1
 
 
+SWALLOWED = """
+import os, signal, sys, time
+from tracer.interruption import ending, heed_signals
+heed_signals()
+class Last:
+    def __del__(self):
+        if {signal}:
+            os.kill(os.getpid(), signal.SIGTERM)
+            time.sleep(5)
+        else:
+            raise ValueError("of its own")
+last = Last()
+del last
+print(ending.asked)
+os._exit(0)
+"""
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="signals end a process there")
+def test_a_signal_while_an_object_is_cleared_away_prints_no_traceback() -> None:
+    """The interpreter swallows what `__del__` raises, and tells it (sys.unraisablehook)."""
+    told, own = (
+        subprocess.run(
+            [sys.executable, "-c", SWALLOWED.format(signal=by_signal)],
+            capture_output=True, text=True, check=False, timeout=60,
+        )
+        for by_signal in (True, False)
+    )  # fmt: skip
+    assert told.stdout.strip() == "ended from outside (SIGTERM)"
+    assert told.stderr == ""
+    assert "of its own" in own.stderr
+
+
 @pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
 @pytest.mark.parametrize("count", [1, 60, 300])
 def test_during_imports(tmp_path: Path, count: int, number: int) -> None:
