@@ -262,3 +262,22 @@ def test_what_only_the_desk_knows_is_left_open() -> None:
     tidied = {"placement": {"arrangement": "tidied"}, "bay": None}
     assert planned(SHOWN, AS_LAID, tidied) == "open"
     assert planned(SHOWN, AS_LAID, FRESH) == "open"
+
+
+def test_contrasts_are_those_of_the_standard() -> None:
+    """WCAG 2.1: white on black is 21 : 1; the ratio of two luminances by its own formula."""
+    from tracer.desk.foams import COLOURS, foam_choices
+
+    def luminance(rgb: tuple[int, int, int]) -> float:
+        parts = [v / 255 for v in rgb]
+        linear = [v / 12.92 if v <= 0.03928 else ((v + 0.055) / 1.055) ** 2.4 for v in parts]
+        return 0.2126 * linear[0] + 0.7152 * linear[1] + 0.0722 * linear[2]
+
+    found = foam_choices()["contrast"]
+    for face, a in COLOURS.items():
+        for base, b in COLOURS.items():
+            low, high = sorted((luminance(a), luminance(b)))
+            assert found[face][base]["ratio"] == pytest.approx(
+                (high + 0.05) / (low + 0.05), abs=0.01
+            )
+    assert found["dark grey"]["yellow"]["ratio"] > 7 > found["black"]["red"]["ratio"]

@@ -8,6 +8,7 @@ from starlette.responses import JSONResponse, Response
 from starlette.routing import Route
 
 from tracer.desk.bodies import read_json
+from tracer.desk.foams import foam_choices
 from tracer.desk.jobs import Desk, DeskJob
 from tracer.desk.layouts import layouts_record, propose, wish_of
 from tracer.desk.panel_view import panel_record
@@ -28,6 +29,9 @@ def panel_routes(desk: Desk) -> list[Route]:
     async def arrange(request: Request) -> Response:
         job_of(request).arrange()
         return JSONResponse({}, status_code=202)
+
+    async def foams(_: Request) -> Response:
+        return JSONResponse(foam_choices())
 
     async def ask_layouts(request: Request) -> Response:
         found, wish = job_of(request), wish_of(await read_json(request))
@@ -55,6 +59,7 @@ def panel_routes(desk: Desk) -> list[Route]:
     return [
         Route(at + "/panel", panel, methods=["GET"]),
         Route(at + "/arrange", arrange, methods=["POST"]),
+        Route("/api/foams", foams, methods=["GET"]),
         Route(at + "/layouts", layouts, methods=["GET"]),
         Route(at + "/layouts", ask_layouts, methods=["POST"]),
         Route(at + "/swap", swap, methods=["GET"]),

@@ -57,6 +57,20 @@ def panel_record(job: DeskJob) -> dict[str, Any]:
                 }
                 for p in panel.plies
             ],
+            "stack": [
+                {
+                    "role": p.role.value,
+                    "stock": {
+                        "colour": p.stock.colour,
+                        "rgb": p.stock.rgb,
+                        "material": p.stock.material,
+                        "thickness_mm": p.stock.thickness_mm,
+                        "size_mm": p.stock.size_mm,
+                    },
+                    **({"bonded": True} if p.bonded else {}),
+                }
+                for p in panel.plies
+            ],
             "rules": {k: getattr(rules, k) for k in ("web_mm", "web_least_mm", "edge_mm")},
             "moves": moves,
             "fresh": fresh,

@@ -1,8 +1,10 @@
 // The panel view: the panel in its colours, pockets to move, and what is typed about them.
 
+import { AddedForm } from './added_form.js';
 import { get, post } from './api.js';
 import { field, freshId, h, show, speak } from './dom.js';
 import { Findings } from './findings.js';
+import { FoamForm } from './foam_form.js';
 import { readLength } from './lay_settings.js';
 import { LayoutChoice } from './layout_choice.js';
 import { OrderForm } from './order_form.js';
@@ -23,6 +25,8 @@ export class PanelPage {
     this.outBox = h('div', {}, h('h3', {}, say('panel.leftOut')), this.out);
     this.form = new PocketForm(this.stage, { change: (id, value) => this.#tool(id, value), planned: (id) => this.#plan(id), swap: (id) => this.onSwap?.(id), message });
     this.order = new OrderForm(this.stage, () => this.#lock());
+    this.foam = new FoamForm(job, message);
+    this.added = new AddedForm(job, message);
     this.layouts = new LayoutChoice(job, () => this.panel, message, () => this.#expect());
     this.several = h('button', { type: 'button', 'aria-pressed': 'false', onclick: () => this.#several() }, say('panel.several'));
     this.all = h('button', { type: 'button', onclick: () => this.stage.chooseAll() }, say('panel.all'));
@@ -39,12 +43,13 @@ export class PanelPage {
           zoom(say('picture.farther'), '−', () => v.zoomBy(0.8)), zoom(say('picture.closer'), '+', () => v.zoomBy(1.25)), zoom(say('picture.fit'), say('picture.fit'), () => v.fit())))),
       this.stage.element, this.legend);
     this.side = h('section', { class: 'side', 'aria-label': say('panel.pockets') }, this.form.element, this.order.element,
-      h('h2', {}, say('panel.pockets')), h('div', { class: 'row' }, this.several, this.all), this.list, this.layouts.element, this.outBox, this.findings.element, this.bay);
+      h('h2', {}, say('panel.pockets')), h('div', { class: 'row' }, this.several, this.all), this.list, this.layouts.element, this.outBox, this.findings.element, this.bay, this.foam.element, this.added.element);
     this.element = h('div', { class: 'view outlines panel-view' }, this.room, this.side, this.intro);
     this.stage.addEventListener('choose', () => this.#chosen());
     this.stage.addEventListener('moving', () => { this.form.live(); this.order.live(); });
     this.stage.addEventListener('lock', () => this.#lock());
     this.stage.addEventListener('held', (event) => this.#held(event.detail));
+    this.stage.addEventListener('added', (event) => this.added.moved(event.detail));
     this.stage.addEventListener('notch', (event) => this.#putNotch(event.detail));
     this.stage.addEventListener('put', (event) => this.#put(event.detail));
     this.onState = () => this.load();
@@ -88,6 +93,8 @@ export class PanelPage {
     this.outBox.hidden = !left.length;
     show(this.out, left.map((t) => h('li', {}, t.pocket_id, ' ', h('button', { type: 'button', class: 'plain', onclick: () => this.#tool(t.pocket_id, { skip: undefined }) }, say('panel.putBack')))));
     this.#fillBay();
+    this.foam.show(this.panel);
+    this.added.show(this.panel);
     this.layouts.show();
     this.#chosen();
   }
@@ -130,6 +137,8 @@ export class PanelPage {
     if (!this.panel) return;
     for (const p of this.panel.pockets) p.locked = Boolean(this.job.value(['plan', 'moves', p.id])?.locked);
     this.layouts.show();
+    this.foam.show(this.panel);
+    this.added.show(this.panel);
     this.#showList();
     this.#chosen();
     this.stage.paint();

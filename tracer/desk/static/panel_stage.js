@@ -1,5 +1,6 @@
 // The panel as it will look, in its true colours, and pockets that move under hand and keys.
 
+import { AddedHand } from './added_hand.js';
 import { s } from './dom.js';
 import { NotchHand } from './notch_hand.js';
 import { PanelGuides } from './panel_guides.js';
@@ -29,6 +30,7 @@ export class PanelStage extends EventTarget {
     this.pockets = new Map();
     this.set = new Set(); // ids of chosen pockets, the latest last
     this.several = false; // a press adds to what is chosen
+    this.added = new AddedHand(this);
     this.notch = new NotchHand(this);
     this.step = 1;
   }
@@ -42,12 +44,8 @@ export class PanelStage extends EventTarget {
     this.element.setAttribute('aria-label', label);
     const face = s('path', { d: path(panel.shape), class: 'face', fill: rgb(panel.face_rgb) });
     const seams = s('path', { d: path(panel.seams), class: 'seam' });
-    const outs = panel.keep_outs.map((k) => s('path', { d: path(k.rings), class: 'keep-out' }));
-    const more = panel.fittings.map((f) => s('path', {
-      d: path(f.rings), class: `fitting ${f.kind}`, 'fill-rule': 'evenodd', ...(f.rgb ? { fill: rgb(f.rgb) } : {}),
-    }));
     this.pockets = new Map(panel.pockets.map((p) => [p.id, this.#pocket(p)]));
-    this.flip.replaceChildren(face, seams, ...outs, ...more, ...[...this.pockets.values()].map((p) => p.group));
+    this.flip.replaceChildren(face, seams, ...this.added.draw(panel), ...[...this.pockets.values()].map((p) => p.group));
     this.set = new Set([...this.set].filter((id) => this.pockets.has(id)));
     this.#told();
   }
@@ -144,7 +142,8 @@ export class PanelStage extends EventTarget {
         return true;
       }
       if (!this.several) this.choose(null);
-      return false;
+      this.drag = this.added.drag(point);
+      return Boolean(this.drag);
     }
     const was = this.set.has(hit.id);
     if (add ? !was : !was) this.choose(hit.id, add);
@@ -157,6 +156,7 @@ export class PanelStage extends EventTarget {
     if (!this.drag) return;
     const point = this.#mm(at);
     const { drag } = this;
+    if (drag.thing) { this.added.to(drag, point); return; }
     if (drag.frame) { drag.to = point; this.paint(); return; }
     if (drag.notch !== undefined) { this.notch.to(drag, point); return; }
     if (drag.turning) {
@@ -195,6 +195,7 @@ export class PanelStage extends EventTarget {
     this.pause = 0;
     if (!drag) return;
     if (drag.frame) this.#choose(drag);
+    else if (drag.thing) { if (!click) this.added.put(drag); }
     else if (drag.notch !== undefined) { if (drag.at && !click) this.notch.put(drag); } else if (click) {
       if (drag.was && drag.add) this.choose(drag.hit, true);
       else if (drag.was && drag.hit && this.set.size > 1) this.choose(drag.hit, false);
@@ -206,6 +207,7 @@ export class PanelStage extends EventTarget {
     const { drag } = this;
     this.drag = null;
     this.lines = [];
+    if (drag?.thing) this.added.to(drag, drag.from);
     drag?.ps?.forEach((p, k) => this.#set(p, drag.bases[k].turn, drag.bases[k].dx, drag.bases[k].dy));
     this.#moving();
   }

@@ -228,6 +228,18 @@ export const DE = {
     pockets: 'Taschen', leftOut: 'Nicht in der Einlage', putBack: 'Wieder hinein', leave: 'Dieses Werkzeug weglassen',
     hint: 'Eine Tasche ziehen, oder sie wählen und die Pfeiltasten nehmen; der runde Griff oder die Tasten [ und ] drehen sie, der eckige oder , und . schieben ihre Griffmulde, L sperrt sie. Sie rastet an Reihen, Mitten und gleichen Abständen ein; mit Alt bewegt sie sich frei. Umschalt wählt mehrere, auch mit einem Rahmen auf dem Schaum.',
     several: 'Mehrere wählen', all: 'Alle wählen',
+    foam: {
+      title: 'Schaum', face: 'Oberseite', base: 'Grund', thick_face: 'Oberseite, gemessen ({unit})', thick_base: 'Grund, gemessen ({unit})',
+      text: 'Farben, wie Händler sie meistens haben; es zählt die Platte auf der Bank. Dicken messen: Etiketten liegen oft daneben.',
+      good: 'Kontrast {ratio} : 1, {points} Punkte Helligkeit: ein leerer Platz fällt auf.', poor: 'Kontrast {ratio} : 1, {points} Punkte Helligkeit; gewünscht sind {wanted} : 1 und {wantedPoints} Punkte. Gelb, Weiß oder helles Orange fallen unter dunklem Schaum am besten auf.',
+      colours: { dark_grey: 'dunkelgrau', black: 'schwarz', yellow: 'gelb', white: 'weiß', orange: 'orange', red: 'rot', blue: 'blau', green: 'grün', light_grey: 'hellgrau' },
+    },
+    added: {
+      title: 'Neben den Werkzeugen', kind: 'Dazu', kinds: { plain: 'Einfache Tasche', keep_outs: 'Freizuhalten', emblems: 'Buchstaben' }, name: 'Name', letters: 'Buchstaben',
+      width: 'Breite ({unit})', height: 'Höhe ({unit})', round: 'Leer: rund.', thing: 'Ding ist hoch ({unit})', add: 'Dazu', remove: '{name} herausnehmen', needName: 'Einen Namen eintippen, oder die Buchstaben.',
+      x_mm: '{name}: x ({unit})', y_mm: '{name}: y ({unit})',
+      text: 'Einfache Taschen nehmen Kästen und Sätze auf. Wo eine Schiene, Dose oder ein Rohr freigehalten ist, wird nichts geschnitten. Buchstaben werden als Emblem eingelassen. Auf der Einlage ziehen, oder eintippen, wohin sie gehören.',
+    },
     replace: 'Dieses Werkzeug ersetzen',
     order: {
       label: 'Ordnen', count: '{count} Taschen', left: 'Linke Seiten in eine Linie', centre: 'Mitten in eine Linie, übereinander', right: 'Rechte Seiten in eine Linie',

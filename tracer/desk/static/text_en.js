@@ -229,6 +229,18 @@ export const EN = {
     pockets: 'Pockets', leftOut: 'Left out of the panel', putBack: 'Put back', leave: 'Leave this tool out',
     hint: 'Drag a pocket, or choose it and use the arrow keys; the round handle or the keys [ and ] turn it, the square one or , and . move its notch, L locks it. It snaps to rows, middles and equal gaps; hold Alt to move freely. Shift chooses several, also with a frame drawn on the foam.',
     several: 'Choose several', all: 'Choose all',
+    foam: {
+      title: 'Foam', face: 'Face', base: 'Base', thick_face: 'Face, measured ({unit})', thick_base: 'Base, measured ({unit})',
+      text: 'Colours as dealers usually have them; the sheet on the bench counts. Measure thicknesses: labels are often off.',
+      good: 'Contrast {ratio} : 1, {points} points of lightness: an empty place is seen.', poor: 'Contrast {ratio} : 1, {points} points of lightness; {wanted} : 1 and {wantedPoints} points are wanted. Yellow, white or light orange show best under a dark face.',
+      colours: { dark_grey: 'dark grey', black: 'black', yellow: 'yellow', white: 'white', orange: 'orange', red: 'red', blue: 'blue', green: 'green', light_grey: 'light grey' },
+    },
+    added: {
+      title: 'Beside the tools', kind: 'Add', kinds: { plain: 'Plain pocket', keep_outs: 'Keep-out', emblems: 'Letters' }, name: 'Name', letters: 'Letters',
+      width: 'Width ({unit})', height: 'Height ({unit})', round: 'Empty: round.', thing: 'Thing is high ({unit})', add: 'Add', remove: 'Take out {name}', needName: 'Type a name, or the letters.',
+      x_mm: '{name}: x ({unit})', y_mm: '{name}: y ({unit})',
+      text: 'Plain pockets hold boxes and sets. Nothing is cut where a rail, a socket or a pipe is kept free. Letters are let in as an emblem. Drag them on the panel, or type where they go.',
+    },
     replace: 'Replace this tool',
     order: {
       label: 'Set in order', count: '{count} pockets', left: 'Left sides in line', centre: 'Middles in line, one above the other', right: 'Right sides in line',
