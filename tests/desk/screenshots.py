@@ -81,6 +81,11 @@ def tour(page: Any, target: Path, look: str) -> None:
     keep(page, target / f"desk-panel-{look}.jpg")
     if look != "light":
         return
+    page.get_by_role("button", name="Show layouts").click()
+    page.locator(".layout-one").first.wait_for(timeout=120_000)
+    page.wait_for_timeout(600)
+    keep(page, target / "desk-layouts-light.jpg")
+    page.get_by_role("button", name="Leave it as it is").click()
     page.get_by_role("button", name="Files", exact=True).click()
     page.wait_for_timeout(1500)
     keep(page, target / "desk-files-light.jpg")
