@@ -33,6 +33,14 @@ def _spread(x: Tensor, radius: int) -> Tensor:
     return f.max_pool2d(x[:, None], 2 * radius + 1, 1, radius)[:, 0]
 
 
+def _slender(solid: Tensor) -> Tensor:
+    """Cells of parts and of gaps narrower than 7 cells (0 or 1), (N, S, S): openings, closings."""
+    radius = 3
+    opened = _spread(-_spread(-solid, radius), radius)
+    closed = -_spread(-_spread(solid, radius), radius)
+    return (closed - opened).clamp(0, 1)
+
+
 def prepare(
     tool: Tensor, cover: Tensor, near_mm: Tensor, fraction: Tensor, kinds: Tensor, heights: Tensor
 ) -> Targets:
@@ -60,7 +68,9 @@ def prepare(
     edge = (_spread(solid, 1) + _spread(-solid, 1)) > 0.5
     beside = (_spread(solid, 10) > 0.5) & ~is_tool  # shadows live here
     clutter = _spread((kind == 2).float(), 3) > 0
-    weight = torch.where(clutter, 0.0, 1.0) * (1 + 1.5 * edge + 1.0 * beside)
+    # few cells, but on them hangs whether a rod is whole and a bore open
+    slender = _slender(solid)
+    weight = torch.where(clutter, 0.0, 1.0) * (1 + 1.5 * edge + 1.0 * beside + 1.5 * slender)
     known = (fraction >= 0) & (near_mm >= 0) & (near_mm < NEAR_MM)
     share = torch.where(known, fraction, -1.0)
     around = _spread(torch.gather(heights, 1, ids.flatten(1)).view_as(mine) * (kind == 0), 4)

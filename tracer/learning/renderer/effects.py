@@ -13,7 +13,7 @@ import torch
 from torch import Tensor
 from torch.nn import functional as nn
 
-__all__ = ["jpeg", "photograph", "srgb"]
+__all__ = ["fallen_shade", "jpeg", "photograph", "srgb"]
 
 
 def srgb(linear: Tensor) -> Tensor:
@@ -117,6 +117,24 @@ def local_tone(x: Tensor, power: Tensor) -> Tensor:
     return x * ((wide + 0.05 * level) / (1.05 * level)) ** -power
 
 
+def fallen_shade(x: Tensor, depth: Tensor) -> Tensor:
+    """A wide shade across the picture: who takes the photo, a window's frame, a shelf.
+
+    x (B, 3, H, W) linear; ``depth`` (B, 1, 1, 1) is the share of light that the shade takes, 0
+    changes nothing. Its border is a wavy line, blurred over 0.5 to 25 % of the picture's side.
+    """
+    b, _, h, w = x.shape
+    ys = torch.linspace(-1, 1, h, device=x.device).view(1, 1, h, 1)
+    xs = torch.linspace(-1, 1, w, device=x.device).view(1, 1, 1, w)
+    turn = _uniform(b, 0, 2 * math.pi, x)
+    waves = torch.randn(b, 1, 5, 5, device=x.device) * _uniform(b, 0.0, 0.5, x)
+    waves = nn.interpolate(waves, size=(h, w), mode="bicubic", align_corners=True)
+    away = torch.cos(turn) * xs + torch.sin(turn) * ys + waves + _uniform(b, -0.8, 0.8, x)
+    dark = torch.sigmoid(4 * away / _log_uniform(b, 0.01, 0.5, x))
+    tint = 1 + 0.08 * torch.randn(b, 3, 1, 1, device=x.device)  # lit by another light
+    return x * (1 - (depth * tint).clamp(0, 0.95) * dark)
+
+
 def photograph(light: Tensor, step_mm: Tensor | None = None) -> Tensor:
     """A phone's picture of linear light (B, 3, 4S, 4S), rectified: (B, 3, 2S, 2S) sRGB 0..1.
 
@@ -133,6 +151,8 @@ def photograph(light: Tensor, step_mm: Tensor | None = None) -> Tensor:
     ys = torch.linspace(-1, 1, h, device=x.device).view(1, 1, h, 1) + _uniform(b, -1.5, 1.5, x)
     xs = torch.linspace(-1, 1, w, device=x.device).view(1, 1, 1, w) + _uniform(b, -1.5, 1.5, x)
     x = x * (1 - _uniform(b, 0, 0.16, x) * (xs**2 + ys**2) / 2).clamp_min(0.1)
+    shaded = _uniform(b, 0, 1, x) < 0.25
+    x = fallen_shade(x, torch.where(shaded, _uniform(b, 0.1, 0.75, x), torch.zeros_like(white)))
     toned = _uniform(b, 0, 1, x) < 0.4
     x = local_tone(x, torch.where(toned, _uniform(b, 0.1, 0.6, x), torch.zeros_like(white)))
     lens = _log_uniform(b, 0.4, 3.2, x) * fine

@@ -16,8 +16,9 @@ from numpy.typing import NDArray
 
 from tracer.learning.scenes.lays import Lay
 from tracer.learning.scenes.records import MATERIAL, PRIM, SCENE, TOOL
+from tracer.learning.scenes.shapes import PRISM, THREAD
 
-__all__ = ["Renderer", "Tiles", "join"]
+__all__ = ["Renderer", "Tiles", "crests", "join"]
 
 SOURCE = Path(__file__).with_name("render.cu")
 
@@ -33,7 +34,8 @@ class Tiles:
     tool
         (N, S, S) uint8: 0 sheet, i + 1 the i-th thing of the lay.
     cover
-        (N, 2S, 2S, 2) float32 share of each half pixel covered by tools, by cables.
+        (N, 2S, 2S, 2) float32 share of each half pixel covered by tools, by cables. The valleys
+        of threads count as covered here and below: a pocket follows the crests.
     near_mm
         (N, S, S) float32: -1 on things; how far the pixel's ray passes a tool; 99 where farther
         than 4 mm.
@@ -59,12 +61,15 @@ def _marker_bits() -> NDArray[np.uint64]:
 
 
 def join(lays: list[Lay]) -> tuple[NDArray[np.void], ...]:
-    """Concatenate lays into the renderer's four arrays, with their offsets."""
+    """Concatenate lays into the renderer's four arrays, with their offsets; threads are noted."""
     scenes = np.array([lay.scene for lay in lays], SCENE)
     tool_at = prim_at = mat_at = 0
     tools, prims = [], []
     for i, lay in enumerate(lays):
         t, p = lay.tools.copy(), lay.prims.copy()
+        for k in t:
+            own = p[k["first"] : k["first"] + k["count"]]
+            k["threaded"] = (own["type"] == THREAD).any()
         t["first"] += prim_at
         scenes[i]["first_tool"], scenes[i]["first_mat"] = tool_at, mat_at
         tools.append(t)
@@ -77,6 +82,16 @@ def join(lays: list[Lay]) -> tuple[NDArray[np.void], ...]:
         np.concatenate(prims).astype(PRIM),
         mats.astype(MATERIAL),
     )
+
+
+def crests(prims: NDArray[np.void]) -> NDArray[np.void]:
+    """The primitives with every thread made the plain rod round its crests.
+
+    Both kinds keep radius, half length and edge in their first three parameters.
+    """
+    filled = prims.copy()
+    filled["type"][prims["type"] == THREAD] = PRISM
+    return filled
 
 
 class Renderer:
@@ -141,18 +156,19 @@ class Renderer:
             (n, size, size),
             (n, size, size),
         ]
+        filled = crests(prims)
         if self.gpu:
-            return self._on_gpu((scenes, tools, prims, mats), shapes)
+            return self._on_gpu((scenes, tools, prims, filled, mats), shapes)
         out = [np.zeros(s, np.uint8 if i == 1 else np.float32) for i, s in enumerate(shapes)]
         ptr = [
             a.ctypes.data_as(ctypes.c_void_p)
-            for a in (scenes, tools, prims, mats, self._bits, *out)
+            for a in (scenes, tools, prims, filled, mats, self._bits, *out)
         ]
         self._run(n, len(tools), size, ptr)
         return Tiles(*out), tools["height"].copy()
 
     def _run(self, n: int, n_tools: int, size: int, ptr: list[ctypes.c_void_p]) -> None:
-        code = self._call(ptr[0], n, ptr[1], n_tools, ptr[2], ptr[3], ptr[4], size, *ptr[5:])
+        code = self._call(ptr[0], n, ptr[1], n_tools, *ptr[2:6], size, *ptr[6:])
         if code:
             raise RuntimeError(f"The renderer failed with code {code}.")
 

@@ -32,7 +32,7 @@ HD float ramp(float a, float b, float x) {
 HD float hyp(float a, float b) { return sqrtf(a * a + b * b); }
 
 struct Prim { int type, op, mat, n; float k; float m[12]; float p[16]; };
-struct Tool { int first, count, kind; float clear; float ox, oy, c, s; float lo[3], hi[3]; float height; };
+struct Tool { int first, count, kind; float clear; float ox, oy, c, s; float lo[3], hi[3]; float height; int threaded; };
 struct Mat {
   float a[3], b[3]; float metal, rough, f0; int pattern; float q[6]; float bump, bump_mm; int bump_kind;
   float clear;  // share of the sheet behind that shines through

@@ -29,7 +29,7 @@ HD_CALL void render_quarter(const World &w, int qx, int qy, float *light, float 
     float x = s.x0 + s.step * (0.25f * (sx + jx) - 0.375f), y = s.y0 - s.step * (0.25f * (sy + jy) - 0.375f);
     spot[k] = v3(x, y, 0);
     ray[k] = pixel_dir(s, x, y, origin[k]);
-    found[k] = cast(w, origin[k], ray[k], -origin[k].z / ray[k].z, 0, -1);
+    found[k] = cast(w, origin[k], ray[k], -origin[k].z / ray[k].z, 0, ALL);
     const Found &f = found[k];
     bool shared = false;
     for (int j = 0; j < k && !shared && f.tool >= 0; j++)
@@ -41,6 +41,9 @@ HD_CALL void render_quarter(const World &w, int qx, int qy, float *light, float 
     } else {
       if (!lit) { sun = ground_sun(w, spot[k].x, spot[k].y); lit = true; }
       colour[k] = ground_light(w, spot[k].x, spot[k].y, ray[k], 1, sun);
+      // between two turns of a thread the sheet is seen, but a pocket follows the crests
+      Found g = cast(w, origin[k], ray[k], -origin[k].z / ray[k].z, 0, THREADED);
+      if (g.tool >= 0 && w.tools[g.tool].kind == 0) hit += 0.25f;
     }
     float *out = light + 3 * ((size_t)sy * LIGHTS * n + sx);
     out[0] = fminf(colour[k].x, 8.f); out[1] = fminf(colour[k].y, 8.f); out[2] = fminf(colour[k].z, 8.f);
@@ -54,7 +57,7 @@ HD void render_pixel(const World &w, int px, int py, float *light, uint8_t *id, 
   for (int k = 0; k < COVERS * COVERS; k++)
     render_quarter(w, COVERS * px + k % COVERS, COVERS * py + k / COVERS, light, cover);
   V o, d = pixel_dir(s, s.x0 + s.step * px, s.y0 - s.step * py, o);
-  Found f = cast(w, o, d, -o.z / d.z, 6.f, -1);
+  Found f = cast(w, o, d, -o.z / d.z, 6.f, FILLED);
   size_t at = (size_t)py * s.size + px;
   id[at] = f.tool >= 0 ? (uint8_t)(f.tool + 1) : 0;
   bool edge = f.tool < 0 && f.near_tool >= 0 && f.near_mm < 4.f && w.tools[f.near_tool].kind == 0;
@@ -74,43 +77,43 @@ HD float column_top(const World &w, const Tool &k, float u, float v) {
 #ifdef __CUDACC__
 __global__ void k_heights(const Prim *prims, Tool *tools, int n, int grid) {
   int t = blockIdx.x; if (t >= n) return;
-  World w = {0, tools, prims, 0, 0};
+  World w = {0, tools, prims, prims, 0, 0};
   float top = 0;
   for (int i = threadIdx.x; i < grid * grid; i += blockDim.x)
     top = fmaxf(top, column_top(w, tools[t], (i % grid + 0.5f) / grid, (i / grid + 0.5f) / grid));
   atomicMax((int *)&tools[t].height, __float_as_int(top));
 }
-__global__ void k_render(const Scene *scenes, const Tool *tools, const Prim *prims, const Mat *mats,
+__global__ void k_render(const Scene *scenes, const Tool *tools, const Prim *prims, const Prim *crests, const Mat *mats,
                          const uint64_t *bits, float *light, uint8_t *id, float *cover, float *near_mm, float *fraction) {
   const Scene &s = scenes[blockIdx.z];
   int px = blockIdx.x * blockDim.x + threadIdx.x, py = blockIdx.y * blockDim.y + threadIdx.y, n = s.size;
   if (px >= n || py >= n) return;
-  World w = {&s, tools + s.first_tool, prims, mats, bits};
+  World w = {&s, tools + s.first_tool, prims, crests, mats, bits};
   size_t k = (size_t)blockIdx.z * n * n;
   render_pixel(w, px, py, light + 3 * LIGHTS * LIGHTS * k, id + k, cover + 2 * COVERS * COVERS * k, near_mm + k, fraction + k);
 }
 #endif
 
 extern "C" int render_scenes(const Scene *scenes, int n_scenes, Tool *tools, int n_tools, const Prim *prims,
-                             const Mat *mats, const uint64_t *bits, int size, float *light, uint8_t *id,
+                             const Prim *crests, const Mat *mats, const uint64_t *bits, int size, float *light, uint8_t *id,
                              float *cover, float *near_mm, float *fraction) {
   const int grid = 72;
 #ifdef __CUDACC__
   cudaDeviceSetLimit(cudaLimitStackSize, 24576);
   if (n_tools > 0) k_heights<<<n_tools, 256>>>(prims, tools, n_tools, grid);
   dim3 block(8, 8), blocks((size + 7) / 8, (size + 7) / 8, n_scenes);
-  k_render<<<blocks, block>>>(scenes, tools, prims, mats, bits, light, id, cover, near_mm, fraction);
+  k_render<<<blocks, block>>>(scenes, tools, prims, crests, mats, bits, light, id, cover, near_mm, fraction);
   cudaError_t e = cudaDeviceSynchronize();
   return (int)e;
 #else
   for (int t = 0; t < n_tools; t++) {
-    World w = {0, tools, prims, 0, 0};
+    World w = {0, tools, prims, prims, 0, 0};
     for (int i = 0; i < grid * grid; i++)
       tools[t].height = fmaxf(tools[t].height, column_top(w, tools[t], (i % grid + 0.5f) / grid, (i / grid + 0.5f) / grid));
   }
   for (int b = 0; b < n_scenes; b++) {
     const Scene &s = scenes[b];
-    World w = {&s, tools + s.first_tool, prims, mats, bits};
+    World w = {&s, tools + s.first_tool, prims, crests, mats, bits};
     size_t k = (size_t)b * size * size;
     for (int py = 0; py < size; py++)
       for (int px = 0; px < size; px++)

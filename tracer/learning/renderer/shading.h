@@ -26,7 +26,8 @@ HD_CALL V irradiance(const World &w, V o, V n, int quality) {
     amb = amb + l * seen; all = all + l; total += c;
   }
   V mean = all * (1 / total);
-  amb = amb * (1 / total) + (mean - amb * (1 / total)) * 0.12f;
+  // light between sheet and tool, more in a pale room: how dark it is where a round part touches
+  amb = amb * (1 / total) + (mean - amb * (1 / total)) * (0.25f * rnd(s.seed, 5, 77));
   float up = 0.5f + 0.5f * n.z;
   V bounce = rgb(s.ground[0].a) * mean * (0.6f * (1 - up));
   return sum + amb * up + bounce;
@@ -105,7 +106,7 @@ HD_CALL V surface_colour(const Mat &m, V q, int seed, V &n) {
 // What a mirror shows: one further hit, shaded without its own mirror.
 HD_CALL V mirrored(const World &w, V o, V d, float rough) {
   float tg = d.z < -1e-4f ? -o.z / d.z : 1e9f;
-  Found f = cast(w, o, d, fminf(tg, 900.f), 0, -1);
+  Found f = cast(w, o, d, fminf(tg, 900.f), 0, ALL);
   if (f.tool >= 0) {
     const Tool &k = w.tools[f.tool];
     const Mat &m = w.mats[w.s->first_mat + f.mat];
@@ -140,7 +141,7 @@ HD_CALL V thrown(const World &w, float x, float y) {
     float az = (i + rnd(ix, iy, s.seed + i)) * 0.7853982f;
     float el = i & 1 ? low + 0.2f * (rnd(ix, iy, s.seed + 20 + i) - 0.5f) : 0.1f + 1.2f * rnd(ix, iy, s.seed + 40 + i);
     V d = v3(cosf(el) * cosf(az), cosf(el) * sinf(az), sinf(el));
-    Found f = cast(w, o, d, 45.f, 0, -1);
+    Found f = cast(w, o, d, 45.f, 0, ALL);
     if (f.tool < 0) continue;
     const Tool &k = w.tools[f.tool];
     const Mat &m = w.mats[s.first_mat + f.mat];

@@ -52,7 +52,7 @@ HD_CALL float decal_cover(const Decal &k, float x, float y, int seed) {
     }
   }
 }
-enum { PLAIN, FIBRE, GRAIN, FOAM, CONCRETE, GRID, CLOTH, TILES, BRUSHED, CHIPS, CHECK, KNIT, WEAVE };
+enum { PLAIN, FIBRE, GRAIN, FOAM, CONCRETE, GRID, CLOTH, TILES, BRUSHED, CHIPS, CHECK, KNIT, WEAVE, DOTS, RIBS };
 HD_CALL V sheet_albedo(const Ground &g, float x, float y, int seed) {
   const float *s = g.s;  // s0 texture, s1 scale mm, s2 angle, s3 blotch, s4 marks, s5 pitch, s6 line mm, s7 free
   float ca = cosf(s[2]), sa = sinf(s[2]);
@@ -93,6 +93,11 @@ HD_CALL V sheet_albedo(const Ground &g, float x, float y, int seed) {
       float a2 = fabsf(u / major - floorf(u / major + 0.5f)) * major, b2 = fabsf(v / major - floorf(v / major + 0.5f)) * major;
       if (fminf(a, b) < s[6] * 0.5f) m = 0.55f;
       if (fminf(a2, b2) < s[6]) m = 1;
+      if (s[7] > 0.2f && s[7] < 0.5f) {  // slanting both ways
+        float q = 4 * p, e = (u - v) * 0.70710678f, k = (u + 1.7320508f * v) * 0.5f;
+        e = fabsf(e / q - floorf(e / q + 0.5f)) * q; k = fabsf(k / q - floorf(k / q + 0.5f)) * q;
+        if (fminf(e, k) < s[6] * 0.5f) m = 0.8f;
+      }
       if (s[7] > 0.5f) { float dd = fabsf(hyp(u, v) - 70 * floorf(hyp(u, v) / 70 + 0.5f)); if (dd < s[6] * 0.5f) m = 1; }
       break;
     }
@@ -138,6 +143,13 @@ HD_CALL V sheet_albedo(const Ground &g, float x, float y, int seed) {
       m = over ? s[7] : 0.f;
       break;
     }
+    case DOTS: {
+      float p = s[5], a = u - p * floorf(u / p + 0.5f), b = v - p * floorf(v / p + 0.5f);
+      m = (s[7] > 0.5f ? fmaxf(fabsf(a), fabsf(b)) : hyp(a, b)) < s[6] ? 1.f : 0.f;
+      t = fbm(u / s[1], v / s[1], seed, 3);
+      break;
+    }
+    case RIBS: t = fbm(u / 15, v / 15, seed, 3); break;
     default: {
       float p = s[5] * 4, a = u - p * floorf(u / p), b = v - p * floorf(v / p);
       if (fminf(a, b) < s[6] * 2) m = 1;
@@ -169,7 +181,7 @@ HD_CALL float ground_relief(const Ground &g, float x, float y, int seed) {
   }
   if (g.relief > 0) {
     float k = 6.2831853f / g.relief_mm;
-    float woven = g.kind == CLOTH || g.kind == WEAVE || g.kind == KNIT ? sinf(u * k) * sinf(v * k)
+    float woven = g.kind == RIBS ? sinf(v * k) : g.kind == CLOTH || g.kind == WEAVE || g.kind == KNIT ? sinf(u * k) * sinf(v * k)
                                                                       : fbm(u * k * 0.3f, v * k * 0.3f, seed + 84, 2);
     h += g.relief * g.relief_mm * 0.15f * woven;
   }

@@ -2,20 +2,23 @@
 #pragma once
 #include "distances.h"
 
-struct World { const Scene *s; const Tool *tools; const Prim *prims; const Mat *mats; const uint64_t *bits; };
+// crests: the primitives with every thread filled up to its crest.
+struct World { const Scene *s; const Tool *tools; const Prim *prims; const Prim *crests; const Mat *mats; const uint64_t *bits; };
+// What a ray is cast among: all as it is, all filled to the crests, only what has a thread so filled.
+enum Among { ALL, FILLED, THREADED };
 struct Found { int tool; float t; int mat; float near_mm, near_z; int near_tool; };
-HD_CALL Found cast(const World &w, V o, V d, float tmax, float pad, int skip_kind) {
+HD_CALL Found cast(const World &w, V o, V d, float tmax, float pad, Among among) {
   Found f; f.tool = -1; f.t = tmax; f.near_mm = 1e9f; f.near_z = 0; f.near_tool = -1; f.mat = 0;
   for (int i = 0; i < w.s->n_tools; i++) {
     const Tool &k = w.tools[i];
-    if (k.kind == skip_kind) continue;
+    if (among == THREADED && !k.threaded) continue;
     V a = to_tool(k, o), b = dir_tool(k, d);
     float t0 = 0, t1 = f.t;
     if (!slab(k, a, b, pad, t0, t1)) continue;
     float t = t0;
     for (int j = 0; j < 72 && t < t1; j++) {
       V q = a + b * t;
-      Hit h = tool_distance(w.prims, k, q);
+      Hit h = tool_distance(among == ALL ? w.prims : w.crests, k, q);
       if (pad > 0 && h.d < f.near_mm) { f.near_mm = h.d; f.near_z = q.z; f.near_tool = i; }
       if (h.d < 0.03f) { f.t = t; f.tool = i; f.mat = h.mat; break; }
       t += fmaxf(h.d * 0.92f, 0.04f);

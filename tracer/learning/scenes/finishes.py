@@ -218,5 +218,8 @@ def material(kind: str, g: Generator) -> NDArray[np.void]:
         m["rough"], m["b"] = g.uniform(0.2, 0.6), m["a"]
     else:
         _plastic(m, g, kind)
+        if kind == "grip" and g.random() < 0.07:  # cast resin: the sheet shines through
+            m["clear"], m["rough"] = g.uniform(0.2, 0.85), g.uniform(0.04, 0.2)
+            m["a"] = paint_colour(g, g.uniform(0, 1), 1.0) * g.uniform(0.4, 1)
     m["a"], m["b"] = np.clip(m["a"], 0.004, 0.96), np.clip(m["b"], 0.004, 0.96)
     return m

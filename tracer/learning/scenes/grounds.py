@@ -25,11 +25,27 @@ GROUND_KINDS = (
     "check",
     "knit",
     "weave",
+    "dots",
+    "ribs",
 )
-(PLAIN, FIBRE, GRAIN, FOAM, CONCRETE, GRID, CLOTH, TILES, BRUSHED, CHIPS, CHECK, KNIT, WEAVE) = (
-    range(len(GROUND_KINDS))
-)
-_ODDS = np.array([20, 9, 16, 10, 7, 9, 8, 3, 5, 4, 3, 3, 3]) / 100
+(
+    PLAIN,
+    FIBRE,
+    GRAIN,
+    FOAM,
+    CONCRETE,
+    GRID,
+    CLOTH,
+    TILES,
+    BRUSHED,
+    CHIPS,
+    CHECK,
+    KNIT,
+    WEAVE,
+    DOTS,
+    RIBS,
+) = range(len(GROUND_KINDS))
+_ODDS = np.array([17, 8, 15, 10, 7, 9, 8, 3, 5, 4, 3, 3, 3, 2, 3]) / 100
 _SOFT = (CLOTH, CHECK, KNIT, WEAVE)
 _WOODS = np.array(
     [
@@ -91,7 +107,16 @@ def ground(g: Generator, kinds: tuple[int, ...] = ()) -> NDArray[np.void]:
     elif kind == GRID:
         s[0], s[5] = g.uniform(0.004, 0.06), g.choice([5.0, 10.0, 10.0, 12.7, 20.0, 28.0])
         r["b"] = r["a"] * g.uniform(1.5, 4) if g.random() < 0.6 else r["a"] * g.uniform(0.1, 0.7)
-        s[7] = float(g.random() < 0.3)
+        s[7] = g.choice([0.0, 0.0, 0.3, 1.0])  # plain, slanting lines, circles
+    elif kind == DOTS:  # pegboard, printed lattices, studs
+        s[0], s[5] = g.uniform(0.004, 0.1), g.choice([5.0, 10.0, 12.7, 20.0, 25.0, 25.4, 40.0])
+        s[6], s[7] = s[5] * g.uniform(0.08, 0.3), float(g.random() < 0.3)
+        r["b"] = grey(g, 0.006, 0.06) if g.random() < 0.6 else _tone(g)
+    elif kind == RIBS:  # drawer liners, ribbed rubber, corrugated board
+        s[0], s[1] = g.uniform(0.01, 0.15), np.exp(g.uniform(np.log(1.5), np.log(9)))
+        if g.random() < 0.6:
+            r["a"] = grey(g, 0.006, 0.06)
+        r["relief"], r["relief_mm"] = g.uniform(0.2, 1.2), s[1]
     elif kind == TILES:
         s[0] = g.uniform(0.02, 0.15)
         r["b"] = r["a"] * g.choice([0.4, 1.6])

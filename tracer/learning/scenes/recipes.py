@@ -16,6 +16,7 @@ from tracer.learning.scenes.hand_tools import (
     socket,
     spanner,
 )
+from tracer.learning.scenes.open_shapes import ring_spanner
 
 __all__ = ["BULKY_TOOLS", "HAND_TOOLS"]
 
@@ -30,4 +31,5 @@ HAND_TOOLS: list[Recipe] = [
     ratchet,
     hex_key,
     blade,
+    ring_spanner,
 ]

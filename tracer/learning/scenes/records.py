@@ -25,7 +25,7 @@ PRIM = np.dtype(
     [("type", N), ("op", N), ("mat", N), ("n", N), ("k", F), ("m", F, 12), ("p", F, 16)]
 )
 #: One thing on the sheet: primitives, kind (0 tool, 1 cable, 2 clutter), the share of light that
-#: its shadow lets through, place, box, height.
+#: its shadow lets through, place, box, height, whether it has a thread (the renderer finds out).
 TOOL = np.dtype(
     [
         ("first", N),
@@ -39,6 +39,7 @@ TOOL = np.dtype(
         ("lo", F, 3),
         ("hi", F, 3),
         ("height", F),
+        ("threaded", N),
     ]
 )
 MATERIAL = np.dtype(

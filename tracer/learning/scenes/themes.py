@@ -9,13 +9,15 @@ from numpy.random import Generator
 
 from tracer.learning.scenes.grounds import GROUND_KINDS
 from tracer.learning.scenes.hand_tools import Recipe
+from tracer.learning.scenes.open_shapes import HANDLES, OPEN, SLENDER
 from tracer.learning.scenes.recipes import BULKY_TOOLS, HAND_TOOLS
 from tracer.learning.scenes.small_parts import COINS, PIERCED, PLAIN_SOLIDS, SCREWS, SMALL, THIN
 
 __all__ = ["THEMES", "Theme", "draw_theme"]
 
+_MATS = ("grid", "grid", "grid", "check", "tiles", "weave", "dots", "ribs")
 _CLOTHS = ("cloth", "cloth", "weave", "knit", "check", "plain", "foam")
-_ALL: tuple[Recipe, ...] = (*HAND_TOOLS, *BULKY_TOOLS)
+_ALL: tuple[Recipe, ...] = (*HAND_TOOLS, *BULKY_TOOLS, *OPEN, *HANDLES)
 
 
 @dataclass(frozen=True)
@@ -71,9 +73,9 @@ class Theme:
 
 
 THEMES: dict[str, Theme] = {
-    "usual": Theme(22, edged=0.28, least=0),
+    "usual": Theme(20, edged=0.28, least=0),
     "blackened": Theme(
-        7,
+        8,
         (0.3, 0.9),
         (),
         ("dark metal", "dark metal", "dark body"),
@@ -81,7 +83,16 @@ THEMES: dict[str, Theme] = {
         ambient=(0.02, 0.15),
     ),
     "bright": Theme(6, (0.45, 0.9), (), ("metal", "chrome"), throws=0.5),
-    "chrome": Theme(4, (0.2, 0.9), (), ("chrome",), 0.85, hard=0.5, throws=0.9),
+    "chrome": Theme(
+        7,
+        (0.06, 0.9),
+        (),
+        ("chrome",),
+        0.85,
+        recipes=(*HAND_TOOLS * 2, *BULKY_TOOLS, *OPEN * 2, *SLENDER),
+        hard=0.4,
+        throws=0.7,
+    ),
     "dark on dark": Theme(8, (0.006, 0.09), (), ("dark metal", "dark body", "rubber", "black")),
     "pale on dark": Theme(
         6,
@@ -105,13 +116,35 @@ THEMES: dict[str, Theme] = {
         6, (0.4, 0.9), (), ("pale", "pale", "clear"), 0.75, recipes=(*PLAIN_SOLIDS * 2, *_ALL)
     ),
     "wood on wood": Theme(5, None, ("grain",), ("wood",), 0.3, own_tone=0.45),
-    "own tone": Theme(6, own_tone=0.4),
+    "own tone": Theme(7, own_tone=0.4),
     "banded": Theme(5, None, (), ("banded",), 0.6, own_band=0.6),
-    "clear": Theme(2, None, (), ("clear",), 0.5),
-    "thin": Theme(6, (0.1, 0.9), recipes=(*THIN * 3, *_ALL), hard=0.85, ambient=(0.02, 0.12)),
-    "coins": Theme(7, recipes=COINS, layout="cluster", least=8),
-    "screws": Theme(6, recipes=SCREWS, layout="series", least=6),
-    "pierced": Theme(6, recipes=(*PIERCED * 2, *HAND_TOOLS), hard=0.5),
+    "clear": Theme(4, None, (), ("clear",), 0.5, recipes=(*HAND_TOOLS, *HANDLES * 4, *BULKY_TOOLS)),
+    "thin": Theme(
+        5, (0.1, 0.9), recipes=(*THIN * 2, *SLENDER, *_ALL), hard=0.85, ambient=(0.02, 0.12)
+    ),
+    "mat": Theme(
+        6,
+        None,
+        _MATS,
+        ("metal", "dark metal", "dark body", "plain"),
+        0.2,
+        recipes=(*THIN, *SLENDER * 2, *HAND_TOOLS, *SMALL),
+        marked=0.5,
+        least=5,
+    ),
+    "one lamp": Theme(
+        6,
+        (0.2, 0.9),
+        recipes=(*COINS, *HAND_TOOLS, *HANDLES * 4, *OPEN),
+        hard=1.0,
+        ambient=(0.004, 0.08),
+    ),
+    "coins": Theme(6, recipes=COINS, layout="cluster", least=8),
+    "screws": Theme(7, recipes=SCREWS, layout="series", least=6),
+    "scattered": Theme(4, recipes=(*SCREWS * 2, *SMALL), least=16, marked=0.4),
+    "pierced": Theme(5, recipes=(*PIERCED * 2, *HAND_TOOLS), hard=0.5),
+    "openings": Theme(5, recipes=(*OPEN * 2, *PIERCED, *HAND_TOOLS), marked=0.45),
+    "large": Theme(3, recipes=(*BULKY_TOOLS, *PLAIN_SOLIDS * 2), least=1),
     "close": Theme(6, recipes=(*_ALL, *SMALL), layout="series", least=6),
     "marked": Theme(4, recipes=(*_ALL, *SMALL), marked=1.0),
     "empty": Theme(4, layout="none", least=0, marked=0.5, edged=0.6),

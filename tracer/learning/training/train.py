@@ -313,7 +313,9 @@ def _inputs(pool: Pool, batch: int, count: int) -> Iterator[Tensor]:
 def _save(
     out: Path, net: torch.nn.Module, log: list[dict[str, float]], settings: dict[str, Any]
 ) -> None:
-    torch.save({k: v.cpu() for k, v in net.state_dict().items()}, out / "weights.pt")
+    kept = out / "weights.pt"
+    torch.save({k: v.cpu() for k, v in net.state_dict().items()}, kept.with_suffix(".part"))
+    kept.with_suffix(".part").replace(kept)  # whole at any moment, for whoever copies it meanwhile
     record = {"settings": {k: str(v) for k, v in settings.items()}, "log": log}
     (out / "log.json").write_text(json.dumps(record, indent=1))
 
