@@ -15,7 +15,14 @@ torch = pytest.importorskip("torch", reason="needs the learning extra")
 
 from tracer.learning.network.net import INPUTS, OUTPUTS, SilhouetteNet, grown  # noqa: E402
 from tracer.learning.network.targets import directions, prepare, symmetry  # noqa: E402
-from tracer.learning.renderer.effects import jpeg, local_tone, photograph, smoothed, srgb  # noqa: E402
+from tracer.learning.renderer.effects import (  # noqa: E402
+    fallen_shade,
+    jpeg,
+    local_tone,
+    photograph,
+    smoothed,
+    srgb,
+)
 from tracer.learning.renderer.ray_caster import Renderer  # noqa: E402
 from tracer.learning.scenes.lays import random_lay  # noqa: E402
 from tracer.learning.training.pool import Apart, Pool, rendered  # noqa: E402
@@ -79,6 +86,41 @@ def test_local_tone_lifts_shade_and_leaves_even_light_alone() -> None:
     assert float(found[..., 0].mean()) > 0.12
     assert float(found[..., -1].mean()) < 0.75
     torch.testing.assert_close(local_tone(halves, 0 * power), halves)
+
+
+def test_fallen_shade_takes_its_share_on_one_side() -> None:
+    """Far inside the shade ``1 - depth`` is left, far outside all; depth 0 changes nothing."""
+    torch.manual_seed(5)
+    x = torch.full((24, 3, 64, 64), 0.5)
+    depth = torch.full((24, 1, 1, 1), 0.6)
+    torch.testing.assert_close(fallen_shade(x, 0 * depth), x)
+    left = fallen_shade(x, depth) / x
+    assert float(left.max()) <= 1
+    assert float(left.min()) == pytest.approx(0.4, abs=0.15)  # the tint is 8 % of the depth
+    sharp = left.amax((1, 2, 3)) - left.amin((1, 2, 3)) > 0.4  # both sides within the picture
+    assert int(sharp.sum()) > 6
+    for one in left[sharp]:
+        assert float(one.amax()) > 0.9
+
+
+def test_slender_parts_and_gaps_weigh_more() -> None:
+    """A bar of 20 cells with a slot of 4, and a rod of 4 beside it, 12 away: inside, not edges."""
+    ids = torch.zeros(1, 64, 64, dtype=torch.uint8)
+    ids[0, 10:54, 5:25] = 1
+    ids[0, 20:44, 13:17] = 0
+    ids[0, 10:54, 37:42] = 2
+    kinds = torch.full((1, 256), 3)
+    kinds[0, 1:3] = 0
+    cover = torch.stack([ids[0] > 0, torch.zeros(64, 64)], -1)[None].float()
+    cover = cover.repeat_interleave(2, 1).repeat_interleave(2, 2)
+    far = torch.full((1, 64, 64), 99.0)
+    t = prepare(ids, cover, far, -torch.ones(1, 64, 64), kinds, torch.full((1, 256), 20.0))
+    w = t.weight[0]
+    assert float(w[30, 9]) == 1.0  # inside the bar's sound part of 8 cells
+    assert float(w[30, 39]) == 2.5  # the rod's middle
+    assert float(w[30, 15]) == 3.5  # the slot's middle, which lies beside a tool as well
+    assert float(w[30, 31]) == 2.0  # open sheet between the two
+    assert float(w[30, 63]) == 1.0  # open sheet far from both
 
 
 def test_contact_lies_between_two_tools_only() -> None:
