@@ -78,7 +78,9 @@ def test_what_ground_lies_between_is_never_one() -> None:
     assert count(near, np.zeros(SHAPE, np.float32)) == 2
 
 
-def test_bars_side_by_side_are_parted_along_their_contact() -> None:
+@pytest.mark.parametrize(("likely", "things"), [(0.68, 1), (0.9, 2)])
+def test_bars_side_by_side_are_parted_along_their_contact(likely: float, things: int) -> None:
+    """On rendered lays 0.91 between tools that touch, 0.68 along the foot of a jigsaw."""
     bars = (abs(COLS - 100) < 80) & (abs(ROWS - 60) < 16)
-    band = np.where(abs(ROWS - 60) < 1.5, 0.7, 0.0).astype(np.float32)
-    assert count(bars, band) == 2
+    band = np.where(abs(ROWS - 60) < 1.5, likely, 0.0).astype(np.float32)
+    assert count(bars, band) == things

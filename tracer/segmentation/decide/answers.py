@@ -22,7 +22,7 @@ from tracer.segmentation.working_picture.raster import Image
 __all__ = ["MODEL_SHA256", "Answers", "Network", "load_network", "model_bytes"]
 
 MODEL_FILE = "silhouette.onnx"
-MODEL_SHA256 = "6826a6d9d35e1d9dc50dd3d177390bfa5f4e0e7dd6178a2ada4a82d061d80c78"
+MODEL_SHA256 = "056e617cd3b5b5550bafce78ceb2474a21e9f1d962dfe76dd164773f97e1b6c0"
 
 LARGEST_TILE = 576 * 576  # cells; a tile's working memory is then about 300 MB
 OVERLAP = 64  # cells shared by neighbours, blended
