@@ -32,6 +32,7 @@ from tracer.model.panel_plan import (
     Hand,
     MovePlan,
     NotchPlan,
+    PanelPlan,
     PlacementPlan,
     PlainPocketPlan,
     ToolPlan,
@@ -40,6 +41,7 @@ from tracer.model.panel_plan import (
 from tracer.model.stack import Bay
 from tracer.panel.fittings.labels import label_box
 from tracer.panel.fittings.openings import opening
+from tracer.panel.fresh.setting import wishes_of
 from tracer.panel.rules import Rules, rules_for
 from tracer.project.outlines_file import OutlinesFile
 from tracer.workflows.arranging.panel_tools import job_tools
@@ -288,3 +290,15 @@ def test_plans_that_cannot_work_are_refused(wanted: dict[str, object], slug: str
     with pytest.raises(TracerError) as caught:
         panel_of(row_of_bars(1), plan(drawer(), **wanted))
     assert caught.value.slug == slug
+
+
+@pytest.mark.parametrize("table", ["rules", "soft"])
+def test_a_word_without_end_is_quoted_by_its_beginning(table: str) -> None:
+    """A rule's name of 10 000 letters (a key pressed too long) gives a sentence of one screen."""
+    name = "g" + 10_000 * "a"
+    with pytest.raises(TracerError) as caught:
+        if table == "rules":
+            rules_for(BayKind.DRAWER, (), {name: 1.0})
+        else:
+            wishes_of(PanelPlan(placement=PlacementPlan(weights={name: 1.0})))
+    assert "'gaaa" in caught.value.sentence and len(caught.value.sentence) < 200

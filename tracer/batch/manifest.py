@@ -20,6 +20,7 @@ from tracer.batch.places import beside, is_remote, local_path, read_bytes, store
 from tracer.errors import TracerError, UsageError
 from tracer.loading import parse_toml
 from tracer.project.store import job_path
+from tracer.spelling import shown
 
 __all__ = ["read_orders"]
 
@@ -277,7 +278,7 @@ def _settings(path: Path) -> dict[str, str]:
         if key not in COLUMNS or key == "lay":
             raise UsageError(
                 "lay-refused",
-                f"{path} has a key '{key}' that means nothing here.",
+                f"{path} has a key {shown(key)} that means nothing here.",
                 f"Known are {', '.join(c for c in COLUMNS if c != 'lay')}.",
             )
         if isinstance(value, bool) or not isinstance(value, str | int | float):

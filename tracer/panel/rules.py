@@ -13,6 +13,7 @@ from dataclasses import dataclass, fields
 from tracer.errors import TracerError
 from tracer.model.panel import BayKind, Ply, PlyRole
 from tracer.model.panel_plan import Hand
+from tracer.spelling import shown
 
 __all__ = ["TABLE", "Rule", "Rules", "rules_for"]
 
@@ -193,6 +194,6 @@ def rules_for(
         if name not in values:
             near = difflib.get_close_matches(name, values, 1)
             hint = f"Did you mean {near[0]}?" if near else f"Known are: {', '.join(values)}."
-            raise TracerError("panel-rule-unknown", f"There is no rule called '{name}'.", hint)
+            raise TracerError("panel-rule-unknown", f"There is no rule called {shown(name)}.", hint)
         values[name] = float(value)
     return Rules(**{f.name: values[f.name] for f in fields(Rules)})

@@ -22,6 +22,7 @@ from tracer.panel.layout.places import Tool
 from tracer.panel.packing.task import Piece, Rim, Spot, Task
 from tracer.panel.rules import Rules, rules_for
 from tracer.panel.stock.seams import split_slab
+from tracer.spelling import shown
 
 __all__ = ["chosen_places", "gap_of", "sources_of", "task_of", "wishes_of"]
 
@@ -46,7 +47,7 @@ def wishes_of(plan: PanelPlan) -> Wishes:
         if name not in TERMS:
             raise TracerError(
                 "layout-weight-unknown",
-                f"There is no soft rule called '{name}'.",
+                f"There is no soft rule called {shown(name)}.",
                 f"Known are: {', '.join(TERMS)}.",
             )
     kind = plan.bay.kind if plan.bay else BayKind.DRAWER

@@ -173,7 +173,7 @@ def _letters(name: str, text: str) -> BaseGeometry:
     if written.missing:
         raise UsageError(
             "emblem-letter-missing",
-            f"The font has no letter for {shown(written.missing)} in the emblem '{name}'.",
+            f"The font has no letter for {shown(written.missing)} in the emblem {shown(name)}.",
             "Use letters of the Latin, Greek or Cyrillic alphabet, or a drawing.",
         )
     rings = [(signed_area(loop) > 0, Polygon(loop.vertices[:, :2])) for loop in written.loops]
