@@ -309,12 +309,17 @@ def table(results: dict[str, list[CoinPhoto]]) -> str:
                 [p.residuals_mm for p in some if p.freedom > 0] or [np.full(1, np.nan)]
             )
             lines.append(
-                f"| {way} | {name} | {sum(len(p.coins) for p in some)} "
+                f"| {way} | {Path(name).stem} | {sum(len(p.coins) for p in some)} "
                 f"| {sum(p.count for p in some)} | {sum(p.merged for p in some)} "
-                f"| {sum(p.invented for p in some)} | {residual_rms_mm(some):.3f} "
-                f"| {np.abs(rest).max():.3f} |"
+                f"| {sum(p.invented for p in some)} | {_mm(residual_rms_mm(some))} "
+                f"| {_mm(float(np.abs(rest).max()))} |"
             )
     return "\n".join(lines)
+
+
+def _mm(value: float) -> str:
+    """A dash: too few coins for the fit."""
+    return f"{value:.3f}" if np.isfinite(value) else "-"
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
