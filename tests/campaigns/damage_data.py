@@ -165,7 +165,9 @@ def damaged_csv(data: bytes, rng: random.Random) -> Damage:
                 rows[r] = [*rows[r], *(hostile_text(rng) for _ in range(rng.choice([1, 5, 2000])))]
                 what = f"further cells in row {r + 1}"
             case 2:
-                rows += [rows[-1]] * rng.choice([1, 100, 20_000, 100_000])
+                # a row of thousands of cells a hundred thousand times is no list, but all memory
+                most = 20_000_000 // max(sum(map(len, rows[-1])), 1)
+                rows += [rows[-1]] * min(rng.choice([1, 100, 20_000, 100_000]), most)
                 what = f"{len(rows)} rows"
             case 3:
                 rows[0] = [rng.choice([*rows[0], "", "x_px", "name", "lay"]) for _ in rows[0]]
