@@ -357,10 +357,8 @@ def _plan_missing(path: Path) -> Callable[[str], TracerError]:
 def _content(traced: Trace | Sequence[Outline]) -> tuple[OutlinesFile, ToolList | None]:
     """Outlines and tool list as a job would hold them."""
     if isinstance(traced, Trace):
-        lay_of = {o.outline_id: 1 for o in traced.outlines}
-        content = OutlinesFile(
-            traced.outlines, (kept_calibration(traced.calibration, {}),), (), lay_of
-        )
+        lay_of, lay = {o.outline_id: 1 for o in traced.outlines}, traced.calibration
+        content = OutlinesFile(traced.outlines, (kept_calibration(lay, {}),), (), lay_of)
         return content, ToolList(traced.rows)
     outlines = tuple(arguments.listed(traced, "outlines"))
     for outline in outlines:

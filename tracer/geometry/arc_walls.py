@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+from numpy.typing import NDArray
 from shapely.geometry import Polygon
 from shapely.geometry.polygon import orient
 
@@ -13,7 +14,7 @@ from tracer.geometry.rings import largest_polygon
 from tracer.geometry.tangent_arcs import TANGENT_SLACK
 from tracer.model.drawing import Loop
 
-__all__ = ["FLAT_MM", "arcs_along", "centred_arcs"]
+__all__ = ["FLAT_MM", "arcs_along", "centred_arcs", "smooth_arcs"]
 
 #: a wall may stand off in the mean by this
 _EVEN_MM = 0.003
@@ -24,9 +25,13 @@ _ATTEMPTS = 4
 
 def arcs_along(region: Polygon, tolerance_mm: float) -> Loop:
     """Lines and arcs within a tolerance of the outer ring of a region, counter-clockwise."""
-    points = np.asarray(orient(region).exterior.coords)[:-1, :2]
+    return smooth_arcs(np.asarray(orient(region).exterior.coords)[:-1, :2], tolerance_mm)
+
+
+def smooth_arcs(points_mm: NDArray[np.float64], tolerance_mm: float) -> Loop:
+    """Lines and arcs without kinks within a tolerance of a ring (N, 2), in its own sense."""
     # pieces made tangent may lie off by half as much again
-    return fit_arcs(points, tolerance_mm / TANGENT_SLACK, tangent=True).loop
+    return fit_arcs(points_mm, tolerance_mm / TANGENT_SLACK, tangent=True).loop
 
 
 def centred_arcs(wanted: Polygon, tolerance_mm: float) -> Loop:

@@ -20,9 +20,9 @@ from tracer.export.drawing.cut_drawing import (
 from tracer.export.drawing.draw import check_shapes, region_loops
 from tracer.export.drawing.lettering import lettering
 from tracer.export.drawing.order import in_cutting_order
+from tracer.geometry.arc_walls import smooth_arcs
 from tracer.geometry.arcs import fit_arcs
 from tracer.geometry.loops import moved, reversed_loop, signed_area, without_specks
-from tracer.geometry.tangent_arcs import TANGENT_SLACK
 from tracer.model.drawing import CutPath, Drawing, KerfNote, Layer, Loop, Operation
 from tracer.model.machine import Kerf, Machine
 from tracer.model.report import Check, Severity
@@ -103,7 +103,7 @@ def _loops(feature: Feature) -> Iterator[tuple[Loop, bool]]:
         if feature.tolerance_mm:  # a shape of its own, corners and all
             yield fit_arcs(points, feature.tolerance_mm).loop, island
         else:  # walls that run into one another: without kinks, as each by itself
-            yield fit_arcs(points, _TOLERANCE_MM / TANGENT_SLACK, tangent=True).loop, island
+            yield smooth_arcs(points, _TOLERANCE_MM), island
 
 
 def _reference(work: SheetWork, cut: Drawing) -> tuple[Drawing, tuple[Check, ...]]:

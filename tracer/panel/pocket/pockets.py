@@ -15,7 +15,7 @@ from shapely.geometry import Polygon
 from shapely.geometry.base import BaseGeometry
 
 from tracer.errors import TracerError
-from tracer.geometry.arc_walls import arcs_along, centred_arcs
+from tracer.geometry.arc_walls import FLAT_MM, arcs_along, centred_arcs
 from tracer.geometry.loops import polygon_of, reversed_loop
 from tracer.geometry.offset import cut_relief, grown, opened, shortfall, thin_gaps
 from tracer.geometry.rings import largest_polygon, polygons_in, roughness_mm
@@ -32,8 +32,6 @@ _TOLERANCE_MM, _MOST_TOLERANCE_MM, _NOISE_FACTOR = 0.2, 0.3, 3.0
 _PROMISE_AREA_MM2 = 1e-3
 #: a wall may miss what is promised by this beyond its tolerance: by what centring it moved it
 _AIM_MM = 0.05
-#: opened arcs: fine enough that the promise is not broken by looking at chords
-_FLAT_MM = 0.002
 _ATTEMPTS = 4
 #: cut-outs smaller than the first are not worth a word, larger than the second show
 _RELIEF_NOTE_MM, _RELIEF_WARN_MM = 0.2, 1.0
@@ -215,9 +213,9 @@ def make_pocket(
     checks += relief
     made = centred_arcs(wanted, rule.tolerance_mm)
     islands = _island_loops(base, rule, outline)
-    region = polygon_of(made, _FLAT_MM)
+    region = polygon_of(made, FLAT_MM)
     for island in islands:
-        region = largest_polygon(region.difference(polygon_of(island, _FLAT_MM)))
+        region = largest_polygon(region.difference(polygon_of(island, FLAT_MM)))
     # the holes of the outline count only where an island stands in them
     checks += _broken_promise(required if islands else promised, region, rule, pocket_id)
     pocket = Pocket(
@@ -248,7 +246,7 @@ def _island_loops(base: Polygon, rule: PocketRule, outline: Polygon) -> list[Loo
         keep_off = grown(outline, rule.fit_mm, outside=rule.fit_mm > 0)
         loop, less = arcs_along(island, rule.tolerance_mm), 0.0
         for _ in range(_ATTEMPTS):
-            inside = polygon_of(loop, _FLAT_MM).intersection(keep_off)
+            inside = polygon_of(loop, FLAT_MM).intersection(keep_off)
             if inside.area < _PROMISE_AREA_MM2 / 2:
                 break
             less += rule.tolerance_mm / 2
