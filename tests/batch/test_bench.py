@@ -78,9 +78,10 @@ def test_closing_ends_a_lay_in_the_middle(tmp_path: Path) -> None:
         target=lambda: rows.append(bench.do(order("a", "slow"), str(tmp_path), print))
     )
     thread.start()
-    while not (tmp_path / "attempts").exists():
+    # the file is there a moment before its first line is
+    while not (tmp_path / "attempts").exists() or not attempts(tmp_path):
         time.sleep(0.01)
     bench.close()
-    thread.join(timeout=5)
+    thread.join(timeout=30)
     assert [row.state for row in rows] == [State.WAITING]
     assert len(attempts(tmp_path)) == 1
