@@ -6,7 +6,6 @@ measuring. Limits are the rules' own; their bases stand in `tracer.panel.rules.T
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import replace
 
 import pytest
@@ -14,7 +13,6 @@ from shapely import affinity
 from shapely.geometry import Polygon, box
 
 from tests.panel.bench import BASE, BOARD, FACE, drawer, plan, stack, wall
-from tracer.model.fittings import BackCavity
 from tracer.model.panel import (
     Bay,
     BayKind,
@@ -29,8 +27,6 @@ from tracer.model.panel import (
 )
 from tracer.model.panel_plan import ToolPlan
 from tracer.model.report import Check, Severity
-from tracer.panel.checks.cavities import check_cavities
-from tracer.panel.checks.lifting import check_lifting
 from tracer.panel.checks.shapes import check_shapes
 from tracer.panel.checks.use import check_use
 from tracer.panel.rules import Rules, rules_for
@@ -116,9 +112,7 @@ def test_pockets_on_one_slot_are_told_by_their_walls() -> None:
     """The slot joins the openings; what stands between the tools themselves still counts."""
     slot = Notch(box(40, 120, 180, 140), 15.0, 2, ("T02",))
     for gap, slugs in ((12.0, []), (8.0, ["web-thin"])):
-        both = panel(
-            pocket(1, at(50, 80), notches=(slot,)), pocket(2, at(90 + gap, 80)), bay=WALL
-        )
+        both = panel(pocket(1, at(50, 80), notches=(slot,)), pocket(2, at(90 + gap, 80)), bay=WALL)
         hits = found(shapes(both), "web-thin")
         assert [c.slug for c in hits] == slugs
         assert [c.value for c in hits] == [gap] * len(slugs)
@@ -381,111 +375,3 @@ def test_reach(height, mass, daily, severity, limit) -> None:
     )
     nobody_asked = replace(one, bay=replace(one.bay, kind=BayKind.DRAWER))
     assert found(use(nobody_asked), "out-of-reach") == []
-
-
-@pytest.mark.parametrize(
-    ("gap", "slug"), [(12.1, None), (11.9, "finger-gap-narrow"), (0.0, "finger-gap-narrow")]
-)
-def test_a_fingertip_wants_12_mm(gap: float, slug: str | None) -> None:
-    """A notch that stands out beside the tool by a gap: so wide a disc goes in."""
-    notch = Notch(box(60, 110, 90 + gap, 150), 15.0, 1)
-    one = panel(pocket(1, at(50, 80), notches=(notch,)))
-    checks = list(check_lifting(one, rules(one)))
-    hits = found(checks, "finger-gap-narrow")
-    assert len(hits) == (slug is not None)
-    (least,) = found(checks, "finger-gap")
-    assert least.value == pytest.approx(gap, abs=0.1) and least.limit == 12.0
-
-
-@pytest.mark.parametrize("turn", [0.0, 35.0, 90.0, 200.0])
-@pytest.mark.parametrize("narrow", [6.0, 18.0])
-def test_of_two_sides_the_narrower_counts_however_the_panel_is_turned(turn, narrow) -> None:
-    notch = box(50 - narrow, 110, 115, 150)
-    one, other = (affinity.rotate(g, turn, origin=(200, 150)) for g in (at(50, 80), notch))
-    both = panel(pocket(1, one, notches=(Notch(other, 15.0, 2),)))
-    (least,) = found(list(check_lifting(both, rules(both))), "finger-gap")
-    assert least.value == pytest.approx(narrow, abs=0.15)
-
-
-@pytest.mark.parametrize(("deep", "hit"), [(3.0, False), (2.9, True)])
-def test_fingers_reach_below_the_widest_section(deep: float, hit: bool) -> None:
-    """Half of 24 mm is widest, and stands 3 mm below the face."""
-    notch = Notch(box(40, 110, 120, 150), deep, 2)
-    one = panel(pocket(1, at(50, 80), notches=(notch,)))
-    hits = found(list(check_lifting(one, rules(one))), "finger-notch-shallow")
-    assert [(h.value, h.limit) for h in hits] == ([(deep, 3.0)] if hit else [])
-
-
-@pytest.mark.parametrize(("proud", "hit"), [(10.0, False), (10.1, True)])
-def test_what_stands_10_mm_out_over_a_notch_is_in_the_way(proud: float, hit: bool) -> None:
-    notch = Notch(box(40, 110, 160, 150), 15.0, 2)
-    two = panel(
-        pocket(1, at(50, 80), notches=(notch,)), pocket(2, at(150, 80), height_mm=15 + proud)
-    )
-    assert len(found(list(check_lifting(two, rules(two))), "lift-blocked")) == hit
-    shared = replace(two.pockets[0], notches=(replace(notch, shared_with=("T02",)),))
-    both = replace(two, pockets=(shared, two.pockets[1]))
-    assert found(list(check_lifting(both, rules(both))), "lift-blocked") == []
-
-
-ROOM = BackCavity(
-    "C01", box(100, 100, 200, 160), 12.0, box(195, 125, 230, 135), "lead", 8.0, 900.0, 45.0, "T01"
-)
-SOUND = panel(pocket(1, at(220, 80), depth_mm=30.0, through=True), back_cavities=(ROOM,))
-
-CAVITIES: list[tuple[str, Callable[[float], Panel], float, float, float]] = [
-    # slug, the panel at an amount, the last sound amount, the first bad one, the limit stated
-    ("cavity-skin-thin", lambda v: with_room(skin_mm=v), 10.0, 9.9, 10.0),
-    ("cavity-bend-tight", lambda v: with_room(bend_mm=v), 40.0, 39.9, 40.0),
-    ("cavity-narrow", lambda v: with_room(region=box(100, 100, 200, 100 + v)), 10.5, 10.3, 10.5),
-    ("cavity-too-small", lambda v: with_room(length_mm=v), 1074.0, 1075.0, 0.5),
-    ("cavity-off-panel", lambda v: with_room(region=box(v, 100, 200, 160)), 6.6, 6.4, 10.0),
-    ("cavity-too-shallow", lambda v: with_room(skin_mm=30.0 - v), 8.0, 7.9, 8.0),
-    ("cavity-exit-closed", lambda v: with_room(skin_mm=30.0 - v), 10.5, 10.4, 10.5),
-]  # fmt: skip
-
-
-def with_room(**changes: object) -> Panel:
-    return replace(SOUND, back_cavities=(replace(ROOM, **changes),))  # type: ignore[arg-type]
-
-
-def cavities(of: Panel) -> list[Check]:
-    return list(check_cavities(of, rules(of)))
-
-
-def test_a_sound_cable_room_draws_a_caution_and_nothing_else() -> None:
-    assert [c.slug for c in cavities(SOUND)] == ["cable-caution"]
-    # a lead of 8 mm: 50 mm^2 a mm, half of 100 x 60 x 18 mm
-    assert 0.5 * 100 * 60 * 18 / (3.14159265 * 16) == pytest.approx(1074.3, abs=0.1)
-
-
-@pytest.mark.parametrize(("slug", "at_", "sound", "bad", "limit"), CAVITIES, ids=[c[0] for c in CAVITIES])
-def test_cable_rooms(slug, at_, sound, bad, limit) -> None:
-    assert found(cavities(at_(sound)), slug) == []
-    (hit,) = found(cavities(at_(bad)), slug)
-    assert hit.limit == pytest.approx(limit) and hit.subject_id == "C01"
-    assert hit.severity is Severity.FAIL
-
-
-def test_an_exit_ends_in_an_opening_or_at_the_edge() -> None:
-    def told(exit_: Polygon | None, **changes: object) -> list[Severity]:
-        one = with_room(exit=exit_, pocket_id="", **changes)
-        checks = cavities(replace(one, pockets=()))
-        return [c.severity for c in checks if c.slug in ("cavity-exit-closed", "cavity-no-exit")]
-
-    assert told(None) == [Severity.WARN]
-    assert told(box(195, 125, 230, 135)) == [Severity.FAIL]
-    assert told(box(195, 125, 399.6, 135)) == []  # within half a millimetre of the edge
-    assert told(box(195, 125, 399.2, 135)) == [Severity.FAIL]
-    assert told(box(195, 125, 401.0, 135)) == []
-
-
-@pytest.mark.parametrize(("gap", "hit"), [(10.1, False), (9.9, True), (0.0, True)])
-def test_nothing_is_cut_near_a_room(gap: float, hit: bool) -> None:
-    beside = pocket(2, at(60 - gap, 80))
-    one = replace(SOUND, pockets=(*SOUND.pockets, beside))
-    hits = found(cavities(one), "cavity-under-pocket")
-    assert [h.value for h in hits] == ([pytest.approx(gap)] if hit else [])
-    for h in hits:
-        assert ("runs under" in h.sentence) is (gap == 0)
-        assert h.where_mm is not None and 100 - gap - 0.1 <= h.where_mm[0] <= 100.1

@@ -7,6 +7,7 @@ import pytest
 import shapely
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from shapely import affinity
 from shapely.geometry import LinearRing, Polygon, box
 
 from tests.parallax.multi_view.solids import ring as circle
@@ -61,7 +62,7 @@ def test_a_line_beside_a_segment_does_not_cut_it() -> None:
 def test_only_segments_whose_middle_is_kept_belong_to_the_contour(seed: int) -> None:
     rng = np.random.default_rng(seed)
     x, y = rng.uniform(-15, 15, 2)
-    keep = box(*(MIDDLE + (x, y)), *(MIDDLE + (x + 25, y + 30)))
+    keep = affinity.translate(box(x, y, x + 25, y + 30), *MIDDLE)
     points = MIDDLE + circle(RADIUS, 200) * rng.uniform(0.5, 1.0, 2)
     whole, part = contour(points), contour(points, keep=keep)
     middles = shapely.points((whole.start_mm + whole.end_mm) / 2)
@@ -118,7 +119,8 @@ def test_a_segment_is_as_doubtful_as_the_worse_of_its_ends() -> None:
 
 def test_rings_of_a_region_have_the_tool_on_their_left() -> None:
     region = Polygon(
-        MIDDLE + circle(RADIUS)[::-1], [MIDDLE + circle(5.0), MIDDLE + (0.0, 10.0) + circle(2.0)]
+        MIDDLE + circle(RADIUS)[::-1],
+        [MIDDLE + circle(5.0), MIDDLE + circle(2.0) + np.array([0.0, 10.0])],
     )
     outer, *holes = rings_of(region)
     assert LinearRing(outer).is_ccw and len(holes) == 2

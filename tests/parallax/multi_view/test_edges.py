@@ -93,9 +93,7 @@ def test_heights_stay_between_the_sheet_and_the_top() -> None:
 
 def test_how_the_seen_place_moves_with_the_height_is_its_numerical_derivative() -> None:
     found = sighting_of(ring_at(20.0))
-    for camera, rho, z, slope in zip(
-        CAMERAS, found.rho_mm, found.z_mm, found.slope, strict=True
-    ):
+    for camera, rho, z, slope in zip(CAMERAS, found.rho_mm, found.z_mm, found.slope, strict=True):
         up, down = ((z + d) / (camera.height_mm - z - d) * rho for d in (1e-4, -1e-4))
         assert slope * rho == pytest.approx((up - down) / 2e-4, rel=1e-6)
 
@@ -111,9 +109,7 @@ def test_doubt_of_a_sighting() -> None:
     model = 0.06 * np.array([290.0, 350.0]) * 20.0 / 1000.0
     assert clean.sigma_mm[:, east] == pytest.approx(np.hypot(model, 0.1), rel=1e-6)
     # of a faint edge six tenths of what is beyond a clean one's noise
-    assert faint.sigma_mm[:, east] == pytest.approx(
-        np.sqrt(model**2 + 0.1**2 + 0.6**2), rel=1e-6
-    )
+    assert faint.sigma_mm[:, east] == pytest.approx(np.sqrt(model**2 + 0.1**2 + 0.6**2), rel=1e-6)
     assert faint.grain_mm == pytest.approx(np.full((2, COUNT), 1.1))
 
 
@@ -136,7 +132,9 @@ def test_a_round_ends_where_it_ends_wherever_the_heights_stood_before(seed: int)
     rng = np.random.default_rng(seed)
     ring = ring_at(20.0, half=5.0)
     plain = sighting_of(ring)
-    shown = replace(plain, residual_mm=rng.normal(0, 1.5, (2, COUNT)), seen=rng.random((2, COUNT)) < 0.9)
+    shown = replace(
+        plain, residual_mm=rng.normal(0, 1.5, (2, COUNT)), seen=rng.random((2, COUNT)) < 0.9
+    )
     up, open_ = rng.normal(0, 4, COUNT), rng.normal(0, 2, COUNT)
     by = shown.slope * shown.rho_mm
     other = replace(shown, residual_mm=shown.residual_mm - by * up - by * shown.side * open_)
@@ -204,7 +202,7 @@ def test_a_disc_is_solved_from_a_poor_start() -> None:
     """A cylinder's rim at 20 mm: radius and height from two photos, 640 mm apart."""
     cameras = [*CAMERAS, Camera(np.array([80.0, 300.0]), 1100.0)]
     contours = [contour_of(on_sheet(FINE, 20.0, c)) for c in cameras]
-    start = PLACE + (0.8, -0.5) + circle(RADIUS + 1.0, COUNT)
+    start = PLACE + circle(RADIUS + 1.0, COUNT) + np.array([0.8, -0.5])
     fit = solve_ring(start, np.full(COUNT, 16.0), cameras, contours, 300.0, SETTINGS)
     assert fit is not None
     radius = np.linalg.norm(fit.ring.points_mm - PLACE, axis=1)
@@ -231,7 +229,9 @@ def test_a_hole_is_solved_as_its_outside_is() -> None:
 def test_material_thinner_than_0_6_mm_goes_from_within_and_without() -> None:
     """A wall between two slits is material of an exterior and none of a hole."""
     spike = box(0, 0, 60, 40).union(box(60, 19.8, 80, 20.2))
-    slits = box(0, 0, 60, 40).difference(box(40, 19.0, 61, 19.4)).difference(box(40, 19.8, 61, 20.2))
+    slits = (
+        box(0, 0, 60, 40).difference(box(40, 19.0, 61, 19.4)).difference(box(40, 19.8, 61, 20.2))
+    )
     thick = box(0, 0, 60, 40).union(box(60, 19.6, 80, 20.4))
 
     def after(shape: Polygon, hole: bool) -> Polygon:

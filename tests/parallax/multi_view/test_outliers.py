@@ -30,9 +30,7 @@ def fit(residual: np.ndarray, sigma: float, seen: np.ndarray | None = None) -> S
         residual_mm=np.atleast_2d(residual),
         sigma_mm=np.full((1, COUNT), sigma),
     )
-    return SimpleNamespace(
-        ring=SimpleNamespace(points_mm=points), normal=normal, sighting=sighting
-    )
+    return SimpleNamespace(ring=SimpleNamespace(points_mm=points), normal=normal, sighting=sighting)
 
 
 def moved(dx: float, dy: float, turn: float) -> np.ndarray:
@@ -87,7 +85,13 @@ def test_a_photo_that_hardly_sees_anything_claims_nothing() -> None:
 
 @pytest.mark.parametrize(
     ("shift", "sigma", "plain"),
-    [(1.51, 0.1, True), (1.49, 0.1, False), (2.1, 0.5, True), (1.9, 0.5, False), (9, np.inf, False)],
+    [
+        (1.51, 0.1, True),
+        (1.49, 0.1, False),
+        (2.1, 0.5, True),
+        (1.9, 0.5, False),
+        (9, np.inf, False),
+    ],
 )
 def test_what_is_a_plain_shift(shift: float, sigma: float, plain: bool) -> None:
     assert Slip(0, shift, sigma).plain is plain
@@ -147,4 +151,6 @@ def test_who_is_missed_by_how_many(others: int, confidence: float, reason: objec
     assert [o.reason for o in outliers] == ([reason] if reason else [])
     kept = reason is None or reason is OutlierReason.DOUBTFUL
     assert lone == ([seen] if kept else [])
-    assert [o.kept for o in outliers] == ([True] if reason is OutlierReason.DOUBTFUL else [False] * len(outliers))
+    assert [o.kept for o in outliers] == (
+        [True] if reason is OutlierReason.DOUBTFUL else [False] * len(outliers)
+    )
