@@ -219,8 +219,8 @@ def hull_bounds(whole: Whole) -> tuple[BaseGeometry | None, BaseGeometry | None]
         outer = largest_polygon(shapely.union_all([solid, shapely.make_valid(grown)]))
     if q.low_mm.min(initial=0.0) < -0.3:
         shrunk = Polygon(fit.ring.points_mm + q.low_mm[:, None] * fit.normal)
-        inner = solid.intersection(shapely.make_valid(shrunk))
-        inner = None if inner.is_empty else largest_polygon(inner)
+        kept = largest_polygon(solid.intersection(shapely.make_valid(shrunk)))
+        inner = None if kept.is_empty else kept
     return outer, inner
 
 
