@@ -6,6 +6,11 @@ import os
 
 import cv2
 import pytest
+from hypothesis import settings
+
+# cores are shared: how long an example takes says nothing
+settings.register_profile("steady", deadline=None)
+settings.load_profile("steady")
 
 if os.environ.get("PYTEST_XDIST_WORKER"):
     # one worker per core: threads inside each would only wait for one another
