@@ -10,6 +10,7 @@ from shapely.geometry.polygon import orient
 from tracer.geometry.arcs import fit_arcs
 from tracer.geometry.loops import polygon_of
 from tracer.geometry.offset import grown
+from tracer.geometry.remembered import remembered
 from tracer.geometry.rings import largest_polygon
 from tracer.geometry.tangent_arcs import TANGENT_SLACK
 from tracer.model.drawing import Loop
@@ -34,6 +35,7 @@ def smooth_arcs(points_mm: NDArray[np.float64], tolerance_mm: float) -> Loop:
     return fit_arcs(points_mm, tolerance_mm / TANGENT_SLACK, tangent=True).loop
 
 
+@remembered(400)
 def centred_arcs(wanted: Polygon, tolerance_mm: float) -> Loop:
     """Lines and arcs along a wall asked for: within the tolerance of it, and centred on it.
 

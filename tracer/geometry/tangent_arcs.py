@@ -14,6 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 import shapely
 from numpy.typing import NDArray
+from scipy.linalg import LinAlgError, solveh_banded
 from shapely.geometry import LinearRing
 
 from tracer.geometry.loops import flatten
@@ -40,6 +41,8 @@ _FLAT = 1e-4
 _NO_RISE_MM = 1e-3
 #: no piece may turn by more than this share of a full turn
 _MOST_BULGE = 1.0
+#: a piece knows those up to two further on; folded (`_folded`), these stand within four
+_BAND = 3 * 4 + 2
 
 
 @dataclass(frozen=True, eq=False)
@@ -114,10 +117,15 @@ def made_tangent(
     cost = _cost(present, problem)
     damping = _DAMPING
     for _ in range(_ROUNDS):
-        matrix, gradient = _normal_equations(present, problem)
-        scale = np.diag(matrix) + 1e-9
-        step = np.linalg.solve(matrix + damping * np.diag(scale), -gradient).reshape(-1, 3)
-        trial = present + step
+        band, gradient = _normal_equations(present, problem)
+        damped = band.copy()
+        damped[0] += damping * (band[0] + 1e-9)
+        try:
+            step = solveh_banded(damped, -gradient, lower=True)
+        except LinAlgError:
+            damping *= 16
+            continue
+        trial = present + step.reshape(-1, 3)[_folded(len(present))]
         trial[:, 2] = np.clip(trial[:, 2], -_MOST_BULGE, _MOST_BULGE)
         found = _cost(trial, problem)
         if found < cost:
@@ -216,42 +224,61 @@ def _cost(vertices: Array, problem: _Problem) -> float:
     return float(off @ off + kinks @ kinks)
 
 
+def _folded(count: int) -> Index:
+    """Place (K,) of each piece of a closed loop in the order 0, K-1, 1, K-2, ...: neighbours stand
+    near each other all round, so that their equations have a narrow band.
+    """
+    at = np.arange(count)
+    return np.minimum(2 * at, 2 * (count - 1 - at) + 1)
+
+
 def _normal_equations(vertices: Array, problem: _Problem) -> tuple[Array, Array]:
-    """J^T J and J^T r by finite differences: each residual knows a few unknowns only."""
+    """J^T J, lower band by columns, and J^T r, both folded, by finite differences."""
     count = len(vertices)
+    at = _folded(count)
     off, kinks = _residuals(vertices, problem)
-    matrix = np.zeros((3 * count, 3 * count))
-    gradient = np.zeros(3 * count)
     start, end = vertices[problem.piece], np.roll(vertices, -1, axis=0)[problem.piece]
-    first, second = problem.piece, (problem.piece + 1) % count
+    first, second = at[problem.piece], at[(problem.piece + 1) % count]
     slopes, unknowns = [], []
     for which, index in ((0, first), (1, second)):
         for axis in range(3 if which == 0 else 2):
-            moved = [start.copy(), end.copy()]
+            moved = [start, end]
+            moved[which] = moved[which].copy()
             moved[which][:, axis] += _STEP
             changed = _off(problem.points, *moved) / problem.tolerance
             slopes.append((changed - off) / _STEP)
             unknowns.append(3 * index + axis)
-    _add(matrix, gradient, slopes, unknowns, off)
+    matrix, gradient = _products(slopes, unknowns, off, count)
     rows = np.arange(count)
     parts = [np.roll(vertices, 1, axis=0), vertices, np.roll(vertices, -1, axis=0)]
-    places = [(rows - 1) % count, rows, (rows + 1) % count]
+    places = [at[(rows - 1) % count], at, at[(rows + 1) % count]]
+    before = _breaks(*parts)
     slopes, unknowns = [], []
     for which in range(3):
         for axis in range(3 if which < 2 else 2):
-            shifted = [p.copy() for p in parts]
+            shifted = list(parts)
+            shifted[which] = parts[which].copy()
             shifted[which][:, axis] += _STEP
-            change = (_breaks(*shifted) - _breaks(*parts) + math.pi) % (2 * math.pi) - math.pi
+            change = (_breaks(*shifted) - before + math.pi) % (2 * math.pi) - math.pi
             slopes.append(change * problem.smooth / _KINK_RAD / _STEP)
             unknowns.append(3 * places[which] + axis)
-    _add(matrix, gradient, slopes, unknowns, kinks)
-    return matrix, gradient
+    more, slope = _products(slopes, unknowns, kinks, count)
+    return matrix + more, gradient + slope
 
 
-def _add(
-    matrix: Array, gradient: Array, slopes: list[Array], unknowns: list[Index], residual: Array
-) -> None:
+def _products(
+    slopes: list[Array], unknowns: list[Index], residual: Array, count: int
+) -> tuple[Array, Array]:
+    """Lower band of J^T J, and J^T r, of residuals that know a few unknowns each."""
+    size = 3 * count
+    gradient = np.bincount(
+        np.concatenate(unknowns), np.concatenate([s * residual for s in slopes]), size
+    )
+    cells, values = [], []
     for slope, unknown in zip(slopes, unknowns, strict=True):
-        np.add.at(gradient, unknown, slope * residual)
         for other, place in zip(slopes, unknowns, strict=True):
-            np.add.at(matrix, (unknown, place), slope * other)
+            below = unknown >= place
+            cells.append(((unknown - place) * size + place)[below])
+            values.append((slope * other)[below])
+    band = np.bincount(np.concatenate(cells), np.concatenate(values), (_BAND + 1) * size)
+    return band.reshape(_BAND + 1, size)[:size], gradient

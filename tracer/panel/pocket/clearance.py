@@ -24,6 +24,7 @@ from shapely.geometry import Polygon
 from tracer.errors import UsageError
 from tracer.geometry.fairing import faired
 from tracer.geometry.offset import grown
+from tracer.geometry.remembered import remembered
 from tracer.geometry.rings import largest_polygon, polygons_in
 from tracer.geometry.widen import ring_samples, widened
 from tracer.model.outline import Outline
@@ -40,7 +41,7 @@ from tracer.panel.pocket.edge_errors import (
 from tracer.panel.pocket.fits import Fit
 from tracer.panel.pocket.settling import least_clearance, motions, smooth_noise
 
-__all__ = ["Cut", "Trial", "room_for", "trial_of"]
+__all__ = ["Cut", "Trial", "needed_mm", "room_for", "trial_of"]
 
 Array = NDArray[np.float64]
 
@@ -130,6 +131,7 @@ def _bound(outline: Outline, points: Array) -> Array:
     return np.asarray(shapely.distance(shapely.points(points), outer.boundary), np.float64)
 
 
+@remembered(400)
 def room_for(
     outline: Outline,
     fit: Fit,
@@ -167,19 +169,13 @@ def room_for(
         )
     cut = cut or Cut()
     trial = trial or trial_of(outline, cut)
-    allowed = fit.allowed_mm + cut.gives_mm
-    weight = trial.weight_mm
-    start = max(fit.gap_mm, 0.0) + min(allowed, cut.gives_mm)
-    needed = least_clearance((trial.errors_mm - start) / weight, trial.moves / weight[:, None])
-    factor = max(float(np.quantile(needed, probability)), 0.0)
-    if fit.gap_mm < 0:  # squeezed: nothing is added for the doubt that even its sure edge has
-        weight = np.maximum(weight - PRESS_SHARE * np.median(weight), 0.0)
-    asked = fit.gap_mm + np.minimum(factor * weight, trial.bound_mm + BOUND_SLACK_MM)
+    asked, free, needed, factor = _asked(trial, fit, probability, cut)
     widths = np.minimum(asked, loosest_mm)
     most = int(np.argmax(asked))
     reached = float(np.mean(needed <= factor))
-    if fit.gap_mm < 0 or (widths < fit.gap_mm + factor * weight - 1e-9).any():
-        reached = trial.probability(widths, allowed)
+    if fit.gap_mm < 0 or (widths < free - 1e-9).any():
+        # the motion found is near the best one, not it: a closer wall is not the likelier for that
+        reached = min(reached, trial.probability(widths, fit.allowed_mm + cut.gives_mm))
     return Room(
         wall=_with_islands(
             widened(trial.region, trial.run_mm, widths), outline, float(np.median(widths))
@@ -191,6 +187,29 @@ def room_for(
         needed_mm=float(asked[most]),
         where_mm=(float(trial.points_mm[most, 0]), float(trial.points_mm[most, 1])),
     )
+
+
+@remembered(400)
+def needed_mm(outline: Outline, fit: Fit, probability: float, cut: Cut | None = None) -> float:
+    """How far the wall would have to stand off at most (`Room.needed_mm`), without the wall."""
+    cut = cut or Cut()
+    return float(_asked(trial_of(outline, cut), fit, probability, cut)[0].max())
+
+
+def _asked(
+    trial: Trial, fit: Fit, probability: float, cut: Cut
+) -> tuple[Array, Array, Array, float]:
+    """Widths (N,) asked for, those before an outer bound, clearances (draws,), and lambda."""
+    allowed = fit.allowed_mm + cut.gives_mm
+    weight = trial.weight_mm
+    start = max(fit.gap_mm, 0.0) + min(allowed, cut.gives_mm)
+    needed = least_clearance((trial.errors_mm - start) / weight, trial.moves / weight[:, None])
+    factor = max(float(np.quantile(needed, probability)), 0.0)
+    if fit.gap_mm < 0:  # squeezed: nothing is added for the doubt that even its sure edge has
+        weight = np.maximum(weight - PRESS_SHARE * np.median(weight), 0.0)
+    bound = trial.bound_mm + BOUND_SLACK_MM
+    free = fit.gap_mm + factor * weight
+    return fit.gap_mm + np.minimum(factor * weight, bound), free, needed, factor
 
 
 def _with_islands(wall: Polygon, outline: Outline, width_mm: float) -> Polygon:

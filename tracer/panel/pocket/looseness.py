@@ -18,7 +18,7 @@ from tracer.model.machine import Machine
 from tracer.model.outline import EdgeModel, HeightSource, Outline
 from tracer.model.pocket import Room
 from tracer.model.report import Check, Severity
-from tracer.panel.pocket.clearance import Cut, room_for
+from tracer.panel.pocket.clearance import Cut, needed_mm
 from tracer.panel.pocket.edge_errors import Evidence, evidence_of
 from tracer.panel.pocket.fits import Fit
 
@@ -151,7 +151,7 @@ def best_remedy(
 ) -> Remedy | None:
     """What brings the needed width down most; None where nothing does by much."""
     found = [
-        Remedy(words, room_for(better, fit, probability, cut=cut).needed_mm)
+        Remedy(words, needed_mm(better, fit, probability, cut))
         for words, better in _remedies(outline, room)
     ]
     least = min(remedy.needed_mm for remedy in found)
