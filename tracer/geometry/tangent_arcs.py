@@ -271,9 +271,8 @@ def _products(
 ) -> tuple[Array, Array]:
     """Lower band of J^T J, and J^T r, of residuals that know a few unknowns each."""
     size = 3 * count
-    gradient = np.bincount(
-        np.concatenate(unknowns), np.concatenate([s * residual for s in slopes]), size
-    )
+    products = np.concatenate([s * residual for s in slopes])
+    gradient = np.bincount(np.concatenate(unknowns), products, size).astype(np.float64)
     cells, values = [], []
     for slope, unknown in zip(slopes, unknowns, strict=True):
         for other, place in zip(slopes, unknowns, strict=True):
@@ -281,4 +280,4 @@ def _products(
             cells.append(((unknown - place) * size + place)[below])
             values.append((slope * other)[below])
     band = np.bincount(np.concatenate(cells), np.concatenate(values), (_BAND + 1) * size)
-    return band.reshape(_BAND + 1, size)[:size], gradient
+    return band.astype(np.float64).reshape(_BAND + 1, size)[:size], gradient

@@ -15,7 +15,7 @@ from tracer.panel.checks.contrast import contrast
 from tracer.panel.fittings.notches import needs_notch
 from tracer.panel.fittings.openings import parts
 from tracer.panel.layout.places import Tool
-from tracer.panel.pocket.depth import closing_air_mm, retention
+from tracer.panel.pocket.depth import closing_air_mm, least_clear_depth_mm, retention
 from tracer.panel.rules import Rules
 
 __all__ = ["check_use"]
@@ -162,7 +162,9 @@ def _closing(panel: Panel, pocket: PanelPocket, rules: Rules) -> Iterator[Check]
     if air is None or clear is None or air >= rules.closing_mm:
         return
     # right through to the base a tool stands as low as it can, however thick the face is
-    needed = total - panel.face_mm + pocket.height_mm + rules.closing_mm
+    needed = least_clear_depth_mm(
+        pocket.height_mm, face_mm=panel.face_mm, stack_mm=total, rules=rules
+    )
     if total + rules.closing_mm > clear and pocket.proud_mm <= 0:
         sentence = (
             f"The foam alone, {total:g} mm, does not fit the clear depth of {clear:g} mm with "

@@ -19,7 +19,7 @@ from tracer.panel.packing.overlap import OverlapRemoval, dropped
 from tracer.panel.packing.settle import exact
 from tracer.panel.packing.task import Task
 
-__all__ = ["Shortfall", "closer", "fits", "least_sizes", "too_many", "without"]
+__all__ = ["Shortfall", "closer", "fits", "least_bay", "least_sizes", "too_many", "without"]
 
 Tick = Callable[[], None]
 
@@ -112,26 +112,38 @@ def least_sizes(
     return of_width, of_height, root
 
 
+def least_bay(task: Task, seed: int, tick: Tick) -> tuple[float, float] | None:
+    """Smallest bay found of the task's shape, smaller than its own where that does."""
+    width, height = task.size_mm
+    return _least(
+        task, lambda f: (width * math.sqrt(f), height * math.sqrt(f)), seed, tick, False, least=0.01
+    )
+
+
 def _least(
     task: Task,
     size: Callable[[float], tuple[float, float]],
     seed: int,
     tick: Tick,
     along_y: bool,
+    least: float = 1.0,
 ) -> tuple[float, float] | None:
-    """Smallest size found along a family of bays, by growing and then shrinking the area."""
+    """Smallest size found along a family of bays, by growing and then shrinking the area.
+
+    ``least``: share of the task's own size that is the smallest of interest.
+    """
     area = sum(task.pieces[i].variants[0].envelope.area for i in task.free)
     area += sum(float(b.area) for b in task.blocked)
-    at = max(1.0, 1.25 * area / task.shape.area)
+    at = max(least, 1.25 * area / task.shape.area)
     found = None
-    for _ in range(14):
+    for _ in range(14 if least == 1.0 else 50):
         if fits(_resized(task, *size(at)), seed, tick, along_y):
             found = at
             break
         at *= 1.12
     if found is None:
         return None
-    while found * _SHRINK > 1.0 and fits(
+    while found * _SHRINK > least and fits(
         _resized(task, *size(found * _SHRINK)), seed, tick, along_y
     ):
         found *= _SHRINK

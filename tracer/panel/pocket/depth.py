@@ -15,7 +15,14 @@ from shapely.geometry import Polygon, box
 from tracer.model.panel import Bay, PanelPocket, Stock
 from tracer.panel.rules import Rules
 
-__all__ = ["Depth", "Retention", "closing_air_mm", "propose_depth", "retention"]
+__all__ = [
+    "Depth",
+    "Retention",
+    "closing_air_mm",
+    "least_clear_depth_mm",
+    "propose_depth",
+    "retention",
+]
 
 GRAVITY_M_S2 = 9.81
 #: how much foam gives under a tool's lower edge before it carries: sets the width in contact
@@ -96,6 +103,13 @@ def _fits(insert: Stock | None, depth_mm: float, face_mm: float, rules: Rules) -
     if insert is None or depth_mm + insert.thickness_mm > face_mm - rules.floor_mm:
         return None
     return insert
+
+
+def least_clear_depth_mm(
+    height_mm: float, *, face_mm: float, stack_mm: float, rules: Rules
+) -> float:
+    """Clear depth that a tool needs to close over it: right through the face, on the base."""
+    return stack_mm - face_mm + height_mm + rules.closing_mm
 
 
 def closing_air_mm(pocket: PanelPocket, bay: Bay, stack_mm: float) -> float | None:
