@@ -30,11 +30,11 @@ from numpy.typing import NDArray
 from shapely.geometry import Point, Polygon
 
 from tests.benchmarks.intervals import share_words
+from tracer.geometry.closed_rings import resample
 from tracer.model.photo import Photo
 from tracer.model.view import ScaledPicture
 from tracer.photos import read_photo
 from tracer.segmentation import SegmentOptions, Way, segment
-from tracer.segmentation.edge.contours import resample
 
 __all__ = ["Coin", "CoinPhoto", "fit_diameters", "measure", "read_coins", "residual_rms_mm"]
 
@@ -215,7 +215,7 @@ def form_mm(region: Polygon) -> tuple[float, float]:
     The inverse of the second moments' square root turns that ellipse into a circle; distances from
     it are scaled back by its mean radius.
     """
-    ring = resample(shapely.get_coordinates(region.exterior)[:-1], 0.2)
+    (ring,) = resample(shapely.get_coordinates(region.exterior)[:-1], 0.2)
     mean, spread = _moments(region)
     values, vectors = np.linalg.eigh(spread)
     round_ = (ring - mean) @ (vectors / np.sqrt(4 * values))

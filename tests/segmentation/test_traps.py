@@ -17,9 +17,10 @@ from numpy.typing import NDArray
 from skimage.measure import find_contours
 
 from tests.scene_maker import encode_srgb
+from tracer.geometry.closed_rings import signed_area
 from tracer.model.view import ScaledPicture
 from tracer.segmentation.decide.sheet import FLOOR, fit_sheet
-from tracer.segmentation.edge.contours import mask_rings, signed_area
+from tracer.segmentation.edge.contours import mask_rings
 from tracer.segmentation.edge.profiles import sample_profiles
 from tracer.segmentation.edge.refine import MeasuredRing, measure_ring
 from tracer.segmentation.separate.cables import without_cables

@@ -22,6 +22,7 @@ from scipy.sparse import csc_matrix, diags
 from scipy.sparse.linalg import factorized
 from shapely.geometry import Polygon
 
+from tracer.geometry.closed_rings import runs
 from tracer.geometry.rings import find_corners
 from tracer.geometry.widen import ring_samples
 
@@ -57,7 +58,7 @@ def faired(
         itself and 0 where nothing can be moved.
     """
     corners_in = shapely.get_coordinates(region.exterior)
-    run = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(corners_in, axis=0).T))])
+    run = runs(corners_in[:-1])
     points, normals, at = ring_samples(region, SPACING_MM)
     if len(points) < 40:
         return region, 0.0

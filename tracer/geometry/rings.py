@@ -10,6 +10,8 @@ from numpy.typing import NDArray
 from shapely.geometry import LinearRing, Polygon
 from shapely.geometry.base import BaseGeometry
 
+from tracer.geometry.closed_rings import places, runs
+
 __all__ = [
     "dense_ring",
     "find_corners",
@@ -57,12 +59,9 @@ def dense_ring(points_mm: Array, tolerance_mm: float) -> Array:
     return np.asarray(shapely.segmentize(ring, spacing).coords, np.float64)[:-1, :2]
 
 
-def _turn(points: Array, station: Array, length: float, reach: float) -> Array:
+def _turn(points: Array, station: Array, reach: float) -> Array:
     """Turning angle (N,) at each point between the chords ``reach`` mm back and ahead."""
-    s = np.concatenate([station - length, station, station + length])
-    x, y = np.tile(points[:, 0], 3), np.tile(points[:, 1], 3)
-    back = np.column_stack([np.interp(station - reach, s, c) for c in (x, y)])
-    ahead = np.column_stack([np.interp(station + reach, s, c) for c in (x, y)])
+    back, ahead = (places(points, station + d)[0] for d in (-reach, reach))
     u, v = points - back, ahead - points
     return np.asarray(
         np.arctan2(u[:, 0] * v[:, 1] - u[:, 1] * v[:, 0], (u * v).sum(axis=1)), np.float64
@@ -71,13 +70,12 @@ def _turn(points: Array, station: Array, length: float, reach: float) -> Array:
 
 def find_corners(points_mm: Array) -> NDArray[np.int64]:
     """Indices of a dense ring's corners, increasing."""
-    step = np.hypot(*np.diff(points_mm, axis=0, append=points_mm[:1]).T)
-    station = np.concatenate([[0.0], np.cumsum(step)[:-1]])
-    length = float(step.sum())
+    run = runs(points_mm)
+    station, length = run[:-1], float(run[-1])
     if length < 4 * _CORNER_FAR_MM:
         return np.empty(0, np.int64)
-    near = np.abs(_turn(points_mm, station, length, _CORNER_NEAR_MM))
-    far = np.abs(_turn(points_mm, station, length, _CORNER_FAR_MM))
+    near = np.abs(_turn(points_mm, station, _CORNER_NEAR_MM))
+    far = np.abs(_turn(points_mm, station, _CORNER_FAR_MM))
     candidates = np.flatnonzero((far > _CORNER_RAD) & (near > _CORNER_SHARE * far))
     kept: list[int] = []
     for i in sorted(candidates, key=lambda i: -near[i]):

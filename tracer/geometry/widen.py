@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 from shapely.geometry import Polygon
 from shapely.geometry.base import BaseGeometry
 
+from tracer.geometry.closed_rings import places, runs, to_the_right
 from tracer.geometry.rings import largest_polygon
 
 __all__ = ["ring_samples", "widened"]
@@ -29,19 +30,13 @@ def ring_samples(region: Polygon, spacing_mm: float) -> tuple[Array, Array, Arra
     normal is that of a chord of one spacing: a corner gets the mean of its two sides.
     """
     corners = shapely.get_coordinates(region.exterior)
-    run = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(corners, axis=0).T))])
-    length = float(run[-1])
+    length = float(runs(corners[:-1])[-1])
     count = max(int(np.ceil(length / spacing_mm)), 24)
     at = np.linspace(0.0, length, count, endpoint=False)
-
-    def place(where: Array) -> Array:
-        return np.column_stack([np.interp(where % length, run, c) for c in corners.T])
-
     reach = length / count / 2
-    along = place(at + reach) - place(at - reach)
-    along /= np.maximum(np.hypot(*along.T), 1e-12)[:, None]
+    points, ahead, back = (places(corners[:-1], at + d)[0] for d in (0.0, reach, -reach))
     side = 1.0 if region.exterior.is_ccw else -1.0
-    return place(at), side * np.column_stack([along[:, 1], -along[:, 0]]), at
+    return points, side * to_the_right(ahead - back), at
 
 
 def widened(region: Polygon, run_mm: Array, widths_mm: Array) -> Polygon:
@@ -76,7 +71,7 @@ def widened(region: Polygon, run_mm: Array, widths_mm: Array) -> Polygon:
 def _nodes(region: Polygon) -> tuple[Array, Array, float]:
     """Points (N, 2) that the outer ring bends at, filled up to a spacing; run (N,); length."""
     corners = shapely.get_coordinates(region.exterior)
-    run = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(corners, axis=0).T))])
+    run = runs(corners[:-1])
     length = float(run[-1])
     bends = shapely.get_coordinates(region.exterior.simplify(_BEND_MM))
     place = {tuple(c): r for c, r in zip(corners[:-1].tolist(), run[:-1].tolist(), strict=True)}
@@ -84,7 +79,7 @@ def _nodes(region: Polygon) -> tuple[Array, Array, float]:
     fill = np.linspace(0.0, length, max(int(length / _FILL_MM), 12), endpoint=False)
     gap = np.abs(fill[:, None] - at).min(axis=1)
     at = np.sort(np.concatenate([at, fill[gap > _FILL_MM / 4]]))
-    return np.column_stack([np.interp(at, run, c) for c in corners.T]), at, length
+    return places(corners[:-1], at)[0], at, length
 
 
 def _band(points: Array, widths: Array) -> BaseGeometry:

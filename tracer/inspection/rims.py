@@ -8,6 +8,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from tracer.geometry.closed_rings import signed_area
 from tracer.inspection.light import Floats
 from tracer.inspection.refine import Level
 
@@ -27,8 +28,7 @@ BEYOND = 0.35
 
 def area(quad: Array) -> float:
     """Area of a quadrilateral (4, 2)."""
-    x, y = quad.T
-    return float(0.5 * abs(np.dot(x, np.roll(y, -1)) - np.dot(y, np.roll(x, -1))))
+    return abs(signed_area(quad))
 
 
 def _grey_pictures(picture: Floats) -> list[NDArray[np.uint8]]:
@@ -128,8 +128,7 @@ def _counter_clockwise(quad: Array) -> Array | None:
     hull = cv2.convexHull(quad.astype(np.float32), clockwise=True).reshape(-1, 2)
     if len(hull) != 4:
         return None
-    x, y = hull.astype(np.float64).T
-    seen_ccw = np.dot(x, np.roll(y, -1)) - np.dot(y, np.roll(x, -1)) < 0
+    seen_ccw = signed_area(hull) < 0
     return np.asarray(hull if seen_ccw else hull[::-1], np.float64)
 
 

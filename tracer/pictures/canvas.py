@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from PIL import Image, ImageDraw, ImageFont
 
+from tracer.geometry.closed_rings import along
 from tracer.pictures.palette import HALO, INK, PAPER, Colour
 
 __all__ = ["Canvas", "font", "shorten"]
@@ -92,7 +93,7 @@ class Canvas:
             points = np.vstack([points, points[:1]])
         if len(points) < 2:
             return
-        arc = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(points, axis=0), axis=1))])
+        arc = along(points)
         for start in np.arange(0.0, arc[-1], dash_px + gap_px):
             end = min(start + dash_px, arc[-1])
             inner = arc[(arc > start) & (arc < end)]

@@ -12,6 +12,7 @@ from shapely import make_valid
 from shapely.geometry import LinearRing, Point, Polygon
 from shapely.geometry.polygon import orient
 
+from tracer.geometry.closed_rings import signed_area
 from tracer.geometry.rings import largest_polygon, nearest_points
 from tracer.model.photo import Photo
 from tracer.model.report import Check, Severity, tool_at
@@ -21,7 +22,7 @@ from tracer.segmentation.decide.answers import Answers
 from tracer.segmentation.decide.deciding import Decision, decide
 from tracer.segmentation.decide.learned import edge_heights
 from tracer.segmentation.edge.agreement import doubts
-from tracer.segmentation.edge.contours import mask_rings, signed_area
+from tracer.segmentation.edge.contours import mask_rings
 from tracer.segmentation.edge.psf import measure_blur
 from tracer.segmentation.edge.refine import MeasuredRing, measure_ring
 from tracer.segmentation.separate.left_out import LeftOut, Reason, left_out_checks, things_in

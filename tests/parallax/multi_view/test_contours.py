@@ -11,7 +11,8 @@ from shapely import affinity
 from shapely.geometry import LinearRing, Polygon, box
 
 from tests.parallax.multi_view.solids import ring as circle
-from tracer.parallax.multi_view.contours import Contour, normals, resample, rings_of, turns
+from tracer.geometry.closed_rings import normals, resample
+from tracer.parallax.multi_view.contours import Contour, rings_of, turns
 
 MIDDLE = np.array([130.0, -70.0])
 RADIUS = 20.0

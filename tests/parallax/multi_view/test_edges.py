@@ -11,7 +11,8 @@ from hypothesis import strategies as st
 from shapely.geometry import Polygon, box
 
 from tests.parallax.multi_view.solids import ring as circle
-from tracer.parallax.multi_view.contours import Contour, normals
+from tracer.geometry.closed_rings import normals
+from tracer.parallax.multi_view.contours import Contour
 from tracer.parallax.multi_view.edges import (
     Camera,
     EdgeSettings,

@@ -12,8 +12,9 @@ from hypothesis import strategies as st
 from shapely.geometry import LineString, Point, Polygon
 
 from tests.parallax.multi_view.solids import bar, box, seen
+from tracer.geometry.closed_rings import normals, resample
 from tracer.geometry.rings import largest_polygon
-from tracer.parallax.multi_view.contours import Contour, normals, resample, rings_of, turns
+from tracer.parallax.multi_view.contours import Contour, rings_of, turns
 from tracer.parallax.multi_view.edges import Camera, CyclicBand, bridged
 from tracer.parallax.multi_view.observation import Observation
 from tracer.parallax.multi_view.oneheight import at_height, search_height

@@ -6,7 +6,8 @@ import cv2
 import numpy as np
 import pytest
 
-from tracer.segmentation.edge.contours import mask_rings, signed_area
+from tracer.geometry.closed_rings import signed_area
+from tracer.segmentation.edge.contours import mask_rings
 from tracer.segmentation.separate.joining import grown_back, joined_pieces
 from tracer.segmentation.separate.tools import Marks, _adopted, separate
 from tracer.segmentation.working_picture.evidence import RegionEvidence, decision_doubt

@@ -26,10 +26,10 @@ from dataclasses import dataclass
 import numpy as np
 import shapely
 from numpy.typing import NDArray
-from scipy.ndimage import gaussian_filter1d
 from scipy.special import ndtri
 
 from tracer.errors import TracerError
+from tracer.geometry.closed_rings import smoothed
 from tracer.geometry.rings import nearest_points
 from tracer.model.outline import EdgeModel, HeightSource, Outline
 from tracer.panel.pocket.settling import smooth_noise
@@ -121,7 +121,7 @@ def sigma_along(outline: Outline, points_mm: Array, spacing_mm: float) -> Array:
     if not sigma.any():
         return np.zeros(len(points_mm))  # a typed size: nothing was traced
     width = EVEN_MM / spacing_mm
-    even = np.sqrt(gaussian_filter1d(sigma**2, width, mode="wrap"))
+    even = np.sqrt(smoothed(sigma**2, width))
     return np.asarray(np.maximum(even, _LEAST_MM), np.float64)
 
 

@@ -27,6 +27,7 @@ from numpy.typing import NDArray
 from shapely.geometry import LineString, Point, Polygon
 from shapely.geometry.base import BaseGeometry
 
+from tracer.geometry.closed_rings import along, normals, runs
 from tracer.geometry.rings import largest_polygon
 from tracer.model.outline import Outline
 from tracer.model.reading import EdgeMark, EdgeReading
@@ -125,37 +126,31 @@ def with_readings(
         return outline, ignored
     model = errors[evidence_of(outline)]
     points, run, stated = _dense(outline)
-    normals = _normals(points, 1.0 if ring.is_ccw else -1.0)
+    outward = normals(points) if ring.is_ccw else -normals(points)
     # root mean square of the factor that a tool's stated deviation is to be multiplied by
     times = model.factor * math.exp(model.spread**2)
     sigma = times * stated
     at = np.array([ring.project(Point(r.x_mm, r.y_mm)) for r in used])
     there = np.array([(r.x_mm, r.y_mm) for r in used])
     nearest = np.array([np.argmin(np.hypot(*(points - p).T)) for p in there])
-    read = ((there - points[nearest]) * normals[nearest]).sum(axis=1)
+    read = ((there - points[nearest]) * outward[nearest]).sum(axis=1)
     own = np.interp(at, run, sigma, period=ring.length)
     among = _alike(at, at, ring.length, model) * own[:, None] * own
     across = _alike(run, at, ring.length, model) * sigma[:, None] * own
     gain = np.linalg.solve(among + READING_MM**2 * np.eye(len(used)), across.T).T
     move = gain @ read
     left = np.sqrt(np.maximum(sigma**2 - (gain * across).sum(axis=1), (0.1 * sigma) ** 2))
-    moved = points + move[:, None] * normals
+    moved = points + move[:, None] * outward
     return _remade(outline, moved, left / times), ignored
 
 
 def _dense(outline: Outline) -> tuple[Array, Array, Array]:
     """Points (N, 2) of the outer ring, its own corners among them; run (N,); stated sigma (N,)."""
     corners = shapely.get_coordinates(outline.region.exterior)
-    run = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(corners, axis=0).T))])
+    run = runs(corners[:-1])
     points = shapely.get_coordinates(outline.region.exterior.segmentize(STEP_MM))[:-1]
-    along = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(points, axis=0).T))])
-    return points, along, np.interp(along, run[:-1], ring_sigma(outline), period=float(run[-1]))
-
-
-def _normals(points: Array, side: float) -> Array:
-    along = np.roll(points, -1, axis=0) - np.roll(points, 1, axis=0)
-    along /= np.maximum(np.hypot(*along.T), 1e-12)[:, None]
-    return side * np.column_stack([along[:, 1], -along[:, 0]])
+    at = along(points)
+    return points, at, np.interp(at, run[:-1], ring_sigma(outline), period=float(run[-1]))
 
 
 def _alike(a: Array, b: Array, length: float, model: EdgeErrors) -> Array:

@@ -1,8 +1,8 @@
-"""Rings and contours on the sheet: even samples, outward normals, crossings with short lines.
+"""Rings and contours on the sheet: their directions, crossings with short lines.
 
-A *ring* is an (N, 2) array of points in mm, closed, the first point not repeated, with the tool on
-its left: exteriors counter-clockwise, holes clockwise. The normal then always points away from the
-tool, out of an exterior and into a hole. A *contour* is all edges of one tool in one photo, cut
+A ring (`tracer.geometry.closed_rings`), here in mm, has the tool on its left: exteriors run
+counter-clockwise, holes clockwise. The normal then always points away from the tool, out of an
+exterior and into a hole. A *contour* is all edges of one tool in one photo, cut
 into segments, ready to be searched.
 """
 
@@ -14,21 +14,19 @@ from dataclasses import dataclass
 import numpy as np
 import shapely
 from numpy.typing import NDArray
-from scipy.ndimage import gaussian_filter1d
 from shapely.geometry import Polygon
 from shapely.geometry.base import BaseGeometry
 
-__all__ = [
-    "Contour",
-    "Crossings",
-    "normals",
-    "resample",
-    "rings_of",
-    "turns",
-]
+from tracer.geometry.closed_rings import normals, resample
+
+__all__ = ["NORMAL_SMOOTH", "Contour", "Crossings", "rings_of", "turns"]
 
 Array = NDArray[np.float64]
 Index = NDArray[np.intp]
+
+#: standard deviation, in samples, of the smoothing of normals: a single sample's noise must not
+#: turn the direction in which an edge is looked for
+NORMAL_SMOOTH = 1.5
 
 
 def rings_of(region: Polygon) -> list[Array]:
@@ -39,50 +37,6 @@ def rings_of(region: Polygon) -> list[Array]:
         for ring in (turned.exterior, *turned.interiors)
         if len(ring.coords) > 3
     ]
-
-
-def arc_lengths(ring: Array) -> Array:
-    """Length along a ring up to each point and round to the first, (N + 1,), mm."""
-    step = np.linalg.norm(np.roll(ring, -1, axis=0) - ring, axis=1)
-    return np.concatenate([[0.0], np.cumsum(step)])
-
-
-def resample(ring: Array, spacing_mm: float, *carried: Array) -> tuple[Array, ...]:
-    """Even samples along a ring, with the values carried at its points interpolated alike.
-
-    Parameters
-    ----------
-    ring
-        (N, 2) points, mm.
-    spacing_mm
-        Wanted distance between samples; at least eight samples are made.
-    carried
-        (N,) arrays, one value per point.
-
-    Returns
-    -------
-    tuple of ndarray
-        (M, 2) points, then one (M,) array per carried one.
-    """
-    s = arc_lengths(ring)
-    count = max(8, round(s[-1] / spacing_mm))
-    t = np.arange(count) * (s[-1] / count)
-    closed = [np.append(v, v[0]) for v in (ring[:, 0], ring[:, 1], *carried)]
-    x, y, *rest = (np.interp(t, s, v) for v in closed)
-    return (np.column_stack([x, y]), *rest)
-
-
-def normals(ring: Array, smooth: float = 1.5) -> Array:
-    """Unit normals (N, 2) of an even ring, pointing away from the tool.
-
-    ``smooth`` is the standard deviation, in samples, of a Gaussian along the ring: a single
-    sample's noise must not turn the direction in which an edge is looked for.
-    """
-    tangent = np.roll(ring, -1, axis=0) - np.roll(ring, 1, axis=0)
-    tangent = gaussian_filter1d(tangent, smooth, axis=0, mode="wrap")
-    length = np.linalg.norm(tangent, axis=1, keepdims=True)
-    tangent = tangent / np.maximum(length, 1e-12)
-    return np.column_stack([tangent[:, 1], -tangent[:, 0]])
 
 
 def turns(directions: Array) -> Array:
@@ -141,7 +95,7 @@ class Contour:
             if len(ring) < 3:
                 continue
             points, spread = resample(ring, spacing_mm, sigma)
-            n = normals(points)
+            n = normals(points, NORMAL_SMOOTH)
             middle = n + np.roll(n, -1, axis=0)
             middle /= np.maximum(np.linalg.norm(middle, axis=1, keepdims=True), 1e-12)
             both = np.maximum(spread, np.roll(spread, -1))

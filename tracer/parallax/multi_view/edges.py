@@ -24,8 +24,9 @@ from scipy.linalg import solveh_banded
 from scipy.spatial import cKDTree
 from shapely.geometry import Polygon
 
+from tracer.geometry.closed_rings import normals, resample
 from tracer.geometry.rings import largest_polygon
-from tracer.parallax.multi_view.contours import Contour, normals, resample, rings_of, turns
+from tracer.parallax.multi_view.contours import NORMAL_SMOOTH, Contour, rings_of, turns
 
 __all__ = ["Camera", "EdgeSettings", "Fit", "Ring", "Sighting", "solve_ring"]
 
@@ -380,13 +381,13 @@ def solve_ring(
     ring: Ring | None = Ring(points, guess, settings.open_share * guess, guess)
     for window in settings.windows_mm:
         assert ring is not None
-        normal = normals(ring.points_mm)
+        normal = normals(ring.points_mm, NORMAL_SMOOTH)
         sighting = look(ring, normal, cameras, contours, limit_mm, window, settings)
         x, weight = solve_round(ring, normal, sighting, settings)
         ring = moved(ring, normal, x, weight, limit_mm, settings, hole)
         if ring is None:
             return None
     assert ring is not None
-    normal = normals(ring.points_mm)
+    normal = normals(ring.points_mm, NORMAL_SMOOTH)
     sighting = look(ring, normal, cameras, contours, limit_mm, settings.last_window_mm, settings)
     return Fit(ring, normal, sighting)

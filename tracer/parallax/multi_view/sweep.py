@@ -13,7 +13,8 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from tracer.parallax.multi_view.contours import Contour, normals, resample
+from tracer.geometry.closed_rings import normals, resample
+from tracer.parallax.multi_view.contours import NORMAL_SMOOTH, Contour
 from tracer.parallax.multi_view.edges import Camera
 
 __all__ = ["sweep_ring"]
@@ -68,7 +69,7 @@ def sweep_ring(
         (M, 2) and (M,).
     """
     (points,) = resample(ring, SPACING_MM)
-    normal = normals(points)
+    normal = normals(points, NORMAL_SMOOTH)
     heights = heights_to_try(start_mm, limit_mm)
     foot = own.nadir_mm + (points - own.nadir_mm) * own.height_mm / (own.height_mm - start_mm)
     cost = np.zeros((len(points), len(heights)))

@@ -11,9 +11,10 @@ from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 from shapely.geometry import Polygon
 
+from tracer.geometry.closed_rings import resample
 from tracer.model.silhouette import Silhouette
 from tracer.parallax.multi_view.bounds import EdgeQuality, edge_quality
-from tracer.parallax.multi_view.contours import Contour, resample, rings_of
+from tracer.parallax.multi_view.contours import Contour, rings_of
 from tracer.parallax.multi_view.edges import EdgeSettings, Fit, cleaned, solve_ring
 from tracer.parallax.multi_view.observation import Observation
 from tracer.parallax.multi_view.oneheight import OneHeight, search_height

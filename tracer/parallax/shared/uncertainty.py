@@ -15,6 +15,7 @@ import shapely
 from numpy.typing import ArrayLike, NDArray
 from shapely.geometry import Polygon
 
+from tracer.geometry.closed_rings import sides
 from tracer.geometry.rings import nearest_points
 from tracer.model.outline import Cause, EdgeModel, HeightSource
 
@@ -134,8 +135,8 @@ def budget_of(
 def typical_sigma_mm(sigma_ring_mm: ArrayLike, ring_mm: ArrayLike) -> float:
     """Root mean square over a closed ring (N, 2), each vertex weighted by its share of length."""
     ring = np.asarray(ring_mm, np.float64)
-    sides = np.linalg.norm(np.roll(ring, -1, axis=0) - ring, axis=1)
-    share = sides + np.roll(sides, 1)
+    ahead = sides(ring)
+    share = ahead + np.roll(ahead, 1)
     if not share.sum() > 0:
         return float(np.sqrt(np.mean(np.square(sigma_ring_mm))))
     return float(np.sqrt(np.average(np.square(sigma_ring_mm), weights=share)))

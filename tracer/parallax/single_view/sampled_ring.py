@@ -7,6 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from tracer.geometry.closed_rings import places, runs, to_the_right
+
 __all__ = ["SampledRing", "sampled"]
 
 Array = NDArray[np.float64]
@@ -50,26 +52,18 @@ def sampled(
 
     The figures are one per vertex, the repeated one left out, or one for all.
     """
-    arc = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(coords, axis=0), axis=1))])
+    ring = np.asarray(coords, np.float64)[:-1]
+    arc = runs(ring)
     length = float(arc[-1])
     steps = np.maximum(np.ceil(np.diff(arc) / SPACING_MM).astype(int), 1)
     start = np.repeat(arc[:-1], steps)
     within = np.arange(steps.sum()) - np.repeat(np.cumsum(steps) - steps, steps)
     where = start + within * np.repeat(np.diff(arc) / steps, steps)
-
-    def along(values: Array, at: Array) -> Array:
-        return np.asarray(np.interp(at % length, arc, values))
-
     reach = min(NORMAL_REACH_MM, length / 12)  # a small hole keeps its shape
-    ends = [np.column_stack([along(c, where + d) for c in coords.T]) for d in (reach, -reach)]
-    chord = ends[0] - ends[1]
-    norm = np.maximum(np.linalg.norm(chord, axis=1), 1e-12)
-    normals = np.column_stack([chord[:, 1], -chord[:, 0]]) / norm[:, None]
-
-    def closed(values: ArrayLike) -> Array:
-        v = np.broadcast_to(np.asarray(values, np.float64), (len(coords) - 1,))
-        return np.append(v, v[0])
-
-    points = np.column_stack([along(c, where) for c in coords.T])
-    figures = (along(closed(v), where) for v in (sigma_mm, fraction, fraction_sigma))
-    return SampledRing(points, normals, *figures)
+    (ahead,), (back,) = (places(ring, where + d) for d in (reach, -reach))
+    known = [
+        np.broadcast_to(np.asarray(v, np.float64), (len(ring),))
+        for v in (sigma_mm, fraction, fraction_sigma)
+    ]
+    points, *figures = places(ring, where, *known)
+    return SampledRing(points, to_the_right(ahead - back), *figures)

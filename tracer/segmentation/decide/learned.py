@@ -14,6 +14,7 @@ import cv2
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from tracer.geometry.closed_rings import normals, signed_area
 from tracer.model.view import PlaneMap, View
 from tracer.segmentation.decide.answers import Answers, Network, load_network
 from tracer.segmentation.decide.instances import TOOL, part_instances
@@ -134,10 +135,7 @@ def edge_heights(answers: Answers, raster: Raster, ring_mm: ArrayLike) -> tuple[
         (N,) standard deviation of the share.
     """
     ring = np.asarray(ring_mm, np.float64).reshape(-1, 2)
-    along = np.roll(ring, -1, axis=0) - np.roll(ring, 1, axis=0)
-    length = np.maximum(np.linalg.norm(along, axis=1, keepdims=True), 1e-9)
-    turn = 1.0 if _signed_area(ring) > 0 else -1.0
-    outward = turn * np.column_stack([along[:, 1], -along[:, 0]]) / length
+    outward = normals(ring) if signed_area(ring) > 0 else -normals(ring)
     at = raster.to_cells(ring + outward * OUTSIDE_CELLS * raster.mm_per_cell).astype(np.float32)
     x, y = at[:, :1].copy(), at[:, 1:].copy()
 
@@ -146,8 +144,3 @@ def edge_heights(answers: Answers, raster: Raster, ring_mm: ArrayLike) -> tuple[
         return np.asarray(found, np.float64).ravel()
 
     return sample(answers.height), sample(answers.height_sigma)
-
-
-def _signed_area(ring: Array) -> float:
-    x, y = ring.T
-    return float(np.sum(x * np.roll(y, -1) - np.roll(x, -1) * y) / 2)

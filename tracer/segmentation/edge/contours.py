@@ -1,4 +1,4 @@
-"""Rings between cells and sheet: from a mask to evenly spaced points with normals."""
+"""Rings between cells and sheet: from a mask to rings in mm, and the normals of noisy ones."""
 
 from __future__ import annotations
 
@@ -8,9 +8,10 @@ from numpy.typing import ArrayLike, NDArray
 from shapely.geometry import Polygon
 from skimage.measure import find_contours
 
+from tracer.geometry.closed_rings import signed_area, to_the_right
 from tracer.segmentation.working_picture.raster import Image, Mask, Raster
 
-__all__ = ["mask_rings", "resample", "ring_normals"]
+__all__ = ["mask_rings", "ring_normals"]
 
 Array = NDArray[np.float64]
 
@@ -55,28 +56,12 @@ def mask_rings(
     return out
 
 
-def signed_area(ring: ArrayLike) -> float:
-    """Area of a ring (N, 2), positive when it runs counter-clockwise."""
-    p = np.asarray(ring, np.float64)
-    x, y = p[:, 0], p[:, 1]
-    return float(0.5 * np.sum(x * np.roll(y, -1) - np.roll(x, -1) * y))
-
-
-def resample(ring: ArrayLike, step: float) -> Array:
-    """Points (M, 2) evenly spaced along a closed ring (N, 2), about ``step`` apart."""
-    p = np.asarray(ring, np.float64)
-    q = np.vstack([p, p[:1]])
-    s = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(q, axis=0), axis=1))])
-    m = max(8, round(s[-1] / step))
-    at = np.arange(m) * s[-1] / m
-    return np.column_stack([np.interp(at, s, q[:, 0]), np.interp(at, s, q[:, 1])])
-
-
 def ring_normals(ring: ArrayLike, smooth: float = 1.0) -> Array:
-    """Unit normals (N, 2) to the right of a closed ring: outward of a counter-clockwise one.
+    """Unit normals (N, 2) of a closed ring, as `tracer.geometry.closed_rings.normals` has them.
 
-    ``smooth`` is the standard deviation, in points, of the Gaussian that takes jitter off the
-    tangents.
+    Of noisy points: the tangent is a mean of chords of several reaches, which takes more jitter off
+    than evening out the shortest ones. ``smooth`` is the standard deviation, in points, of the
+    Gaussian by which the reaches weigh.
     """
     p = np.asarray(ring, np.float64)
     reach = max(1, round(2 * smooth))
@@ -84,6 +69,4 @@ def ring_normals(ring: ArrayLike, smooth: float = 1.0) -> Array:
     for k in range(1, reach + 1):
         weight = np.exp(-0.5 * (k / max(smooth, 1e-6)) ** 2)
         tangent += weight * (np.roll(p, -k, axis=0) - np.roll(p, k, axis=0))
-    length = np.linalg.norm(tangent, axis=1, keepdims=True)
-    tangent /= np.where(length > 0, length, 1)
-    return np.column_stack([tangent[:, 1], -tangent[:, 0]])
+    return to_the_right(tangent)

@@ -15,8 +15,9 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import median_filter
 
+from tracer.geometry.closed_rings import resample, signed_area
 from tracer.model.view import PlaneMap
-from tracer.segmentation.edge.contours import resample, ring_normals, signed_area
+from tracer.segmentation.edge.contours import ring_normals
 from tracer.segmentation.edge.edges import EdgeFit, blur_deviation, fit_shaded
 from tracer.segmentation.edge.profiles import contrast_signal, sample_profiles
 from tracer.segmentation.edge.tracking import track_edge
@@ -89,7 +90,7 @@ def measure_ring(
         How blurred the decision is at points (M, 2) on the sheet, in mm; None where the decision
         does not tell.
     """
-    ring = resample(ring_mm, step_mm)
+    (ring,) = resample(ring_mm, step_mm)
     px = plane.to_photo(ring)
     scale = _scale(ring, px)
     normals = _outward(px, ring)
