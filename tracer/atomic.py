@@ -138,7 +138,7 @@ def _appear(source: Path, target: Path) -> None:
         raise TracerError(
             "file-exists",
             f"{target} exists already.",
-            "Choose another name, or write over it with --replace.",
+            "Choose another name, or ask to write over it.",
         ) from None
 
 

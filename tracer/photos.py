@@ -332,8 +332,7 @@ def _focal(tags: dict[int, Any], name: str) -> tuple[float | None, tuple[Check, 
             "photo-no-focal-length",
             Severity.NOTE,
             f"{name} does not say its focal length, so the camera's height is less certain.",
-            "Give the photo as the phone saved it, or measure the camera's height and type it"
-            " with --camera-height.",
+            "Give the photo as the phone saved it, or measure the camera's height and type it.",
         ),
     )
 

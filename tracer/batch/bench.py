@@ -178,12 +178,12 @@ class _Watch:
             if time.monotonic() - began > self._limits.seconds:
                 self.why = (
                     f"It took longer than {self._limits.seconds:.0f} s and was stopped. Allow more"
-                    " with --at-most, or look at its photos."
+                    " time, or look at its photos."
                 )
             elif _resident_mb(self._process.pid) > self._limits.memory_mb:
                 self.why = (
                     f"It needed more than {self._limits.memory_mb:.0f} MB of memory and was"
-                    " stopped. Allow more with --memory, or make its photos smaller."
+                    " stopped. Allow more memory, or make its photos smaller."
                 )
             if self.why:
                 self._process.kill()

@@ -74,8 +74,8 @@ def do_on_cluster(
         raise UsageError(
             "cluster-needs-extra",
             "A cluster needs dask.distributed, which is not installed.",
-            "Install it: pip install 'tracer[cluster]'. Without it leave out --scheduler: the lays"
-            " are done on this computer.",
+            "Install it: pip install 'tracer[cluster]'. Without it name no cluster: the lays are"
+            " done on this computer.",
         )
     # what dask says of connections stands in our own sentences
     for name in [n for n in logging.root.manager.loggerDict if n.startswith("distributed")]:

@@ -166,7 +166,7 @@ def _prepare(out: str) -> None:
         raise TracerError(
             "file-unwritable",
             f"The folder {out} cannot be made: {error.strerror or error}.",
-            "Choose another with --out, or check its rights.",
+            "Choose another folder, or check its rights.",
         ) from error
 
 

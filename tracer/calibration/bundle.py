@@ -286,7 +286,7 @@ def _drop_worst(problem: Problem, fit: Fit, paper: Paper) -> tuple[Problem, Fit,
                 f"The scale cards {listed([*numbers, *(d.number for d in dropped)])} disagree, "
                 f"and it cannot be told which are right (card {number}: {_fault(worst)}).",
                 "Lay at least four cards of one printing flat on the sheet, or type the size of "
-                "each card with --card-size.",
+                "each card.",
             )
         lay = lay_of(fit, numbers).without(number)
         whole, problem = problem, problem.without(number)

@@ -197,7 +197,7 @@ def _size_findings(problem: Problem) -> list[Check]:
                 "The printed cards were taken to be true to size, 168.0 x 112.0 mm; a printer that "
                 "shrinks the page by 3 % makes every tool 3 % too large.",
                 "Measure one printed board between its outer edges and type it, for example "
-                "--card-size 168.0x112.0.",
+                "168.0x112.0.",
             )
         ]
     size = max((sizes.of(k) for k in typed), key=lambda s: abs(s[0] / BOARD_MM[0] - 1))
@@ -247,8 +247,8 @@ def _lens_findings(calibration: Calibration, problem: Problem, fit: Fit) -> list
                     f"The height of the camera in photo {photo.name} is only known to "
                     f"{view.height_mm:.0f} +/- {sigma_height:.0f} mm, which blurs the correction "
                     "of tall tools.",
-                    "Measure the height from sheet to lens (30 mm will do) and type it with "
-                    "--camera-height, or tilt the camera by about 10 degrees.",
+                    "Measure the height from sheet to lens (30 mm will do) and type it, or "
+                    "tilt the camera by about 10 degrees.",
                     subject_id=photo.photo_id,
                     value=sigma_height,
                     limit=HEIGHT_SIGMA_SHARE * view.height_mm,

@@ -9,6 +9,7 @@ from typing import Annotated, Any
 import typer
 
 from tracer.cli.console import EXIT_CHECK_FAILED, Console
+from tracer.cli.option_words import with_options
 from tracer.cli.options import Json, Quiet, number, whole, with_range
 
 __all__ = ["batch"]
@@ -119,7 +120,7 @@ class _Watcher:
         self._board = board
         self._line({"event": "lay", **row_record(row)})
         if row.state is State.FAILED:
-            self._console.note_line(f"{row.name}: {row.sentence}")
+            self._console.note_line(f"{row.name}: {with_options(row.slug, row.sentence)}")
         self._tell(lasting=True)
 
     def refused(self, entry: Any) -> None:
@@ -128,7 +129,7 @@ class _Watcher:
 
         if isinstance(entry, LayRow):
             self._line({"event": "lay", **row_record(entry)})
-            self._console.note_line(f"{entry.name}: {entry.sentence}")
+            self._console.note_line(f"{entry.name}: {with_options(entry.slug, entry.sentence)}")
 
     def end(self, board: Any, out: str) -> None:
         """All lays are over."""

@@ -17,6 +17,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, TextIO
 
+from tracer.cli.option_words import with_options
 from tracer.errors import TracerError
 from tracer.model.report import Check, Severity
 from tracer.spelling import visible
@@ -41,7 +42,7 @@ def check_record(check: Check) -> dict[str, Any]:
         "slug": check.slug,
         "severity": check.severity.value,
         "sentence": check.sentence,
-        "remedy": check.remedy,
+        "remedy": with_options(check.slug, check.remedy),
         "subject_id": check.subject_id,
         "value": check.value,
         "limit": check.limit,
@@ -147,7 +148,7 @@ class Console:
             mark = _MARKS[order[rank]]
             shown = _IN_FULL if len(alike) > _IN_FULL + 1 else len(alike)
             for check in alike[:shown]:
-                text = f"{check.sentence} {check.remedy}".strip()
+                text = f"{check.sentence} {with_options(slug, check.remedy)}".strip()
                 self._tell(f"{mark}: {text} [{slug}]")
             if rest := alike[shown:]:
                 self._tell(f"{mark}: {_more(rest)} [{slug}]")
@@ -180,11 +181,12 @@ class Console:
         nothing had been done.
         """
         self._end_step()
-        self._tell(f"error: {error} [{error.slug}]")
+        remedy = with_options(error.slug, error.remedy)
+        self._tell(f"error: {f'{error.sentence} {remedy}'.strip()} [{error.slug}]")
         if written:
             self._tell(f"Before that was written: {', '.join(written)}.")
         if self.as_json and error.slug != "output-unwritable":
-            record = {"slug": error.slug, "sentence": error.sentence, "remedy": error.remedy}
+            record = {"slug": error.slug, "sentence": error.sentence, "remedy": remedy}
             body: dict[str, Any] = {"error": record} | ({"written": [*written]} if written else {})
             self._print(json.dumps(body, indent=1, sort_keys=True))
 

@@ -35,7 +35,7 @@ def invitation(
         raise TracerError(
             "desk-not-on-network",
             "The desk was started for this computer only.",
-            "Start it with tracer desk --lan to take photos with a phone on the same network.",
+            "Start it for the network to take photos with a phone that is on it, too.",
         )
     draft.title = title or draft.title
     link = links.new(draft.draft_id, draft.title)

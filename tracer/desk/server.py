@@ -130,7 +130,7 @@ class DeskServer:
         raise TracerError(
             "desk-port-taken",
             f"Port {self.port} cannot be used: {refusal.strerror or refusal}.",
-            "Leave --port away to get a free one.",
+            "Name no port to get a free one.",
         ) from None
 
     @asynccontextmanager

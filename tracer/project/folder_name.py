@@ -53,7 +53,7 @@ def job_path(name: str) -> Path:
             "job-name-unusable",
             f"The name of the job, '{stem[:30]}...', is {len(stem.encode())} bytes long; at most"
             f" {MOST_BYTES} can be used.",
-            "Give it a shorter name with --job.",
+            "Give it a shorter name.",
         )
     return path.with_name(stem + SUFFIX)
 

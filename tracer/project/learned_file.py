@@ -45,7 +45,7 @@ def load_learned(data: bytes, name: str) -> dict[RGB, NDArray[np.float64]]:
         return TracerError(
             "job-damaged",
             f"{name} cannot be read: {why}.",
-            "Delete it, or photograph the empty panel again: tracer inspect JOB PHOTO --learn.",
+            "Delete it, or photograph the empty panel again and have it learned.",
         )
 
     body = parse_json(data, refuse, MOST_BYTES["file of a job"])

@@ -56,7 +56,7 @@ def load_printed() -> tuple[float, float]:
         return TracerError(
             "printer-settings-damaged",
             f"The printer's settings {path} cannot be read: {why}.",
-            "Delete the file and type the measured bars again with --printed.",
+            "Delete the file and type the measured bars again.",
         )
 
     try:

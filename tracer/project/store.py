@@ -133,7 +133,7 @@ class JobFolder:
                 raise UsageError(
                     "job-inside-job",
                     f"The job {self.name} would lie inside the job {folder}.",
-                    "Run the command in the folder above, or give a path with --job.",
+                    "Begin it in the folder above, or give its name with a path.",
                 )
 
     def _acquired(self) -> FileLock:

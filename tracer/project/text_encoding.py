@@ -139,7 +139,7 @@ def _undecodable(data: bytes, error: UnicodeDecodeError, encoding: str, name: st
         "tool-list-unreadable",
         f"{name}, line {lines + 1}: byte {error.start + 1} of the file"
         f" (0x{data[error.start]:02x}) is no letter in {encoding}.",
-        "Save the list as CSV UTF-8, or name its encoding with --encoding.",
+        "Save the list as CSV UTF-8, or name its encoding.",
     )
 
 
@@ -195,7 +195,7 @@ def _unsure(data: bytes, encodings: list[str], name: str) -> TracerError:
         f"The letters of {name} fit more than one encoding: line {first.line} reads"
         f" {shown(first.sample)} in {first.encoding} and {shown(second.sample)} in"
         f" {second.encoding}.",
-        f"Say which to tracer trace, with --encoding {first.encoding} (or"
+        f"Say which when tracing: {first.encoding} (or"
         f" {', '.join(encodings[1:5])}), in a batch in the column encoding; or save the list as CSV"
         " UTF-8.",
     )

@@ -133,7 +133,7 @@ def _encoding_notes(found: Decoded, name: str) -> tuple[Check, ...]:
             f"{name} is no Unicode text; it was read as {found.encoding}, so that line"
             f" {found.line} reads {shown(found.sample)}.",
             "The job's tools.csv is written as UTF-8 from now on. If that name is wrong, say what"
-            " it is in with --encoding.",
+            " it is in.",
         ),
     )
 

@@ -163,7 +163,7 @@ def _stain(silhouette: Silhouette, photo: Photo) -> Check:
         Severity.NOTE,
         f"In {photo.name}, the spot at ({place[0]:.0f}, {place[1]:.0f}) mm has no edge to measure "
         "and was taken for a stain.",
-        "If it is a tool, name it in the tool list or mark it with --keep.",
+        "If it is a tool, name it in the tool list or mark it to be kept.",
         value=_faint_share(silhouette),
         limit=STAIN_SHARE,
         where_mm=place,

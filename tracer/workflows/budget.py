@@ -37,7 +37,7 @@ _WORDS: dict[Cause, tuple[str, str]] = {
     Cause.AGREEMENT: ("photos that disagree", "softer light; leave the worst photo out"),
     Cause.FEW: ("edges that few photos show", "one more photo from the side that hides it"),
 }
-_SCALE = ("size of the print", "measure a card with a calliper and type --card-size")
+_SCALE = ("size of the print", "measure a card with a calliper and type its size")
 
 
 @dataclass(frozen=True)
@@ -174,6 +174,6 @@ def budget_of_job(folder: JobFolder, wanted: Iterable[str] = ()) -> list[ToolBud
         raise TracerError(
             "budget-none",
             f"Nothing is known of what the deviations in {folder.name} are made of.",
-            f"Trace its photos again: tracer trace --job {folder.name}.",
+            "Trace its photos again.",
         )
     return found

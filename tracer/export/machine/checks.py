@@ -45,7 +45,7 @@ def refuse_forbidden(machine: Machine, material: Material) -> None:
         raise TracerError(
             "material-forbidden",
             f"{material.title} must not be cut with a {machine.title}. {material.reason}",
-            "Cut it with a blade or a bit, or name another foam with --material.",
+            "Cut it with a blade or a bit, or name another foam.",
         )
 
 

@@ -175,8 +175,8 @@ def _page_text(canvas: Canvas, from_x_mm: float) -> None:
     lines = [
         f"Print at 100 % (actual size). Measure a board between the fine ticks at its corners: "
         f"{BOARD_MM[0]:.1f} mm long, {BOARD_MM[1]:.1f} mm high.",
-        "What you measure goes to the program: --card-size 168.0x112.0. Measure one card of every "
-        "printing, to 0.2 mm or better.",
+        "What you measure goes to the program as the card size, such as 168.0x112.0. Measure one "
+        "card of every printing, to 0.2 mm or better.",
         "Cut along the grey lines. Lay 4 to 8 cards flat around the tools, each number only once.",
     ]
     for k, line in enumerate(lines):
@@ -194,8 +194,8 @@ def _mat_page(canvas: Canvas, mat_mm: tuple[float, float]) -> None:
     canvas.drawCentredString(
         width / 2 * mm,
         3.5 * mm,
-        f"Print at 100 %: {width:g} x {height:g} mm. Trace with --mat {width:g}x{height:g} and the "
-        f"measured size of a board ({BOARD_MM[0]:.1f} x {BOARD_MM[1]:.1f} mm): --card-size.",
+        f"Print at 100 %: {width:g} x {height:g} mm. Trace as a mat of {width:g}x{height:g} with "
+        f"the measured size of a board ({BOARD_MM[0]:.1f} x {BOARD_MM[1]:.1f} mm).",
     )
     canvas.showPage()
 

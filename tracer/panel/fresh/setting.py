@@ -96,7 +96,7 @@ def task_of(
         raise TracerError(
             "layout-needs-bay",
             "A layout made from nothing needs the bay's width and height.",
-            "Add --bay, for example --bay 560x380.",
+            "Type its size, for example 560x380.",
         )
     rules = rules_for(bay.kind, plies, plan.rules)
     gap = gap_of(plan, rules) if gap_mm is None else gap_mm

@@ -59,14 +59,14 @@ def check_limit(loosest_mm: float, fit: Fit, machine: Machine | None = None) -> 
             "loosest-below-fit",
             f"No pocket is to be looser than {loosest_mm:g} mm a side, but the fit asked for "
             f"leaves {fit.gap_mm:g} mm where the edge is sure.",
-            "Choose a closer fit, or a larger --loosest.",
+            "Choose a closer fit, or a larger limit.",
         )
     if machine is not None and loosest_mm < 2 * machine.cut_sigma_mm:
         raise UsageError(
             "loosest-below-machine",
             f"No pocket is to be looser than {loosest_mm:g} mm a side, but the walls of the "
             f"{machine.title} scatter by {machine.cut_sigma_mm:g} mm.",
-            f"Choose --loosest {2 * machine.cut_sigma_mm:g} or more.",
+            f"Choose a limit of {2 * machine.cut_sigma_mm:g} mm or more.",
         )
 
 

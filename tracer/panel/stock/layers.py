@@ -167,8 +167,8 @@ def _assumed(stock: Stock, layers: Sequence[float]) -> Check:
         sentence=f"The {stock.colour} face is built from {len(layers)} layers, from front to back "
         f"{' + '.join(f'{mm:g}' for mm in layers)} mm, since the machine only cuts right through; "
         "the plan does not say what the foam is sold in.",
-        remedy="Name it as thicknesses_mm of that layer in panel.toml; cut right through with "
-        "--through.",
+        remedy="Name it as thicknesses_mm of that layer in panel.toml, or ask for holes cut right "
+        "through.",
     )
 
 
@@ -178,8 +178,8 @@ def _one_layer(stock: Stock, sizes: Sequence[float]) -> Check:
         severity=Severity.FAIL,
         sentence=f"No layers of {', '.join(f'{mm:g}' for mm in sizes)} mm add up to the "
         f"{stock.colour} face of {stock.thickness_mm:g} mm: every pocket would go right through.",
-        remedy="Name what the foam is sold in as thicknesses_mm in panel.toml; or ask for right "
-        "through with --through.",
+        remedy="Name what the foam is sold in as thicknesses_mm in panel.toml; or ask for holes "
+        "cut right through.",
         value=stock.thickness_mm,
         unit="mm",
     )

@@ -103,7 +103,7 @@ def place_new(
             raise UsageError(
                 "swap-rule-impossible",
                 "The new tool cannot stay as it lies: its photo shows other cards, or moved ones.",
-                "Choose another rule with --place.",
+                "Choose another rule for its place.",
             )
         motion = Motion()
     elif chosen is Rule.OVERLAY:
@@ -146,7 +146,7 @@ def _by_feature(rule: Rule, new: Polygon, old: Polygon, found: Registration) -> 
             raise UsageError(
                 "swap-rule-impossible",
                 "There is no hole to hang by in the new or the old outline.",
-                "Choose another rule with --place.",
+                "Choose another rule for its place.",
             )
         return point_motion(holes[0].coords[0], angle, holes[1].coords[0], theirs.angle_rad)
     return point_motion(mine.centre_mm, angle, theirs.centre_mm, theirs.angle_rad)

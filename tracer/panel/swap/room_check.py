@@ -67,8 +67,7 @@ def _remedy(panel: Panel, shifts: np.ndarray[tuple[int, int], np.dtype[np.float6
     """The moves that make room, as words and as lines of the plan."""
     if shifts is None:
         return (
-            "The others cannot give way far enough: lay the panel out again with "
-            "tracer arrange JOB --place fresh, or take a larger bay."
+            "The others cannot give way far enough: lay the panel out afresh, or take a larger bay."
         )
     words, lines = [], []
     for pocket, (x, y) in zip(panel.pockets, shifts.tolist(), strict=True):

@@ -144,7 +144,7 @@ def check_flat(whole: Whole, typed: TypedPrior | None, subject_id: str) -> list[
             "flat-on-sheet",
             Severity.NOTE,
             "All photos see this flat on the sheet, as they would a print, a tape or a drawn line.",
-            "If it is no tool, leave it out with --drop; if it is one, type its height.",
+            "If it is no tool, leave it out; if it is one, type its height.",
             subject_id,
             whole.edge_mm,
             FLAT_MM,
@@ -357,7 +357,7 @@ def check_open_edges(
                 f"(over x {x:.0f}, y {y:.0f} mm; the arrow in the overlay): it would take the open "
                 f"edges from {best.before_mm:.1f} to {best.after_mm:.1f} mm.",
                 "Hold the camera there at the same height, aimed at the middle, and add the photo "
-                "with --more.",
+                "to the lay.",
                 tools[best.tool].silhouettes[0].silhouette_id,
                 best.after_mm,
                 best.before_mm,

@@ -74,7 +74,7 @@ def _checked(data: bytes) -> bytes:
         raise TracerError(
             "model-damaged",
             "The learned model that comes with tracer is missing or damaged.",
-            "Install tracer again, or run with --silhouettes classical.",
+            "Install tracer again, or ask for the classical silhouettes.",
         )
     return data
 

@@ -101,7 +101,7 @@ def _check(thing: LeftOut, photo_name: str) -> Check:
         Severity.NOTE if small else Severity.WARN,
         f"In {photo_name}, something at ({x:.0f}, {y:.0f}) mm{size} was left "
         f"out: {thing.reason.value}.",
-        "If it is a tool, name it in the tool list or mark it with --keep."
+        "If it is a tool, name it in the tool list or mark it to be kept."
         if thing.reason is not Reason.CUT
         else "If it is a tool, take the photo again with the whole of it in view.",
         where_mm=(x, y),

@@ -177,7 +177,7 @@ def arrange_job(
             raise UsageError(
                 "job-missing",
                 f"There is no job {folder.name} here.",
-                "Name the photos to make one: tracer trace PHOTO... --job NAME.",
+                "Trace the photos of a lay to make one.",
             )
         before = load_panel(folder.read(PANEL_JSON), PANEL_JSON) if folder.has(PANEL_JSON) else None
         plan = plan_from_toml(plan_file[1], plan_file[0]) if plan_file else None
@@ -257,7 +257,7 @@ def _taken(choices: Sequence[Choice], plan: PanelPlan) -> PanelPlan:
         raise UsageError(
             "layout-choice-missing",
             f"There is no layout {number} to choose: {len(choices)} different ones were found.",
-            f"Choose one of 1 to {len(choices)}, or search --effort long.",
+            f"Choose one of 1 to {len(choices)}, or search for longer.",
         )
     return choices[number - 1].plan
 

@@ -130,7 +130,7 @@ def _read(name: str, read: Read) -> ReadFile:
         raise TracerError(
             "plan-drawing-missing",
             f"The plan names the drawing {shown(name)}, and it is not there.",
-            f"Put it into the folder {DRAWINGS} of the job, or give it with --drawing.",
+            f"Put it into the folder {DRAWINGS} of the job, or name the file.",
         )
     file = read_cutting_bytes(data, name)
     if file.mm_per_unit is None:

@@ -126,7 +126,7 @@ def _ended_early() -> Check:
         "layout-search-ended",
         Severity.NOTE,
         "The search for layouts was ended with Ctrl-C; the best so far were kept.",
-        "Search again with --place fresh.",
+        "Lay the tools out afresh to search again.",
     )
 
 
@@ -146,7 +146,7 @@ def _style_check(found: Sequence[Found], style: Style) -> list[Check]:
             "layout-other-style",
             Severity.NOTE,
             f"No layout of the style {style.value} was found that fits; {found[0].style} does.",
-            "A larger bay or a smaller --gap leaves room for rows.",
+            "A larger bay or a smaller gap leaves room for rows.",
         )
     ]
 
@@ -224,9 +224,9 @@ def _advice(found: Shortfall) -> str:
         names = ", ".join(found.left_out)
         help_by.append(f"without {names} the rest fits (skip in [[tools]])")
     if found.gap_mm is not None:
-        help_by.append(f"with gaps of {found.gap_mm:g} mm all fit (--gap {found.gap_mm:g})")
+        help_by.append(f"with gaps of {found.gap_mm:g} mm all fit")
     if found.closer_fit:
-        help_by.append("with a closer fit class all fit (--fit)")
+        help_by.append("with a closer fit class all fit")
     if not help_by:
         return "Make the bay larger, or spread the tools over two."
     text = "; ".join(help_by)

@@ -161,7 +161,7 @@ def _height_later(outline: Outline, row: ToolRow) -> Check:
         f"{outline.outline_id} ({outline.name}): tools.csv has a height of {row.height_mm:g} mm, "
         f"and its outline was traced with {outline.height_mm:g} mm. Depth, notch and drawer go by "
         "the list; the outline is still that of the other height.",
-        "Trace again (tracer trace --job NAME), then arrange.",
+        "Trace the job again, then arrange.",
         subject_id=outline.outline_id,
         value=row.height_mm,
         limit=outline.height_mm,

@@ -71,7 +71,7 @@ def profile_from_reading(
         raise UsageError(
             "coupon-nothing-read",
             "Nothing was read from the coupon.",
-            "Type --strips (length of the row of ten) or --hole (number), best both.",
+            "Type the length of the row of ten strips or the number of the hole, best both.",
         )
     kerf = machine.kerf_mm
     if strips_mm is not None:
@@ -79,7 +79,7 @@ def profile_from_reading(
             raise UsageError(
                 "coupon-strips-wrong",
                 f"The {machine.title} allows for its own kerf; the strips tell nothing here.",
-                "Set the cutter's width at the machine, and type --hole only.",
+                "Set the cutter's width at the machine, and type the hole only.",
             )
         kerf = round(kerf_from_strips(strips_mm), 3)
     offset = None
@@ -91,7 +91,7 @@ def profile_from_reading(
             raise UsageError(
                 "coupon-nothing-read",
                 "The row of strips was measured on its lower face only.",
-                "Measure it on the face that lay up as well: --strips.",
+                "Measure it on the face that lay up as well.",
             )
         kerf_from_strips(strips_below_mm)
         taper = round(taper_from_strips(strips_mm, strips_below_mm, thickness_mm), 4)
@@ -128,7 +128,7 @@ def _refuse_other(path: Path, there: bytes, data: bytes, replacing: bool) -> Non
         raise TracerError(
             "file-exists",
             f"There is already a file {path}.",
-            "Write over it with --replace, or choose another folder.",
+            "Choose another folder, or ask to write over it.",
         )
 
 
@@ -146,7 +146,7 @@ def own_profile(folder: Path, name: str, like: Machine, *, replacing: bool) -> l
         raise UsageError(
             "machine-file-name",
             f"{shown(name)} is no name for a profile.",
-            "Letters, numbers and hyphens will do: tracer machines our-router --from router.",
+            "Letters, numbers and hyphens will do, such as our-router.",
         )
     if stem in machine_names():
         raise UsageError(
@@ -163,7 +163,7 @@ def profile_file(path: Path, machine: Machine, *, replacing: bool) -> list[Path]
         raise UsageError(
             "machine-file-name",
             f"A machine profile's file ends in .toml, not '{path.name}'.",
-            f"Write --save {path.stem}.toml.",
+            f"Save it as {path.stem}.toml.",
         )
     data = machine_toml(machine).encode()
     job = JobFolder(path.parent)

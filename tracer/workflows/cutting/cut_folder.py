@@ -154,7 +154,7 @@ def _refuse_overwriting(
             "cut-exists",
             f"The job {folder.name} holds other cutting files for this machine"
             f" ({(changed or former)[0]}).",
-            "Write over them with --replace, or keep them by copying the folder cut.",
+            "Ask to write over them, or keep them by copying the folder cut.",
         )
 
 

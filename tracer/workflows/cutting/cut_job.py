@@ -149,7 +149,7 @@ def _opened(folder: JobFolder) -> tuple[OutlinesFile, ToolList | None]:
         raise UsageError(
             "job-missing",
             f"There is no job {folder.name} here.",
-            "Name the photos to make one: tracer trace PHOTO... --job NAME.",
+            "Trace the photos of a lay to make one.",
         )
     content = load_outlines(folder.read("outlines.json"), "outlines.json")
     tools = None

@@ -50,8 +50,8 @@ def cut_any_lay(
             "depth-not-said",
             f"The {options.machine.title} only cuts right through, and it is not said how deep the"
             f" pockets are: {options.thickness_mm:g} mm deep they would be holes.",
-            "Give --depth 15 or a depth_mm in tools.csv, and the foam is built from layers; or"
-            " arrange a panel first (tracer arrange); or ask for holes with --through.",
+            "Type a depth for all, such as 15, or a depth_mm in tools.csv, and the foam is built from"
+            " layers; or arrange a panel first; or ask for holes cut right through.",
         )
     layers = _layers(options, list(depths.values()))
     snapped = dict(zip(depths, layer_depths(list(depths.values()), layers), strict=True))
@@ -76,7 +76,7 @@ def _layers(options: CutOptions, depths: Sequence[float]) -> tuple[float, ...]:
         raise UsageError(
             "layers-impossible",
             f"A pocket {deepest:g} mm deep leaves no floor in foam of {options.thickness_mm:g} mm.",
-            "Give the thickness of the whole stack with --thickness, or a smaller depth.",
+            "Type the thickness of the whole stack, or a smaller depth.",
         )
     sizes = options.layers_mm or sold_thicknesses(options.machine.max_depth_mm)
     layers = best_layers(options.thickness_mm, sizes, depths)
@@ -86,7 +86,7 @@ def _layers(options: CutOptions, depths: Sequence[float]) -> tuple[float, ...]:
             "layers-impossible",
             f"No layers of {listed} mm add up to {options.thickness_mm:g} mm with a joint below"
             " every pocket.",
-            "Say what thicknesses you have with --layers 5,10,15, or another --thickness.",
+            "Say what thicknesses you have, such as 5,10,15, or another thickness of the stack.",
         )
     return layers
 
@@ -104,7 +104,7 @@ def _noted(
             Severity.NOTE,
             f"The foam is built from {len(layers)} layers, from front to back {stack} mm, since"
             " the machine only cuts right through.",
-            "Say what thicknesses you have with --layers; cut right through with --through.",
+            "Say what thicknesses you have, or ask for holes cut right through.",
         )
     ]
     found += [

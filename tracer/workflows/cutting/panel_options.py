@@ -91,7 +91,7 @@ def foam_as_typed(options: CutOptions, panel: Panel, plan: PanelPlan) -> list[Ch
     if options.machine.heat:
         raise UsageError(
             "material-contradicts-panel",
-            f"The panel's sheets are {' and '.join(planned)}, but --material says"
+            f"The panel's sheets are {' and '.join(planned)}, but what was typed is"
             f" {options.material}.",
             "Find out which it is before any heat touches it; the panel's foam is the material of"
             " the [[plies]] in panel.toml.",
@@ -100,7 +100,7 @@ def foam_as_typed(options: CutOptions, panel: Panel, plan: PanelPlan) -> list[Ch
         Check(
             "material-contradicts-panel",
             Severity.WARN,
-            f"The panel's sheets are {' and '.join(planned)}, but --material says"
+            f"The panel's sheets are {' and '.join(planned)}, but what was typed is"
             f" {options.material}; the job sheet follows the panel.",
             "Write the foam as material of the [[plies]] in panel.toml and arrange again.",
             subject_id=options.material,

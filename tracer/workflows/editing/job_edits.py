@@ -235,7 +235,7 @@ def _swap_stepped(folder: JobFolder, edits: Edits, edit: Edit, *, back: bool) ->
         raise TracerError(
             "edit-conflict",
             f"The job was swapped or traced elsewhere since {edit.subject} was replaced here.",
-            "An earlier state comes back with tracer swap JOB --back-to.",
+            "An earlier state comes back by its number.",
         )
     files = restored_files(folder, wanted, "undone" if back else "made again", None)
     known = replace(change, was=revision + 1) if back else replace(change, now=revision + 1)

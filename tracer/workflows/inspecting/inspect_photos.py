@@ -209,6 +209,6 @@ def _refusal(
     return TracerError(
         "panel-not-seen",
         f"Photo {photo.name}{several} does not show {which}, or too little of it to be sure.",
-        "Take the whole panel, rim included, from the front; or stick on corner marks: "
-        "tracer inspect JOB --marks.",
+        "Take the whole panel, rim included, from the front; or print corner marks and "
+        "stick them on.",
     )

@@ -45,7 +45,7 @@ def with_more(
         raise UsageError(
             "job-missing",
             f"There is no job {job_name} here to add photos to.",
-            "Trace the first photos without --more.",
+            "Trace its first photos before further ones are added.",
         )
     count = len(record.lays)
     if (lay is None and count > 1) or (lay is not None and not 1 <= lay <= count):
@@ -54,7 +54,7 @@ def with_more(
             f"The job {job_name} has {count} lays, so it must be told which one the photos show."
             if lay is None
             else f"The job {job_name} has no lay {lay}, only {count}.",
-            "Name it by its number with --lay.",
+            "Name it by its number.",
         )
     number = lay or 1
     old = record.lays[number - 1]
@@ -65,7 +65,7 @@ def with_more(
         raise UsageError(
             "photo-twice",
             f"The job {job_name} has {names} already.",
-            "Take one more photo from another place, or trace the job again without --more.",
+            "Take one more photo from another place, or trace the job again as it is.",
         )
     time = 1 + max(p.added for p in old.photos)
     more = tuple(
@@ -113,8 +113,8 @@ def refuse_changed_lay(
                 "lay-changed",
                 f"{name} shows {confirmed} of the lay's {len(known)} tools where the other photos "
                 "show them.",
-                "Nothing was changed. If tools were moved meanwhile, trace the new photos into a "
-                "lay of their own with --add.",
+                "Nothing was changed. If tools were moved meanwhile, add the new photos as a lay "
+                "of their own.",
             )
 
 

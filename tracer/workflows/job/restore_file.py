@@ -91,7 +91,7 @@ def _refuse_missing(folder: JobFolder) -> None:
         raise UsageError(
             "job-missing",
             f"There is no job {folder.name} here.",
-            "Name the photos to make one: tracer trace PHOTO... --job NAME.",
+            "Trace the photos of a lay to make one.",
         )
 
 

@@ -67,7 +67,7 @@ def refuse_known_photos(
             "photo-in-job",
             f"The job {job_name} has {'this photo' if len(known) == 1 else 'these photos'}"
             f" already: {'; '.join(known)}.",
-            "To trace it again leave --add away; to add another lay name its photos alone.",
+            "To trace it again add nothing; to add another lay name its photos alone.",
         )
 
 
@@ -105,9 +105,9 @@ def refuse_same_lay(
                 "lay-in-job",
                 f"{', '.join(names)} shows lay {number} of the job ({photos}) again: the cards lie"
                 f" as they did, and {known} of its {len(regions)} tools where they lay.",
-                "Nothing was added, since every tool would be there twice. Take them in with"
-                " --more, as further photos of that lay; other tools of the same form trace into a"
-                " job of their own with --job.",
+                "Nothing was added, since every tool would be there twice. Take them in"
+                " as further photos of that lay; other tools of the same form trace into a job of"
+                " their own.",
             )
 
 

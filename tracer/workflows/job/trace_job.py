@@ -226,7 +226,7 @@ def _planned(
             raise UsageError(
                 "job-missing",
                 f"There is no job {folder.name} here.",
-                "Name the photos to make one: tracer trace PHOTO... --job NAME.",
+                "Trace the photos of a lay to make one.",
             )
         _refuse_unknown_photos(corrections, sum(len(lay.photos) for lay in record.lays))
         lays, first = [], 0
@@ -248,8 +248,7 @@ def _planned(
             raise TracerError(
                 "job-exists",
                 f"There is a job {folder.name} with other photos.",
-                "Choose another name with --job, add these photos as a further lay with --add,"
-                " or write over it with --replace.",
+                "Choose another name, add these photos as a further lay, or ask to write over it.",
             )
     old_lays = record.lays if record is not None and not mode.replace else ()
     number = len(old_lays) + 1

@@ -225,7 +225,7 @@ def the_new_one(
     raise UsageError(
         "swap-which-tool",
         f"The photo shows {len(found)} tools that could be the new one.",
-        "Photograph it alone, or point at it with --point X,Y.",
+        "Photograph it alone, or point at it.",
     )
 
 
@@ -262,7 +262,7 @@ def _direction(placed: Placed, old: Outline) -> list[Check]:
                 "swap-looks-mirrored",
                 Severity.WARN,
                 f"The new tool fits the place of {old.name} better lying on its other face.",
-                "Lay it as it will lie in the foam, or use --mirror.",
+                "Lay it as it will lie in the foam, or have it mirrored.",
                 subject_id=old.outline_id,
                 value=placed.registration.mirror_ratio,
             )
@@ -274,7 +274,7 @@ def _direction(placed: Placed, old: Outline) -> list[Check]:
                 Severity.WARN,
                 f"The outlines do not tell which way round the new tool goes in the place of"
                 f" {old.name}.",
-                "Look at the picture; if it is wrong, use --turn 180.",
+                "Look at the picture; if it is wrong, turn it by 180 degrees.",
                 subject_id=old.outline_id,
                 value=placed.registration.turned_ratio,
             )
@@ -297,7 +297,7 @@ def near_neighbours(new: Outline, others: Sequence[Outline], least_mm: float = 1
                 f"{new.name} comes within {distance:.1f} mm of {other.name}."
                 if distance > 0
                 else f"{new.name} lies over {other.name}.",
-                "Shift or turn it with --shift and --turn, or arrange the panel anew.",
+                "Shift or turn it, or arrange the panel anew.",
                 subject_id=new.outline_id,
                 value=distance,
                 limit=least_mm,

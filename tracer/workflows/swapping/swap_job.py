@@ -245,7 +245,7 @@ def add_tool(
             raise UsageError(
                 "swap-no-place",
                 "It is not said where the new tool goes.",
-                "Give the place of its middle with --at X,Y (mm in the lay's frame).",
+                "Give the place of its middle, mm in the lay's frame.",
             )
         x, y = found.region.centroid.coords[0]
         to = at_mm or (x, y)

@@ -76,7 +76,7 @@ def open_job(folder: JobFolder) -> OpenJob:
         raise UsageError(
             "job-missing",
             f"There is no job {folder.name} here.",
-            "Name the photos to make one: tracer trace PHOTO... --job NAME.",
+            "Trace the photos of a lay to make one.",
         )
     panel = load_panel(folder.read(PANEL), PANEL) if folder.has(PANEL) else None
     return OpenJob(folder, record, content, tools or ToolList(), panel)

@@ -118,7 +118,7 @@ def assign_rows(
                     "rows-on-one-tool",
                     Severity.WARN,
                     f"{label} points at a tool that an earlier row names already; it was ignored.",
-                    "If two tools were taken for one, part them with --split.",
+                    "If two tools were taken for one, part them.",
                     subject_id=row.name,
                 )
             )

@@ -156,7 +156,7 @@ def readings_ignored(unread: Sequence[EdgeReading], outline: Outline) -> list[Ch
             Severity.WARN,
             f"What was read on the template at {marks} of {called} lies far from its outline now, "
             "and is left out.",
-            "Read the gaps again on a new template (tracer gaps), or forget them with --forget.",
+            "Read the gaps again on a new template, or forget them.",
             subject_id=outline.outline_id,
         )
     ]
@@ -175,7 +175,7 @@ def refuse_above_camera(
     lowest = min(view.height_mm for view in views)
     typed = [(row.height_mm, _row_words(row, where)) for row in rows if row.height_mm is not None]
     if default_mm is not None:
-        typed.append((default_mm, "--height"))
+        typed.append((default_mm, "What was typed for all tools"))
     for height, said_by in typed:
         if not height < lowest:
             raise TracerError(

@@ -337,7 +337,7 @@ def _nothing_found(outlines: Sequence[Outline], photos: Sequence[Photo]) -> tupl
             "no-tools",
             Severity.WARN,
             f"No tool was found on the sheet in {photos[0].name}.",
-            "Lay tools between the cards; if there are some, keep them with --keep.",
+            "Lay tools between the cards; if there are some, mark them to be kept.",
         ),
     )
 
