@@ -213,7 +213,7 @@ def test_utf_16_without_its_mark() -> None:
 
 def test_where_two_fit_the_person_is_asked() -> None:
     data = (HEAD + "Söge,1,2,3\r\n").encode("cp850")
-    with pytest.raises(TracerError, match="--encoding cp850") as caught:
+    with pytest.raises(TracerError, match="Say which when tracing: cp850") as caught:
         parse_tool_list(data, "tools.csv")
     assert caught.value.slug == "list-encoding-unsure"
     assert "'Söge' in cp850" in caught.value.sentence

@@ -13,6 +13,17 @@ _JOB = "tracer trace PHOTO... --job NAME"
 
 #: slug of a message -> words of it, and what to type for them
 OPTION_WORDS: dict[str, tuple[tuple[str, str], ...]] = {
+    "bay-empty": (("put tools into it", "--put"),),
+    "bay-job-exists": (
+        ("Name the bay otherwise", "--bay NAME=WxH"),
+        ("write over the job", "--replace"),
+    ),
+    "bay-named-twice": (("Name each bay differently", "--bay NAME=WxH"),),
+    "bays-no-room": (("a smaller gap", "--gap"), ("the panels of what fits", "--partly")),
+    "bays-too-few": (
+        ("Name two bays or more", "--bay NAME=WxH"),
+        ("arranged as a panel", "tracer arrange"),
+    ),
     "budget-none": (("Trace its photos again", "tracer trace --job NAME"),),
     "camera-height-unsure": (("type it", "--camera-height"),),
     "card-size-not-typed": (("type it", "--card-size"),),

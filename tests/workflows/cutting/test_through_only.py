@@ -119,5 +119,5 @@ def test_a_face_that_no_layers_make_fails_with_what_to_type() -> None:
     options = PanelCutOptions(machine=profile, dxf=dxf_options(profile))
     done = cut_panel(panel, wanted, tools, options, name="b")
     (check,) = (c for c in done.checks if c.slug == "face-not-in-layers")
-    assert "thicknesses_mm" in check.remedy and "--through" in check.remedy
+    assert "thicknesses_mm" in check.remedy and "cut right through" in check.remedy
     assert shapely.is_valid(panel.shape)

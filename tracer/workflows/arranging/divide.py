@@ -96,7 +96,7 @@ def divide_job(
             raise UsageError(
                 "job-missing",
                 f"There is no job {folder.name} here.",
-                "Name the photos to make one: tracer trace PHOTO... --job NAME.",
+                "Trace the photos of a lay to make one.",
             )
         if not replacing:
             _refuse_existing(jobs)
@@ -131,7 +131,7 @@ def _refuse_existing(jobs: Sequence[JobFolder]) -> None:
             raise TracerError(
                 "bay-job-exists",
                 f"There is a job {job.name} already.",
-                "Name the bay otherwise (--bay NAME=WxH), or write over the job with --replace.",
+                "Name the bay otherwise, or ask to write over the job.",
             )
 
 
@@ -212,7 +212,7 @@ def _empty(bays: Sequence[BayOrder], spread: Spread) -> list[Check]:
             "bay-empty",
             Severity.NOTE,
             f"The bay {bay.name} stays empty: the others hold all tools that fit it.",
-            "Leave it out, or put tools into it with --put.",
+            "Leave it out, or put tools into it.",
         )
         for bay, plan in zip(bays, spread.plans, strict=True)
         if plan is None

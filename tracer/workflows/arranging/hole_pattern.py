@@ -66,7 +66,8 @@ def hole_pattern(
             "holes-none",
             f"No round hole was found in {photo.name}"
             + (" within the box." if within_px is not None else "."),
-            "Light the face evenly, lay dark paper under the holes, and check the box that is looked in.",
+            "Light the face evenly, lay dark paper under the holes, and check the box that is"
+            " looked in.",
         )
     at = np.array([(h.x_mm, h.y_mm) for h in found])
     places = np.column_stack([at, np.full(len(at), height_mm)])

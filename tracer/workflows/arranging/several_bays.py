@@ -133,7 +133,7 @@ def refuse_bays(bays: Sequence[BayOrder]) -> None:
         raise UsageError(
             "bays-too-few",
             "A set is spread over two bays or more.",
-            "Give each bay with --bay; for a single one use tracer arrange.",
+            "Name two bays or more; a single one is arranged as a panel.",
         )
     if len(bays) > _MOST_BAYS:
         raise UsageError(
@@ -153,7 +153,7 @@ def refuse_bays(bays: Sequence[BayOrder]) -> None:
             raise UsageError(
                 "bay-named-twice",
                 f"Two bays are called {one.name}.",
-                "Name each bay differently: --bay top=560x400 --bay low=560x400.",
+                "Name each bay differently, such as top=560x400 and low=560x400.",
             )
         seen.add(one.name.lower())
 
@@ -337,8 +337,8 @@ def _advice(
     ids = ", ".join(i for k in division.out for i in things[k].ids)
     size = least_bay(rest, 0, lambda: None)
     further = f"a further bay of {size[0]:g} x {size[1]:g} mm holds them" if size else ""
-    ways = [further, f"leave out {ids} (skip in [[tools]])", "type a smaller --gap"]
-    text = "; ".join([w for w in ways if w] + ["make the panels of what fits with --partly"])
+    ways = [further, f"leave out {ids} (skip in [[tools]])", "type a smaller gap"]
+    text = "; ".join([w for w in ways if w] + ["make the panels of what fits"])
     return f"{text[0].upper()}{text[1:]}."
 
 

@@ -50,8 +50,8 @@ def cut_any_lay(
             "depth-not-said",
             f"The {options.machine.title} only cuts right through, and it is not said how deep the"
             f" pockets are: {options.thickness_mm:g} mm deep they would be holes.",
-            "Type a depth for all, such as 15, or a depth_mm in tools.csv, and the foam is built from"
-            " layers; or arrange a panel first; or ask for holes cut right through.",
+            "Type a depth for all, such as 15, or a depth_mm in tools.csv, and the foam is built"
+            " from layers; or arrange a panel first; or ask for holes cut right through.",
         )
     layers = _layers(options, list(depths.values()))
     snapped = dict(zip(depths, layer_depths(list(depths.values()), layers), strict=True))
