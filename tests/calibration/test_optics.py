@@ -11,9 +11,14 @@ import pytest
 from tests.calibration.bench import (
     BOARD_MM,
     SIZE_PX,
+    Flaws,
+    detect,
+    draw_papers,
     make_photo,
     make_view,
+    rim,
 )
+from tracer.calibration.calibrate import solve_lay
 from tracer.calibration.layout import Layout, Prior
 from tracer.calibration.optics import (
     Optics,
@@ -134,3 +139,16 @@ def test_how_far_a_lens_looks_beside_the_middle() -> None:
     x[1:3] = 2015.5 + 30.0, 1511.5 - 40.0
     fit = SimpleNamespace(layout=layout, x=x)
     assert middle_shift(fit, 0, optics_of(photo_of())) == pytest.approx(50 / 4032)  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize("stretch", [1.0, 1.4])
+def test_a_focal_length_that_the_cards_contradict_is_told_with_theirs(stretch: float) -> None:
+    """26 mm in the file; six cards seen aslant show which it is, to the prior's 3 %."""
+    view = make_view(tilt_deg=18.0, focal_px=stretch * focal_px(26.0, SIZE_PX), height_mm=1800.0)
+    rng = np.random.default_rng(0)
+    seen = detect(view, draw_papers(rim(6), Flaws(), rng), 0.05, rng)
+    solved = solve_lay([make_photo(view)], [seen])
+    told = [c for c in solved.checks if c.slug == "focal-length-contradicted"]
+    assert len(told) == (stretch != 1.0)
+    assert all(c.value == pytest.approx(26.0 * stretch, rel=0.05) and c.unit == "mm" for c in told)
+    assert "photo-looks-cropped" not in {c.slug for c in solved.checks}

@@ -147,6 +147,18 @@ def test_codes_are_read_to_the_pictures_very_edge() -> None:
         assert found.reshape(BITS, BITS) == pytest.approx(wanted)
 
 
+def test_bits_on_the_very_last_row_and_column_are_read() -> None:
+    """One pixel a bit, and the picture ends with the last of them: nothing beyond is needed."""
+    marker = dictionary().generateImageMarker(17, BITS + 2)
+    side = BITS + 2
+    corners = np.array([[0.0, 0.0], [side, 0.0], [side, side], [0.0, side]]) - 0.5
+    for turn in range(4):
+        turned = np.ascontiguousarray(np.rot90(marker, turn))
+        wanted = np.where(turned[1:-1, 1:-1] > 0, 1.0, -1.0).ravel()
+        cut = np.ascontiguousarray(turned[:-1, :-1])
+        assert _read(cut, corners[None].astype(np.float32))[0] == pytest.approx(wanted)
+
+
 def test_markers_of_a_card_are_its_own() -> None:
     for number in (0, 3):
         ids = charuco_board(number).getIds().ravel()

@@ -11,9 +11,11 @@ from scipy.special import ndtr
 from shapely.geometry import box
 
 from tests.panel.pocket.test_clearance import outline
-from tracer.errors import TracerError
+from tracer.errors import TracerError, UsageError
+from tracer.export.machine.profiles import read_machine
 from tracer.geometry.widen import ring_samples
 from tracer.model.outline import EdgeModel, HeightSource
+from tracer.model.panel_plan import FitClass
 from tracer.panel.pocket.edge_errors import (
     EdgeErrors,
     Evidence,
@@ -22,7 +24,8 @@ from tracer.panel.pocket.edge_errors import (
     ring_sigma,
     sigma_along,
 )
-from tracer.panel.pocket.looseness import _remedies, _sigma
+from tracer.panel.pocket.fits import FITS
+from tracer.panel.pocket.looseness import _remedies, _sigma, check_limit
 from tracer.panel.pocket.settling import motions, smooth_noise
 
 BAR = box(0, 0, 160, 30)
@@ -158,3 +161,20 @@ def test_one_more_photo_takes_nothing_below_the_middle_of_a_doubtful_ring() -> N
     found = dict(_remedies(tool, SimpleNamespace(where_mm=(160.0, 15.0))))  # type: ignore[arg-type]
     seen = next(o for words, o in found.items() if words.startswith("one"))
     assert seen.sigma_ring_mm == pytest.approx(ring)
+
+
+def test_a_limit_is_twice_what_the_machine_scatters_at_least() -> None:
+    machine = read_machine("router")
+    fit, least = FITS[FitClass.SNUG], 2 * read_machine("router").cut_sigma_mm
+    gapless = replace(fit, gap_mm=0.0)
+    check_limit(least + 1e-9, gapless, machine)
+    with pytest.raises(UsageError) as refused:
+        check_limit(least - 1e-3, gapless, machine)
+    assert refused.value.slug == "loosest-below-machine"
+    check_limit(0.5, replace(fit, gap_mm=0.5))
+    with pytest.raises(UsageError) as refused:
+        check_limit(0.49, replace(fit, gap_mm=0.5))
+    assert refused.value.slug == "loosest-below-fit"
+    check_limit(0.0, replace(fit, gap_mm=-0.5))  # a press fit leaves nothing anyway
+    with pytest.raises(UsageError):
+        check_limit(float("nan"), gapless)

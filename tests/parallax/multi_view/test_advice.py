@@ -100,6 +100,7 @@ def test_small_gains_are_gains() -> None:
     ring = disc(left=1.1)
     ring.quality.one_sided = np.arange(COUNT) == 0
     assert ask([ring], [WEST]).after_mm < LEFT_SHARE * 1.1
+    assert ask([disc()], [WEST], 1).nadir_mm == pytest.approx((-42, -42))  # the one place tried
 
 
 def test_edges_that_are_seen_from_two_sides_or_hardly_move_are_not_open() -> None:

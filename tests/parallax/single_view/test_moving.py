@@ -15,13 +15,14 @@ from tests.parallax.multi_view.lays import silhouette
 from tests.parallax.multi_view.solids import camera
 from tracer.model.calibration import SigmaMap
 from tracer.model.outline import Cause, EdgeModel
+from tracer.model.report import Severity
 from tracer.model.silhouette import Kind
 from tracer.parallax.shared.doubt import DOUBTFUL_SHARE, share_checks
 from tracer.parallax.shared.edge_models import edge_height_mm
 from tracer.parallax.single_view.plausible import doubtful_height
 from tracer.parallax.single_view.relief import brought_down, relief_corrected
 from tracer.parallax.single_view.sampled_ring import sampled
-from tracer.parallax.single_view.single import _lost, compensate
+from tracer.parallax.single_view.single import _lost, compensate, outline_from_silhouette
 
 H = 1000.0
 VIEW = camera("a", 40.0, -30.0, H, np.array([40.0, -30.0]), 3028.0)
@@ -208,3 +209,12 @@ def test_a_decision_in_doubt_is_told_photo_by_photo(share: float, told: int) -> 
     assert [(c.subject_id, c.value, c.where_mm) for c in found] == [
         ("T01", share, (3.0, 4.0))
     ] * told
+
+
+def test_without_a_height_a_warning_says_what_each_centimetre_costs() -> None:
+    """Its far corner, whose normal is the mean of two sides', lies 424 mm out: 4.24 of 10 mm."""
+    taken = silhouette("S", "a", shapely.segmentize(SQUARE, 2.0))
+    _, checks = outline_from_silhouette(taken, VIEW, outline_id="T01", name="pump")
+    (check,) = [c for c in checks if c.slug == "height-unknown"]
+    assert check.severity is Severity.WARN and check.subject_id == "T01"
+    assert check.value == pytest.approx((360 + 240) / 2**0.5 / 100, rel=1e-3)
