@@ -111,6 +111,13 @@ def test_what_the_corners_say_nothing_of_does_not_count() -> None:
 def test_these_cards_paper_is_the_mean_square_with_its_doubt_within_bounds() -> None:
     means = np.array([[1.0] * 8, [-2.0] * 8])
     shares = np.full((2, 8), 0.25)
+    # each number counts once, in the block it belongs to: one of them alone is seen by its block
+    for k in range(8):
+        alone = np.zeros((2, 8))
+        alone[1, k] = 6.0
+        found = paper_of(fake_fit(alone, 0 * shares), Paper(0.001, 0.2))  # type: ignore[arg-type]
+        told = (max(0.001 * 3 * (k < 2), 0.0002), max(0.2 * 3**0.5 * (k >= 2), 0.05))
+        assert (found.scale, found.height_mm) == pytest.approx(told)
     found = paper_of(fake_fit(means, shares), Paper(0.001, 0.2))  # type: ignore[arg-type]
     rms = np.sqrt((1 + 4) / 2 + 0.25)
     assert (found.scale, found.height_mm) == pytest.approx((rms * 0.001, rms * 0.2))

@@ -98,7 +98,8 @@ def test_the_saddle_of_a_smooth_surface_is_its_saddle(
     assert found.points_px[0] == pytest.approx([20 + dx, 20 + dy], abs=0.6 / strength**0.5)
     assert found.strength[0] == pytest.approx(2 * strength / 4, rel=0.25, abs=0.05)
     bowl = np.clip(128 + (u**2 + v**2) / 8, 0, 255).astype(np.uint8)
-    assert fit_saddles(bowl, [[21.0, 19.0]], 4.0).strength[0] == 0.0
+    none = fit_saddles(bowl, [[21.0, 19.0]], 4.0)
+    assert none.strength[0] == 0.0 and none.points_px[0].tolist() == [21.0, 19.0]
     outside = fit_saddles(grey, [[-5.0, 20.0], [20.0, 200.0], [0.5, 20.0]], 4.0)
     assert outside.strength.tolist() == [0, 0, 0]
     assert outside.points_px[0].tolist() == [-5.0, 20.0]

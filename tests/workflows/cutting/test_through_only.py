@@ -16,6 +16,7 @@ from shapely.geometry import Polygon
 from tests.export.drawings import outline, regions
 from tests.export.readers import rings_by_gdal
 from tests.panel.bench import FACE, drawer, plan, row_of_bars
+from tracer.cli.option_words import with_options
 from tracer.errors import UsageError
 from tracer.export.machine.profiles import dxf_options, machine_names, read_machine
 from tracer.model.outline import Outline
@@ -38,8 +39,11 @@ def test_without_a_depth_it_is_refused_with_what_to_type(machine: str) -> None:
     with pytest.raises(UsageError) as caught:
         cut_any_lay(lay(), options, name="b")
     assert caught.value.slug == "depth-not-said"
+    for word in ("a depth for all", "arrange a panel", "cut right through"):
+        assert word in caught.value.remedy
+    told = with_options(caught.value.slug, caught.value.remedy)
     for word in ("--depth", "tracer arrange", "--through"):
-        assert word in str(caught.value.remedy)
+        assert word in told
 
 
 def test_a_person_may_ask_for_right_through() -> None:
