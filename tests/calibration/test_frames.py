@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from dataclasses import replace
 from types import SimpleNamespace
 
@@ -23,7 +24,7 @@ from tests.calibration.bench import (
     make_view,
     rim,
 )
-from tracer.calibration.calibrate import solve_lay
+from tracer.calibration.calibrate import calibrate, solve_lay
 from tracer.calibration.findings import check_outlines
 from tracer.calibration.initial import card_on_plane, guess_photo, rigid_2d
 from tracer.calibration.lay import Lay
@@ -219,3 +220,17 @@ def test_outlines_where_the_sheet_is_hardly_known(sigma: float, slug: str | None
         found = check_outlines(known, [("T01", away)])  # type: ignore[arg-type]
         hits = [c for c in found if c.slug == "outline-beyond-cards"]
         assert [c.value for c in hits] == ([pytest.approx(beyond)] if told else [])
+
+
+@pytest.mark.parametrize("count", [1, 2])
+def test_progress_runs_evenly_from_photo_to_photo_and_on_to_its_end(count, monkeypatch) -> None:
+    """Seven tenths for finding cards, shared by the photos; the rest for the lay."""
+    views, seen = two_photos()
+    answers = iter(seen)
+    module = sys.modules[calibrate.__module__]
+    monkeypatch.setattr(module, "grey_of", lambda photo: photo)
+    monkeypatch.setattr(module, "detect_cards", lambda grey, name, focal: next(answers))
+    told: list[float] = []
+    calibrate([make_photo(v) for v in views[:count]], progress=told.append)
+    assert told[:count] == pytest.approx([0.7 * (k + 1) / count for k in range(count)])
+    assert told == sorted(told) and 0.85 < told[-1] <= 1.0

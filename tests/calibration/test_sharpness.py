@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from types import SimpleNamespace
 
 import cv2
@@ -38,6 +39,8 @@ def test_a_picture_without_an_edge_has_no_blur() -> None:
     faint = np.full((80, 80), 120, np.uint8)
     faint[:, 40:] += 6
     assert blur_px(faint) == 0.0
+    faint[:, 40:] += 6  # twelve levels are an edge, as sharp as pixels are
+    assert 0 < blur_px(faint) < 1.2
 
 
 @pytest.mark.parametrize(("low", "high"), [(-0.35, 0.35), (2.0, 9.0)])
@@ -67,6 +70,16 @@ def test_the_bend_with_which_cards_are_flattest_is_the_lenss(bend: float) -> Non
     shape = (view.size_px[1], view.size_px[0])
     assert _flattest_bend(cards, shape, view.K[0, 0]) == pytest.approx(bend, abs=0.03)
     assert _flattest_bend([], shape, 3000.0) == 0.0
+
+
+def test_noise_of_one_card_in_the_middle_bends_no_lens() -> None:
+    """What the cards do not tell stays at none: without that the noise would decide."""
+    view = make_view(tilt_deg=3.0)
+    card, rng = lone_card(view, (366.0, 244.0, 0.0)), np.random.default_rng(1)
+    for _ in range(6):
+        noisy = replace(card, points_px=card.points_px + rng.normal(0, 0.2, card.points_px.shape))
+        shape = (view.size_px[1], view.size_px[0])
+        assert _flattest_bend([noisy], shape, view.K[0, 0]) == pytest.approx(0.0, abs=0.03)
 
 
 def asked(monkeypatch: pytest.MonkeyPatch, blur: float, white: float, spacing: float) -> str:

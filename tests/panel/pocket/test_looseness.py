@@ -13,6 +13,7 @@ from tracer.errors import UsageError
 from tracer.export.machine.profiles import read_machine
 from tracer.model.outline import EdgeModel, HeightSource
 from tracer.model.panel_plan import FitClass
+from tracer.panel.pocket import looseness
 from tracer.panel.pocket.clearance import room_for
 from tracer.panel.pocket.fits import FITS
 from tracer.panel.pocket.looseness import best_remedy, check_limit, limit_check
@@ -99,3 +100,23 @@ def test_a_press_fit_at_its_limit_has_a_remedy_too() -> None:
     assert room.limited
     (check,) = limit_check(tool, room, 0.9, press)
     assert check.slug == "pocket-at-limit" and "draw its edge" in check.remedy
+
+
+@pytest.mark.parametrize(
+    ("needed", "chosen"),
+    [
+        ((5.4, 5.0, 7.0), "draw"),  # within a tenth of the best: the easiest of them
+        ((5.6, 5.0, 7.0), "two"),
+        ((0.34, 0.30, 9.0), "two"),
+        ((0.32, 0.30, 9.0), "draw"),
+        ((8.6, 8.6, 9.0), None),  # less than 15 % below the 10 mm that are needed is not worth it
+        ((8.6, 8.4, 9.0), "draw"),
+    ],
+)
+def test_of_remedies_alike_the_easiest_is_named(needed, chosen, monkeypatch) -> None:
+    answers = iter(needed)
+    monkeypatch.setattr(looseness, "needed_mm", lambda *_: next(answers))
+    tool = outline(BAR, 2.0)
+    room = replace(room_for(tool, SNUG, 0.9, loosest_mm=1.0), needed_mm=10.0)
+    best = best_remedy(tool, room, 0.9, SNUG)
+    assert (None if best is None else best.words.split()[0]) == chosen
