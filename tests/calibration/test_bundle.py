@@ -261,6 +261,18 @@ def test_how_far_a_card_was_moved_between_photos_is_the_way_of_its_middle(angle:
             assert _seen_fault(whole, fit, 3).startswith("it was moved by about 10.0 mm")
 
 
+@pytest.mark.parametrize(("away", "told"), [(0.8, True), (0.3, False)])
+def test_half_a_millimetre_is_moved(away: float, told: bool) -> None:
+    """Bent paper looks shifted by as much from two sides."""
+    places = rim(6)
+    x, y, turn = places[3]
+    there = {**places, 3: (x + away, y, turn)}
+    whole = problem_of([LEFT, RIGHT], [flat(places), flat(there)], noise_px=0.02)
+    rest = whole.without(3)
+    fit = fit_lay(rest, join_photos(rest, alone(rest)).lay, 0.05, TOLERATED)
+    assert _seen_fault(whole, fit, 3).startswith("it was moved") is told
+
+
 def test_how_far_corners_are_off_does_not_depend_on_the_frame() -> None:
     rng = np.random.default_rng(2)
     shape = rng.uniform(0, 100, (12, 2))

@@ -103,6 +103,20 @@ def test_webs(gap: float, severity: Severity | None, limit: float) -> None:
     assert ("run into each other" in hit.sentence) is (gap == 0)
 
 
+def test_distances_are_told_to_a_hundredth() -> None:
+    both = web(9.8765)
+    assert [c.value for c in found(shapes(both), "web-thin")] == [9.88]
+    near = panel(pocket(1, at(9.8765, 80)), bay=WALL)
+    assert [c.value for c in found(shapes(near), "panel-edge-thin")] == [9.88]
+    usual = panel(pocket(1, at(29.8765, 80)), bay=WALL)
+    assert [c.value for c in found(shapes(usual), "panel-edge-near")] == [29.88]
+    keep = KeepOut("pipe", box(99.8765, 100, 120, 140), True)
+    cut = panel(pocket(1, at(50, 80)), keep_outs=(keep,))
+    assert [c.value for c in found(shapes(cut), "keep-out-cut")] == [9.88]
+    screw = panel(pocket(1, at(50, 80)), bay=WALL, fixings=(Fixing(99.8765, 130.0, "field"),))
+    assert [c.value for c in found(shapes(screw), "fixing-under-pocket")] == [9.88]
+
+
 def test_where_two_openings_overlap_is_where_they_do() -> None:
     (hit,) = found(shapes(web(-10.0)), "web-thin")
     assert hit.value == 0 and hit.where_mm == pytest.approx((85, 130))

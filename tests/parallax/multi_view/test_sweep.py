@@ -45,6 +45,8 @@ def contours(z_mm: float) -> list[Contour]:
 def test_a_disc_far_above_the_guess_is_found_at_its_height(z_mm: float) -> None:
     start = 10.0
     points, height = sweep_ring(placed(z_mm, start), start, 90.0, OWN, OTHERS, contours(z_mm))
+    ends = np.roll(points, -1, axis=0)
+    assert np.median(np.linalg.norm(ends - points, axis=1)) == pytest.approx(3.0, rel=0.1)
     assert np.abs(height - z_mm).max() <= 6.0  # the step of the heights that are tried
     radius = np.linalg.norm(points - DISC.mean(axis=0), axis=1)
     off = np.abs(height - z_mm).max() / 900.0 * 130.0  # what is left of the own photo's parallax
