@@ -182,7 +182,7 @@ SMALL = drawer(150, 120)
 @pytest.mark.parametrize(
     ("wanted", "slug", "word"),
     [
-        (plan(None, placement=QUICK), "layout-needs-bay", "--bay"),
+        (plan(None, placement=QUICK), "layout-needs-bay", "560x380"),
         (plan(SMALL, placement=QUICK), "panel-no-room", "T01"),
         (
             plan(drawer(520, 400), placement=QUICK, moves=(MovePlan("T02", 5.0, 200.0),)),
