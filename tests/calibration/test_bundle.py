@@ -37,7 +37,8 @@ from tracer.calibration.bundle import (
     solve_photo,
 )
 from tracer.calibration.detect import SeenCard
-from tracer.calibration.lay import Lay, Problem, fit_lay
+from tracer.calibration.lay import Lay, Problem, _mat_priors, fit_lay
+from tracer.calibration.layout import Layout
 from tracer.calibration.optics import group_cameras, optics_of
 from tracer.calibration.quality import TOLERATED
 from tracer.errors import TracerError
@@ -324,3 +325,20 @@ def test_one_curled_card_of_five_goes_and_two_of_four_misprinted_are_refused() -
 def test_paper_that_waves_everywhere_is_the_papers_fault_not_the_cards() -> None:
     problem, _, dropped, _ = settled({}, 8, paper=0.5)
     assert dropped == () and len(problem.numbers) == 8
+
+
+def test_places_on_a_mat_are_as_sure_as_a_plotter_and_a_humid_sheet() -> None:
+    """0.3 mm and a thousandth of the way between two cards' middles, in the first card's frame."""
+    mat = {0: (500.0, 400.0, 0.5), 1: (900.0, 700.0, 0.5), 4: (100.0, 100.0, 2.0)}
+    problem = replace(problem_of([LEFT], [flat(rim(3))]), mat=mat)  # cards 0, 1 and 2 are seen
+    layout = Layout((0,), (BOARD_MM,) * 3, 0)
+    found = {p.index: p for p in _mat_priors(problem, layout, (0, 1, 2))}
+    start = layout.card(1).start
+    assert set(found) == {start, start + 1, start + 2}  # nothing is known of a card off the mat
+    c, s = np.cos(0.5), np.sin(0.5)
+    way = np.array([[c, s], [-s, c]]) @ [400.0, 300.0] + np.array(BOARD_MM) / 2
+    assert [found[start + k].mean for k in (0, 1, 2)] == pytest.approx([*way, 0.0])
+    assert found[start].sigma == found[start + 1].sigma == pytest.approx(0.3 + 0.001 * 500)
+    assert found[start + 2].sigma == 0.002
+    assert _mat_priors(replace(problem, mat=None), layout, (0, 1, 2)) == []
+    assert _mat_priors(problem, layout, (2, 0, 1)) == []  # its frame's card is not on the mat
