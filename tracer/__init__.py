@@ -35,7 +35,7 @@ if TYPE_CHECKING:
     from tracer.workflows.swapping.swap import SwapOptions
     from tracer.workflows.tracing.trace import Trace, TraceOptions
 
-__version__ = "0.1.0"
+__version__ = "0.2.0"
 __all__ = [
     "ArrangedPanel",
     "Bay",
