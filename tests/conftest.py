@@ -21,5 +21,5 @@ if os.environ.get("PYTEST_XDIST_WORKER"):
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     for item in items:
-        if "browser" in getattr(item, "fixturenames", ()):
+        if not {"browser", "any_page"}.isdisjoint(getattr(item, "fixturenames", ())):
             item.add_marker(pytest.mark.browser)

@@ -317,6 +317,13 @@ def furnished(tmp_path: Path) -> Iterator[DeskServer]:
         yield server
 
 
+#: a ring of 40 mm outside and 24 mm inside, in mm (SVG 1.1: width with a unit over the view box)
+RING = (
+    b'<svg xmlns="http://www.w3.org/2000/svg" width="40mm" height="40mm" viewBox="0 0 40 40">'
+    b'<circle cx="20" cy="20" r="20"/><circle cx="20" cy="20" r="12"/></svg>'
+)
+
+
 def test_plain_pockets_keep_outs_and_letters_are_added_placed_and_taken_out(
     furnished: DeskServer, open_page: Open
 ) -> None:
@@ -372,11 +379,33 @@ def test_plain_pockets_keep_outs_and_letters_are_added_placed_and_taken_out(
     form.get_by_label("Letters", exact=True).fill("")
     form.get_by_role("button", name="Add", exact=True).click()
     page.locator(".messages", has_text="Type a name").wait_for()
+    form.get_by_label("Add", exact=True).select_option("drawing")
+    form.get_by_role("button", name="Add", exact=True).click()
+    page.locator(".messages", has_text="Choose the drawing first").wait_for()
+    choose = form.locator("input[type=file]")
+    choose.set_input_files({"name": "no.svg", "mimeType": "image/svg+xml", "buffer": b"<svg"})
+    form.get_by_role("button", name="Add", exact=True).click()
+    page.locator(".messages", has_text="no.svg:").wait_for()
+    choose.set_input_files({"name": "wheel.svg", "mimeType": "image/svg+xml", "buffer": RING})
+    form.get_by_label("Height (mm)").fill("12")
+    form.get_by_role("button", name="Add", exact=True).click()
+    page.get_by_label("wheel: turned (°)").fill("30")
+    page.get_by_label("wheel: turned (°)").press("Enter")
+    kept(page)
+    wheel = plan().emblems[-1]
+    assert (wheel.file, wheel.height_mm, wheel.turn_deg) == ("wheel.svg", 12, 30)
+    assert (furnished.root / "bench.job/drawings/wheel.svg").read_bytes() == RING
+    form.get_by_label("Add", exact=True).select_option("outline")
+    form.get_by_label("Outline", exact=True).select_option("T02")
+    form.get_by_label("Height (mm)").fill("")
+    form.get_by_role("button", name="Add", exact=True).click()
+    kept(page)
+    assert (plan().emblems[-1].outline_id, plan().emblems[-1].height_mm) == ("T02", None)
     page.get_by_role("button", name="Take out patch kit").click()
     assert [p.name for p in plan().plain] == ["valves"]
     assert page.evaluate(OVERFLOW) <= 0
     assert axe_faults(page) == []
-    for _ in range(8):
+    for _ in range(11):
         page.get_by_role("button", name="Undo").click()
         kept(page)
     assert plan() == first

@@ -16,6 +16,7 @@ from tests.desk.conftest import serving
 from tests.desk.test_doubts import CUT_OFF, OVERFLOW
 from tests.desk.test_page import axe_faults, kept
 from tests.desk.test_swapping import arranged as arranged
+from tests.desk.test_swapping import crowd as crowd
 from tests.desk.test_whole_way import downloaded
 from tests.workflows.swapping.test_swap import lines, old_tool, region
 from tests.workflows.swapping.test_swap import photos as photos
@@ -100,6 +101,79 @@ def test_a_tool_is_replaced_from_photo_to_patch_files(
     kept(page)
     page.locator(".file-list .old", has_text="steps.pdf").wait_for()
     assert {n: (job / n).read_bytes() for n in before} == before
+
+
+def files_of(page: Any) -> dict[str, bytes]:
+    page.locator(".file-group", has_text="Patch for").first.wait_for()
+    return {n: d for n, d in downloaded(page).items() if n.startswith("patch/")}
+
+
+def test_one_of_several_new_tools_is_pointed_at_and_added(
+    desk: DeskServer, open_page: Open, crowd: Path
+) -> None:
+    job = desk.root / "bench.job"
+    before = {n: (job / n).read_bytes() for n in ("outlines.json", "panel.json", "tools.csv")}
+    page = open_page(desk)
+    page.set_default_timeout(60_000)
+    page.get_by_role("button", name="Panel", exact=True).click()
+    page.get_by_role("button", name="Add a tool").click()
+    page.locator(".zone input[type=file]").set_input_files(str(crowd))
+    page.locator(".swap-view input.short").first.fill("10")
+    page.get_by_label("Printed card").fill("168 x 112")
+    page.get_by_role("button", name="Lay it into the panel").click()
+    page.get_by_text("Give the new tool a name").wait_for()
+    page.get_by_label("Name of the new one").fill("long bar")
+    page.get_by_role("button", name="Lay it into the panel").click()
+    page.get_by_text("The photo shows 2 tools").wait_for(timeout=90_000)
+    assert axe_faults(page) == []
+    assert page.get_by_role("button", name="Add it and make the files").is_hidden()
+    # by keyboard alone: the one that is longer
+    lengths = [
+        max(g.bounding_box()["width"], g.bounding_box()["height"])
+        for g in page.locator(".seen-tool").all()
+    ]
+    page.locator(".seen-tool").nth(lengths.index(max(lengths))).focus()
+    page.keyboard.press("Enter")
+    page.locator(".swap-result h2").wait_for()
+    assert axe_faults(page) == []
+    left = page.get_by_label("From the left (mm)")
+    x = float(left.input_value())
+    page.locator(".swap-picture").focus()
+    laid_anew(page, lambda: page.keyboard.press("Shift+ArrowRight"))
+    assert float(left.input_value()) == pytest.approx(x + 10, abs=0.02)
+    assert {n: (job / n).read_bytes() for n in before} == before
+    page.get_by_role("button", name="Add it and make the files").click()
+    files = files_of(page)
+    assert any(n.endswith("steps.pdf") for n in files) and any(".dxf" in n for n in files)
+    (new,) = set(lines(job)) - set(_lines(before["outlines.json"]))
+    assert region(lines(job)[new]).area == pytest.approx(120 * 30, rel=0.04)
+    page.locator(".edit-keys summary").click()
+    page.get_by_text("long bar added").wait_for()
+    page.keyboard.press("Escape")
+    page.get_by_role("button", name="Undo").click()
+    kept(page)
+    assert {n: (job / n).read_bytes() for n in before} == before
+
+
+def test_a_tool_is_taken_out_of_the_finished_panel(desk: DeskServer, open_page: Open) -> None:
+    job = desk.root / "bench.job"
+    tool = old_tool(job)
+    page = open_page(desk)
+    page.set_default_timeout(60_000)
+    page.get_by_role("button", name="Panel", exact=True).click()
+    page.locator(f".pockets button[data-pocket={tool}]").click()
+    page.get_by_role("button", name="Take out of the finished panel").click()
+    page.locator(".swap-result h2").wait_for()
+    assert page.locator(".swap-patch .piece").get_attribute("d")
+    assert page.locator(".swap-over .now").get_attribute("d") == ""
+    assert axe_faults(page) == []
+    assert tool in lines(job)
+    page.get_by_role("button", name="Take it out and make the files").click()
+    assert any(n.endswith("2-piece.dxf") for n in files_of(page))
+    assert tool not in lines(job)
+    page.get_by_role("button", name="Panel", exact=True).click()
+    page.locator(".pockets button").first.wait_for()
+    assert page.locator(f".pockets button[data-pocket={tool}]").count() == 0
 
 
 def _lines(data: bytes) -> dict[str, str]:

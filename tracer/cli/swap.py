@@ -146,9 +146,9 @@ def swap(
     from tracer.panel.swap.place import Rule
     from tracer.project.store import JobFolder, job_path
     from tracer.workflows.cutting.cut_job import machines_cut_for
-    from tracer.workflows.cutting.cut_panel_job import has_panel
     from tracer.workflows.job.trace_job import read_photos
     from tracer.workflows.swapping import swap_job as work
+    from tracer.workflows.swapping.added_tool import Wished, add_tool
     from tracer.workflows.swapping.swap import SwapOptions
 
     typed = LaySettings(
@@ -175,7 +175,7 @@ def swap(
         done = work.remove_tool(folder, tool or "", run, console)
     elif add:
         title = name or text("TOOL")(tool or "")
-        done = work.add_tool(folder, title, files, options, numbers["--at"], run, console)
+        done = add_tool(folder, title, files, options, Wished(numbers["--at"]), run, console)
     else:
         wanted = [w for w in (tool or "").split(",") if w.strip()]
         done = work.swap_tools(folder, wanted, files, options, run, console)
@@ -206,8 +206,7 @@ def swap(
     }
     stale = machines_cut_for(folder) if _any_change(done, back_to) else []
     record["cut_before"] = stale
-    arrange = add and has_panel(folder)
-    console.result(record, "\n".join([_summary(done, back_to), *_next(job, stale, arrange)]))
+    console.result(record, "\n".join([_summary(done, back_to), *_next(job, stale)]))
     if any(c.severity is Severity.FAIL for c in done.checks):
         raise typer.Exit(EXIT_CHECK_FAILED)
 
@@ -217,11 +216,9 @@ def _any_change(done: Any, back_to: int | None) -> bool:
     return back_to is not None or any(c.outcome.value != "pocket stays" for c in done.changes)
 
 
-def _next(job: str, stale: Sequence[str], arrange: bool) -> list[str]:
+def _next(job: str, stale: Sequence[str]) -> list[str]:
     """What still shows the tools of before, and the commands that make it new."""
     lines = []
-    if arrange:
-        lines.append(f"The panel has no pocket for it yet: tracer arrange {quoted(job)}")
     if stale:
         lines.append("cut/ is left as it was, with the pockets of before. For a whole new panel:")
         lines += [f"  tracer cut {quoted(job)} --machine {m} --replace" for m in stale]

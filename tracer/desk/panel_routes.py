@@ -1,4 +1,4 @@
-"""Requests about a job's panel: as it is, made, laid out by choice, a tool of it replaced."""
+"""Requests about a job's panel: as it is, made, laid out by choice, a tool of it exchanged."""
 
 from __future__ import annotations
 
@@ -8,6 +8,7 @@ from starlette.responses import JSONResponse, Response
 from starlette.routing import Route
 
 from tracer.desk.bodies import read_json
+from tracer.desk.drawings import drawing_body, keep_drawing
 from tracer.desk.foams import foam_choices
 from tracer.desk.jobs import Desk, DeskJob
 from tracer.desk.layouts import layouts_record, propose, wish_of
@@ -33,6 +34,11 @@ def panel_routes(desk: Desk) -> list[Route]:
     async def foams(_: Request) -> Response:
         return JSONResponse(foam_choices())
 
+    async def drawing(request: Request) -> Response:
+        found, name = job_of(request), request.query_params.get("name", "")
+        data = await drawing_body(request)
+        return JSONResponse(await run_sync(keep_drawing, found, name, data))
+
     async def ask_layouts(request: Request) -> Response:
         found, wish = job_of(request), wish_of(await read_json(request))
         propose(found, wish)
@@ -43,7 +49,7 @@ def panel_routes(desk: Desk) -> list[Route]:
 
     async def try_swap(request: Request) -> Response:
         found, body = job_of(request), await read_json(request)
-        try_on_page(found, desk.drafts[str(body.get("draft", ""))], body)
+        try_on_page(found, desk.drafts, body)
         return JSONResponse({}, status_code=202)
 
     async def swap(request: Request) -> Response:
@@ -51,14 +57,20 @@ def panel_routes(desk: Desk) -> list[Route]:
 
     async def make_swap(request: Request) -> Response:
         found, body = job_of(request), await read_json(request)
-        draft = desk.drafts[str(body.get("draft", ""))]
-        keep_swap(found, body, lambda: desk.forget(draft))
+        draft = desk.drafts.get(str(body.get("draft", "")))  # none where a tool only goes
+
+        def over() -> None:
+            if draft is not None:
+                desk.forget(draft)
+
+        keep_swap(found, body, over)
         return JSONResponse({}, status_code=202)
 
     at = "/api/jobs/{job}"
     return [
         Route(at + "/panel", panel, methods=["GET"]),
         Route(at + "/arrange", arrange, methods=["POST"]),
+        Route(at + "/drawings", drawing, methods=["PUT"]),
         Route("/api/foams", foams, methods=["GET"]),
         Route(at + "/layouts", layouts, methods=["GET"]),
         Route(at + "/layouts", ask_layouts, methods=["POST"]),

@@ -25,6 +25,7 @@ from tracer.desk.pages import page, static_file
 from tracer.desk.panel_routes import panel_routes
 from tracer.desk.phone_routes import invitation, phone_routes
 from tracer.desk.previews import dxf_preview, pdf_page
+from tracer.desk.seen_tools import photo_picture
 from tracer.desk.view import job_record, photo_record, runs_beside_outline
 from tracer.errors import TracerError
 from tracer.model.lay_settings import LaySettings
@@ -112,6 +113,12 @@ def build_routes(desk: Desk, keys: Keys, open_job: str | None, lan_host: str | N
         draft = draft_of(request)
         photo = await incoming.take(request, draft, int(request.path_params["number"]))
         return JSONResponse({"size": photo.size})
+
+    async def see_photo(request: Request) -> Response:
+        draft, number = draft_of(request), int(request.path_params["number"])
+        name = draft.photos[number].name
+        data = await run_sync(lambda: photo_picture(draft.file(number).read_bytes(), name))
+        return Response(data, media_type="image/jpeg", headers={"cache-control": FOREVER})
 
     async def drop_photo(request: Request) -> Response:
         draft = draft_of(request)
@@ -267,6 +274,7 @@ def build_routes(desk: Desk, keys: Keys, open_job: str | None, lan_host: str | N
         ("POST", "/api/drafts", new_draft),
         ("GET", "/api/drafts/{draft}", show_draft),
         ("PUT", "/api/drafts/{draft}/photos/{number:int}", put_photo),
+        ("GET", "/api/drafts/{draft}/photos/{number:int}", see_photo),
         ("DELETE", "/api/drafts/{draft}/photos/{number:int}", drop_photo),
         ("POST", "/api/drafts/{draft}/trace", trace_draft),
         ("GET", at_job, job),

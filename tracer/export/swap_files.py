@@ -238,7 +238,16 @@ def _template_drawing(
     )
 
 
-def patch_steps(remedy: str, name: str, pieces: int, foam: str, insert: str) -> tuple[str, ...]:
+def patch_steps(
+    remedy: str,
+    name: str,
+    pieces: int,
+    foam: str,
+    insert: str,
+    *,
+    comes_new: bool = False,
+    goes: bool = False,
+) -> tuple[str, ...]:
     """What to do, in order; the remedies are those of `tracer.panel.swap.old_pocket`.
 
     Parameters
@@ -247,10 +256,13 @@ def patch_steps(remedy: str, name: str, pieces: int, foam: str, insert: str) -> 
         What the piece is cut from, in words.
     insert
         The contrast piece's sheet in words; empty where there is none.
+    comes_new, goes
+        There is no old pocket; there is no new one.
     """
     one = "the strip" if remedy == "strip" else "the plug"
     plug = f"the {pieces} strips" if pieces > 1 else one
-    lay = "Lay the template on the old pocket and its neighbours; fix it so that it cannot creep."
+    there = "the pockets beside it" if comes_new else "the old pocket and its neighbours"
+    lay = f"Lay the template on {there}; fix it so that it cannot creep."
     steps = {
         "nothing": [f"The pocket of {name} fits the new tool: nothing is cut."],
         "enlarge": [
@@ -273,6 +285,8 @@ def patch_steps(remedy: str, name: str, pieces: int, foam: str, insert: str) -> 
             "Lay the template on again, fix it, and cut the new pocket across plug and old foam.",
         ],
     }[remedy]
+    if goes and remedy == "plug":
+        del steps[-1]  # nothing is cut across the plug
     if insert and remedy != "nothing":
         steps.append(f"Cut the floor insert (4-insert) from {insert} and lay it in.")
     return tuple(steps)

@@ -1,11 +1,14 @@
-// What a panel has beside its tools: plain pockets, keep-outs, emblems of letters. Added and taken out
-// here, put into place on the panel or by typing.
+// What a panel has beside its tools: plain pockets, keep-outs, emblems of letters, of a drawing or of an
+// outline that was traced. Added and taken out here, put into place on the panel or by typing.
 
-import { field, h, show } from './dom.js';
+import { upload } from './api.js';
+import { field, freshId, h, show } from './dom.js';
 import { readLength } from './lay_settings.js';
-import { fieldLength, say } from './texts.js';
+import { fieldLength, number, say } from './texts.js';
 
-const KINDS = ['plain', 'keep_outs', 'emblems'];
+const ROOMS = ['plain', 'keep_outs', 'emblems'];
+const KINDS = [...ROOMS, 'drawing', 'outline']; // the last two are emblems, too
+const kindOf = (room, item) => (room !== 'emblems' || item.text ? room : item.file ? 'drawing' : 'outline');
 const round = (v) => Math.round(v * 100) / 100;
 
 export class AddedForm {
@@ -21,10 +24,15 @@ export class AddedForm {
     this.heightField = field(say('panel.added.height'), this.height, say('panel.added.round'));
     this.thingField = field(say('panel.added.thing'), this.thing);
     this.nameLabel = field(say('panel.added.name'), this.name);
+    this.file = h('input', { type: 'file', accept: '.svg,.dxf,image/svg+xml', class: 'unseen', id: freshId('drawing'), onchange: () => this.#picked() });
+    this.fileName = h('span', { class: 'quiet' });
+    this.fileField = h('div', { class: 'field' }, this.file, h('label', { htmlFor: this.file.id, class: 'button' }, say('panel.added.choose')), this.fileName);
+    this.outline = h('select');
+    this.outlineField = field(say('panel.added.outline'), this.outline, say('panel.added.outlineHint'));
     this.list = h('ul', { class: 'added' });
     this.element = h('details', { class: 'box added-form' }, h('summary', {}, h('h2', {}, say('panel.added.title'))), this.list,
       h('form', { noValidate: true, onsubmit: (event) => { event.preventDefault(); this.#add(); } },
-        h('div', { class: 'fields' }, field(say('panel.added.kind'), this.kind), this.nameLabel, this.widthField, this.heightField, this.thingField,
+        h('div', { class: 'fields' }, field(say('panel.added.kind'), this.kind), this.fileField, this.outlineField, this.nameLabel, this.widthField, this.heightField, this.thingField,
           h('button', { type: 'submit' }, say('panel.added.add')))),
       h('p', { class: 'quiet' }, say('panel.added.text')));
     this.#fit();
@@ -32,9 +40,14 @@ export class AddedForm {
 
   #fit() {
     const { value } = this.kind;
-    this.widthField.hidden = value === 'emblems';
+    this.fileField.hidden = value !== 'drawing';
+    this.outlineField.hidden = value !== 'outline';
+    this.nameLabel.hidden = value === 'drawing' || value === 'outline';
+    this.widthField.hidden = !['plain', 'keep_outs'].includes(value);
     this.thingField.hidden = value !== 'plain';
-    this.heightField.querySelector('small').hidden = value !== 'keep_outs';
+    const hint = this.heightField.querySelector('small');
+    hint.hidden = value === 'plain' || value === 'emblems';
+    hint.textContent = say(value === 'keep_outs' ? 'panel.added.round' : 'panel.added.asDrawn');
     this.nameLabel.querySelector('label').textContent = say(value === 'emblems' ? 'panel.added.letters' : 'panel.added.name');
   }
 
@@ -43,7 +56,8 @@ export class AddedForm {
   show(panel) {
     this.panel = panel;
     if (this.list.contains(document.activeElement) && document.activeElement.tagName === 'INPUT') return;
-    show(this.list, KINDS.flatMap((kind) => this.#items(kind).map((item, index) => this.#row(kind, item, index))));
+    this.#fillOutlines();
+    show(this.list, ROOMS.flatMap((kind) => this.#items(kind).map((item, index) => this.#row(kind, item, index))));
   }
 
   #row(kind, item, index) {
@@ -56,8 +70,18 @@ export class AddedForm {
         if (typeof value === 'number') this.#change(kind, index, { [axis]: value });
       },
     });
-    const places = kind === 'plain' ? null : [typed('x_mm'), typed('y_mm')]; // plain pockets are moved as pockets are
-    return h('li', { class: 'row' }, h('span', {}, `${say(`panel.added.kinds.${kind}`)}: ${name}`), places,
+    const turn = () => h('input', {
+      type: 'text', inputMode: 'decimal', autocomplete: 'off', class: 'short', value: number(item.turn_deg ?? 0, 1), 'aria-label': say('panel.added.turn_deg', { name }),
+      onchange: (event) => {
+        const value = Number(event.target.value.trim().replace('°', '').replace(',', '.'));
+        const bad = !(Math.abs(value) <= 360);
+        event.target.toggleAttribute('aria-invalid', bad);
+        if (!bad) this.#change(kind, index, { turn_deg: value });
+      },
+    });
+    // plain pockets are moved as pockets are
+    const places = kind === 'plain' ? null : [typed('x_mm'), typed('y_mm'), kind === 'emblems' ? turn() : null];
+    return h('li', { class: 'row' }, h('span', {}, `${say(`panel.added.kinds.${kindOf(kind, item)}`)}: ${name}`), places,
       h('button', { type: 'button', class: 'plain', 'aria-label': say('panel.added.remove', { name }), onclick: () => this.#remove(kind, index, name) }, '×'));
   }
 
@@ -75,7 +99,37 @@ export class AddedForm {
     this.job.edit('plan', now[index].name, [{ path: ['plan', kind], was, now }]);
   }
 
-  #add() {
+  #fillOutlines() {
+    const was = this.outline.value;
+    show(this.outline, (this.job.state?.outlines ?? []).map((o) => h('option', { value: o.id, selected: o.id === was }, `${o.id} ${o.cells.name ?? ''}`)));
+  }
+
+  #picked() { this.fileName.textContent = this.file.files[0]?.name ?? ''; }
+
+  /** An emblem of a drawing or of a traced outline: what of it there is to keep; null where refused. */
+  async #emblem(kind) {
+    if (kind === 'outline') return this.outline.value ? { name: this.outline.selectedOptions[0].text.trim(), outline_id: this.outline.value } : null;
+    const [file] = this.file.files;
+    if (!file) { this.message(say('panel.added.needFile')); return null; }
+    try {
+      const { name } = await upload(`${this.job.path}/drawings?name=${encodeURIComponent(file.name)}`, file, () => {});
+      return { name: name.replace(/\.[^.]*$/, ''), file: name };
+    } catch (error) {
+      this.message(`${file.name}: ${error.message}`);
+      return null;
+    }
+  }
+
+  #append(room, item) {
+    const path = ['plan', room];
+    const was = this.job.value(path);
+    this.job.edit('plan', item.name, [{ path, was, now: [...(was ?? []), item] }]);
+    this.name.value = this.file.value = '';
+    this.#picked();
+    this.show(this.panel);
+  }
+
+  async #add() {
     const kind = this.kind.value;
     const name = this.name.value.trim();
     const read = (input, empty = false) => {
@@ -85,9 +139,15 @@ export class AddedForm {
       if (bad) this.message(say('table.refused', { value: input.value, low: fieldLength(1), high: fieldLength(3000) }));
       return bad ? undefined : value;
     };
+    const [w, d] = this.panel.size_mm;
+    if (kind === 'drawing' || kind === 'outline') {
+      const size = read(this.height, true);
+      const made = size === undefined ? null : await this.#emblem(kind);
+      if (made) this.#append('emblems', { ...made, x_mm: round(w / 2), y_mm: round(d / 2), ...(size === null ? {} : { height_mm: size }) });
+      return;
+    }
     this.name.toggleAttribute('aria-invalid', !name);
     if (!name) { this.message(say('panel.added.needName')); this.name.focus(); return; }
-    const [w, d] = this.panel.size_mm;
     const height = read(this.height, kind === 'keep_outs');
     if (height === undefined) return;
     let item = { name, text: name, height_mm: height };
@@ -101,11 +161,7 @@ export class AddedForm {
         item.thing_mm = thing;
       } else Object.assign(item, { x_mm: round((w - width) / 2), y_mm: round((d - (height ?? width)) / 2) });
     }
-    const path = ['plan', kind];
-    const was = this.job.value(path);
-    this.job.edit('plan', name, [{ path, was, now: [...(was ?? []), item] }]);
-    this.name.value = '';
-    this.show(this.panel);
+    this.#append(kind, item);
   }
 
   /** Taken out; plain pockets behind it go one number down, with what was typed for them. */

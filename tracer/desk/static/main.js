@@ -45,6 +45,8 @@ class Frame {
     window.addEventListener('beforeunload', (event) => { if (this.job?.waiting.length) event.preventDefault(); });
     for (const kind of ['error', 'unhandledrejection']) window.addEventListener(kind, () => this.message(say('errorUnknown')));
     window.addEventListener('popstate', () => this.#route());
+    // who presses a form's button again has read what was wrong with it
+    document.addEventListener('submit', () => { for (const old of this.messages.querySelectorAll('.alarm')) old.remove(); }, { capture: true });
     this.#route();
   }
 
@@ -123,7 +125,7 @@ class Frame {
       this.#put(new VIEWS[this.step](this.job, (text, calm) => this.message(text, calm)));
       this.view.onFurther = () => this.start({ furtherTo: this.job.state?.name });
       this.view.onFiles = () => this.open(this.job.id, { view: 'files' });
-      this.view.onSwap = async (tool) => { await this.open(this.job.id, { view: 'swap' }); this.view.choose(tool); };
+      this.view.onSwap = async (way, tool) => { await this.open(this.job.id, { view: 'swap' }); this.view.choose(way, tool); };
     }
     else this.#put(null);
     this.#paint();

@@ -23,13 +23,14 @@ export class PanelPage {
     this.list = h('ul', { class: 'pockets' });
     this.out = h('ul', { class: 'pockets' });
     this.outBox = h('div', {}, h('h3', {}, say('panel.leftOut')), this.out);
-    this.form = new PocketForm(this.stage, { change: (id, value) => this.#tool(id, value), planned: (id) => this.#plan(id), swap: (id) => this.onSwap?.(id), message });
+    this.form = new PocketForm(this.stage, { change: (id, value) => this.#tool(id, value), planned: (id) => this.#plan(id), swap: (way, id) => this.onSwap?.(way, id), message });
     this.order = new OrderForm(this.stage, () => this.#lock());
     this.foam = new FoamForm(job, message);
     this.added = new AddedForm(job, message);
     this.layouts = new LayoutChoice(job, () => this.panel, message, () => this.#expect());
     this.several = h('button', { type: 'button', 'aria-pressed': 'false', onclick: () => this.#several() }, say('panel.several'));
     this.all = h('button', { type: 'button', onclick: () => this.stage.chooseAll() }, say('panel.all'));
+    this.another = h('button', { type: 'button', onclick: () => this.onSwap?.('add') }, say('panel.addTool'));
     this.bay = this.#bayForm();
     this.hint = h('p', { class: 'hint', id: freshId('hint') }, say('panel.hint'));
     this.step = h('input', { type: 'number', value: 1, min: 0.1, max: 100, step: 'any', class: 'short', oninput: () => { this.stage.step = parseLength(this.step.value) || 1; } });
@@ -43,7 +44,7 @@ export class PanelPage {
           zoom(say('picture.farther'), '−', () => v.zoomBy(0.8)), zoom(say('picture.closer'), '+', () => v.zoomBy(1.25)), zoom(say('picture.fit'), say('picture.fit'), () => v.fit())))),
       this.stage.element, this.legend);
     this.side = h('section', { class: 'side', 'aria-label': say('panel.pockets') }, this.form.element, this.order.element,
-      h('h2', {}, say('panel.pockets')), h('div', { class: 'row' }, this.several, this.all), this.list, this.layouts.element, this.outBox, this.findings.element, this.bay, this.foam.element, this.added.element);
+      h('h2', {}, say('panel.pockets')), h('div', { class: 'row' }, this.several, this.all, this.another), this.list, this.layouts.element, this.outBox, this.findings.element, this.bay, this.foam.element, this.added.element);
     this.element = h('div', { class: 'view outlines panel-view' }, this.room, this.side, this.intro);
     this.stage.addEventListener('choose', () => this.#chosen());
     this.stage.addEventListener('moving', () => { this.form.live(); this.order.live(); });

@@ -6,8 +6,8 @@ import { fieldLength, figure, length, parseLength, say } from './texts.js';
 const FITS = ['press', 'snug', 'easy', 'loose'];
 
 export class PocketForm {
-  /** `change(id, value)` keeps what was typed for a pocket, `planned(id)` gives it, `swap(id)` goes to
-   *  where its tool is replaced. */
+  /** `change(id, value)` keeps what was typed for a pocket, `planned(id)` gives it,
+   *  `swap(way, id)` goes to where its tool is exchanged. */
   constructor(stage, { change, planned, swap, message }) {
     Object.assign(this, { stage, change, planned, swap, message, panel: null });
     const number = (key, low, high) => h('input', { type: 'text', inputMode: 'decimal', autocomplete: 'off', class: 'short', onchange: () => this.#typed(key, low, high) });
@@ -17,11 +17,12 @@ export class PocketForm {
     this.text = h('input', { type: 'text', autocomplete: 'off', maxLength: 80, onchange: () => this.change(this.stage.chosen, { label: this.text.value.trim() || undefined }) });
     this.name = h('h2');
     this.facts = h('p', { class: 'quiet' });
-    this.replace = h('button', { type: 'button', onclick: () => this.swap(this.stage.chosen) }, say('panel.replace'));
+    this.replace = h('button', { type: 'button', onclick: () => this.swap('replace', this.stage.chosen) }, say('panel.replace'));
+    this.takeOut = h('button', { type: 'button', onclick: () => this.swap('remove', this.stage.chosen) }, say('panel.takeOut'));
     this.leave = h('button', { type: 'button', onclick: () => this.change(this.stage.chosen, { skip: true }) }, say('panel.leave'));
     this.element = h('div', { class: 'box pocket-form', hidden: true }, this.name, this.facts,
       h('div', { class: 'fields' }, Object.entries(this.inputs).map(([k, input]) => field(say(`panel.${k}`), input)),
-        Object.entries(this.choices).map(([k, input]) => field(say(`panel.${k}`), input)), field(say('panel.text'), this.text)), h('div', { class: 'row' }, this.replace, this.leave));
+        Object.entries(this.choices).map(([k, input]) => field(say(`panel.${k}`), input)), field(say('panel.text'), this.text)), h('div', { class: 'row' }, this.replace, this.takeOut, this.leave));
   }
 
   /** Show what is chosen; nothing where that is not one pocket. */
@@ -31,7 +32,7 @@ export class PocketForm {
     this.element.hidden = !p;
     if (!p) return;
     const typed = this.planned(p.id);
-    this.replace.hidden = !p.traced;
+    this.replace.hidden = this.takeOut.hidden = !p.traced;
     show(this.name, `${p.number} ${p.name}`);
     show(this.facts, say('panel.facts', { height: length(p.height_mm), depth: length(p.cut_depth_mm), proud: length(p.proud_mm), least: length(p.widths_mm[0]), most: length(p.widths_mm[1]), surely: figure(100 * p.fit_probability, 0) }));
     if (document.activeElement !== this.inputs.depth) this.inputs.depth.value = fieldLength(typed.depth_mm);

@@ -1,4 +1,5 @@
-// Old and new tool over each other, the new one moved by hand and keys; and the patch that follows.
+// Old and new tool over each other, or among the pockets of the panel; the new one is moved by hand and
+// keys; and the patch that follows.
 
 import { h, s, show } from './dom.js';
 import { boxOf, middle, moved } from './panel_shapes.js';
@@ -52,7 +53,7 @@ export class SwapStage extends EventTarget {
   }
 
   #down(event) {
-    if (!this.trial || event.button) return;
+    if (!this.trial?.new?.length || event.button) return;
     this.room.setPointerCapture(event.pointerId);
     const at = this.#mm(event);
     const turning = event.target === this.knob;
@@ -79,7 +80,7 @@ export class SwapStage extends EventTarget {
   }
 
   #key(event) {
-    if (!this.trial || event.ctrlKey || event.metaKey) return;
+    if (!this.trial?.new?.length || event.ctrlKey || event.metaKey) return;
     const k = event.shiftKey ? 10 : 1;
     const by = { ArrowLeft: [-k, 0], ArrowRight: [k, 0], ArrowUp: [0, k], ArrowDown: [0, -k] }[event.key];
     const turn = { '[': 1, ']': -1 }[event.key];
@@ -106,22 +107,27 @@ export class SwapStage extends EventTarget {
     const { trial } = this;
     if (!trial) { show(this.over); return; }
     const { dx, dy, turn } = this.by;
-    const rings = moved(trial.new, centroid(trial.new[0]), (turn * Math.PI) / 180, dx, dy);
-    const box = boxOf([trial.old[0], trial.new[0]]);
-    const room = Math.max(box[2] - box[0], box[3] - box[1]) * 0.18 + 8;
+    const comes = trial.new.length > 0;
+    const rings = comes ? moved(trial.new, centroid(trial.new[0]), (turn * Math.PI) / 180, dx, dy) : [];
+    const whole = trial.rim.length > 0;
+    const box = boxOf(whole ? trial.rim : [...trial.old.slice(0, 1), ...trial.new.slice(0, 1)]);
+    const room = Math.max(box[2] - box[0], box[3] - box[1]) * (whole ? 0.04 : 0.18) + 8;
     this.#frame(this.over, box, room);
-    const [x0, , x1, top] = boxOf([rings[0]]);
+    const draw = (kind, shape) => s('path', { class: kind, d: path(shape), 'fill-rule': 'evenodd' });
+    this.flip = s('g', { transform: 'scale(1 -1)' }, draw('rim', trial.rim), trial.beside.map((r) => draw('beside', r)), draw('was', trial.old), draw('now', rings));
+    if (comes) this.flip.append(...this.#knob(rings, box, room));
+    this.over.replaceChildren(this.flip);
+  }
+
+  /** Above the new tool; below it where the picture ends above. */
+  #knob(rings, box, room) {
+    const [x0, low, x1, top] = boxOf([rings[0]]);
     const { width, height } = this.room.getBoundingClientRect();
     const px = Math.max((box[2] - box[0] + 2 * room) / (width || 1), (box[3] - box[1] + 2 * room) / (height || 1)); // mm to one on the screen
-    const up = 26 * px;
+    const [from, to] = top + 40 * px > box[3] + room ? [low, low - 26 * px] : [top, top + 26 * px];
     const x = (x0 + x1) / 2;
-    this.knob = s('circle', { class: 'knob', cx: x, cy: top + up, r: 9 * px });
-    this.flip = s('g', { transform: 'scale(1 -1)' },
-      trial.beside.map((r) => s('path', { class: 'beside', d: path(r), 'fill-rule': 'evenodd' })),
-      s('path', { class: 'was', d: path(trial.old), 'fill-rule': 'evenodd' }),
-      s('path', { class: 'now', d: path(rings), 'fill-rule': 'evenodd' }),
-      s('path', { class: 'knob-line', d: `M${x} ${top}V${top + up}` }), this.knob);
-    this.over.replaceChildren(this.flip);
+    this.knob = s('circle', { class: 'knob', cx: x, cy: to, r: 9 * px });
+    return [s('path', { class: 'knob-line', d: `M${x} ${from}V${to}` }), this.knob];
   }
 
   #drawPatch(patch) {

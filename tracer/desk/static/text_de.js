@@ -2,7 +2,7 @@
 
 export const DE = {
   desk: 'Werktisch',
-  steps: { photos: 'Fotos', outlines: 'Umrisse', panel: 'Einlage', files: 'Dateien', swap: 'Ersetzen' },
+  steps: { photos: 'Fotos', outlines: 'Umrisse', panel: 'Einlage', files: 'Dateien', swap: 'Tauschen' },
   stepsLabel: 'Schritte der Arbeit',
   jobs: 'Arbeiten in diesem Ordner',
   noJobs: 'Hier ist noch keine Arbeit.',
@@ -150,7 +150,7 @@ export const DE = {
   edits: {
     cell: '{column} von {subject}', cells: '{subject} Felder', edge: 'Kante gezogen', add: 'Fläche hinzugefügt', take: 'Fläche weggenommen',
     split: 'geteilt', merge: 'verbunden', drop: 'verworfen', keep: 'behalten', cable: 'als Kabel gekennzeichnet',
-    setting: 'Einstellung {subject}', accept: '{subject} angesehen', move: '{subject} verschoben', swap: '{subject} ersetzt', lock: '{subject} gesperrt', free: '{subject} freigegeben', layout: 'Anordnung {subject}', pocket: '{subject} geändert', withdraw: 'Berichtigung zurückgezogen', plan: 'Einlage: {subject}',
+    setting: 'Einstellung {subject}', accept: '{subject} angesehen', move: '{subject} verschoben', swap: '{subject} ersetzt', tool_added: '{subject} hinzugefügt', tool_removed: '{subject} herausgenommen', lock: '{subject} gesperrt', free: '{subject} freigegeben', layout: 'Anordnung {subject}', pocket: '{subject} geändert', withdraw: 'Berichtigung zurückgezogen', plan: 'Einlage: {subject}',
   },
 
   table: {
@@ -235,12 +235,12 @@ export const DE = {
       colours: { dark_grey: 'dunkelgrau', black: 'schwarz', yellow: 'gelb', white: 'weiß', orange: 'orange', red: 'rot', blue: 'blau', green: 'grün', light_grey: 'hellgrau' },
     },
     added: {
-      title: 'Neben den Werkzeugen', kind: 'Dazu', kinds: { plain: 'Einfache Tasche', keep_outs: 'Freizuhalten', emblems: 'Buchstaben' }, name: 'Name', letters: 'Buchstaben',
+      title: 'Neben den Werkzeugen', kind: 'Dazu', kinds: { plain: 'Einfache Tasche', keep_outs: 'Freizuhalten', emblems: 'Buchstaben', drawing: 'Zeichnung (SVG oder DXF)', outline: 'Ausgewerteter Umriss' }, choose: 'Eine Zeichnung wählen', needFile: 'Zuerst die Zeichnung wählen.', outline: 'Umriss', outlineHint: 'Von einer Zeichnung, die zwischen den Karten fotografiert wurde. Er bekommt keine Tasche.', asDrawn: 'Leer: so groß wie gezeichnet.', name: 'Name', letters: 'Buchstaben',
       width: 'Breite ({unit})', height: 'Höhe ({unit})', round: 'Leer: rund.', thing: 'Ding ist hoch ({unit})', add: 'Dazu', remove: '{name} herausnehmen', needName: 'Einen Namen eintippen, oder die Buchstaben.',
-      x_mm: '{name}: x ({unit})', y_mm: '{name}: y ({unit})',
-      text: 'Einfache Taschen nehmen Kästen und Sätze auf. Wo eine Schiene, Dose oder ein Rohr freigehalten ist, wird nichts geschnitten. Buchstaben werden als Emblem eingelassen. Auf der Einlage ziehen, oder eintippen, wohin sie gehören.',
+      turn_deg: '{name}: gedreht (°)', x_mm: '{name}: x ({unit})', y_mm: '{name}: y ({unit})',
+      text: 'Einfache Taschen nehmen Kästen und Sätze auf. Wo eine Schiene, Dose oder ein Rohr freigehalten ist, wird nichts geschnitten. Buchstaben, Zeichnungen und ausgewertete Umrisse werden als Embleme eingelassen. Auf der Einlage ziehen, oder eintippen, wohin sie gehören.',
     },
-    replace: 'Dieses Werkzeug ersetzen',
+    replace: 'Dieses Werkzeug ersetzen', takeOut: 'Aus der fertigen Einlage nehmen', addTool: 'Ein Werkzeug hinzufügen',
     order: {
       label: 'Ordnen', count: '{count} Taschen', left: 'Linke Seiten in eine Linie', centre: 'Mitten in eine Linie, übereinander', right: 'Rechte Seiten in eine Linie',
       top: 'Obere Seiten in eine Linie', middle: 'Mitten in eine Linie, nebeneinander', bottom: 'Untere Seiten in eine Linie', across: 'Gleiche Abstände quer', up: 'Gleiche Abstände hoch',
@@ -267,18 +267,19 @@ export const DE = {
     way: 'Plätze', ways: { photographed: 'wie fotografiert', tidied: 'in Reihen geordnet', fresh: 'neu gelegt' },
   },
   swap: {
-    title: 'Werkzeug ersetzen', tool: 'Werkzeug, das geht', name: 'Name des neuen', height: 'Seine Höhe ({unit})', cardHint: 'Leer lassen, wenn es die Karten der Auslage sind.',
+    title: 'Ein Werkzeug der fertigen Einlage', way: 'Was geschieht', ways: { replace: 'Ein Werkzeug ersetzen', add: 'Ein Werkzeug hinzufügen', remove: 'Ein Werkzeug herausnehmen' }, tool: 'Werkzeug, das geht', needName: 'Dem neuen Werkzeug einen Namen geben.',
+    which: 'Das Foto zeigt {count} Werkzeuge, die gemeint sein können. Das richtige drücken.', seenMany: 'Das neue Werkzeug in seinem Foto. Ein anderes drücken, wenn jenes gemeint ist.', seen: 'Das neue Werkzeug in seinem Foto', seenTool: 'Werkzeug {number} des Fotos', name: 'Name des neuen', height: 'Seine Höhe ({unit})', cardHint: 'Leer lassen, wenn es die Karten der Auslage sind.',
     photoText: 'Das neue Werkzeug allein auf einem glatten Bogen, Karten darum, so wie es im Schaum liegen wird. Das Foto herziehen, wählen oder mit dem Telefon senden.',
-    steps: { tool: '1. Welches Werkzeug', photo: '2. Foto des neuen', place: '3. Sein Platz', keep: '4. Der Flicken' },
-    try: 'Über das alte legen', picture: 'Altes und neues Werkzeug übereinander. Pfeiltasten bewegen das neue, eckige Klammern drehen es.',
+    steps: { tool: 'Was sich ändert', photo: 'Foto des neuen', place: 'Sein Platz', keep: 'Der Flicken' },
+    try: { replace: 'Über das alte legen', add: 'In die Einlage legen', remove: 'Zeigen, was bleibt' }, picture: 'Altes und neues Werkzeug übereinander. Pfeiltasten bewegen das neue, eckige Klammern drehen es.',
     hint: 'Das neue Werkzeug ziehen oder die Pfeiltasten nehmen (mit Umschalt zehnmal so weit); der runde Knopf oder die Tasten [ und ] drehen es.',
     rule: 'Gelegt nach', rules: { auto: 'dem, was passt', 'as-laid': 'dem Ort im Foto', overlay: 'bester Deckung', handle: 'Griff auf Griff', centre: 'Mitte auf Mitte', hang: 'Aufhängeloch auf Aufhängeloch' },
-    x: 'Nach rechts ({unit})', y: 'Nach oben ({unit})', turn: 'Gedreht (°)', mirror: 'Liegt auf der anderen Seite',
-    outcomes: { stays: 'Wieder dasselbe Werkzeug: die Tasche bleibt.', changed: 'Ein anderes Werkzeug: die Tasche ändert sich.' },
+    x: 'Nach rechts ({unit})', y: 'Nach oben ({unit})', left: 'Von links ({unit})', below: 'Von unten ({unit})', turn: 'Gedreht (°)', mirror: 'Liegt auf der anderen Seite',
+    outcomes: { stays: 'Wieder dasselbe Werkzeug: die Tasche bleibt.', changed: 'Ein anderes Werkzeug: die Tasche ändert sich.', added: 'Ein Werkzeug mehr: eine Tasche wird geschnitten.', removed: 'Ein Werkzeug weniger: seine Tasche wird geschlossen.' },
     laid: 'Gelegt nach: {rule}.', change: '{added} cm² mehr, {removed} cm² weniger; die Kanten liegen bis {largest} {unit} auseinander.',
     patch: 'Der Flicken', legend: { was: 'alt', now: 'neu', piece: 'eingeklebter Schaum', recut: 'neu geschnitten' },
-    remedies: { nothing: 'Die neue Tasche ist die alte.', enlarge: 'Die Tasche wird vergrößert.', leave: 'Schmale Lücken bleiben, wie sie sind.', strip: 'In die Lücken werden Streifen geklebt.', plug: 'Die alte Tasche wird gefüllt und die neue darüber geschnitten.' },
-    foam: 'Neuer Schaum: {area} cm².', reason: 'Grund, für den Verlauf', keep: 'Ersetzen und die Dateien machen', kept: 'Ersetzt. Die Dateien des Flickens stehen unter Dateien.',
+    remedies: { nothing: 'Die neue Tasche ist die alte.', enlarge: 'Die Tasche wird vergrößert.', leave: 'Schmale Lücken bleiben, wie sie sind.', strip: 'In die Lücken werden Streifen geklebt.', plug: 'Die alte Tasche wird gefüllt und die neue darüber geschnitten.', cut: 'Seine Tasche wird geschnitten, sonst nichts.', filled: 'Die alte Tasche wird gefüllt.' },
+    foam: 'Neuer Schaum: {area} cm².', reason: 'Grund, für den Verlauf', keep: { replace: 'Ersetzen und die Dateien machen', add: 'Hinzufügen und die Dateien machen', remove: 'Herausnehmen und die Dateien machen' }, kept: 'Fertig. Die Dateien des Flickens stehen unter Dateien.',
   },
   files: {
     patchFor: 'Flicken für {name}',

@@ -3,7 +3,7 @@
 
 export const EN = {
   desk: 'Desk',
-  steps: { photos: 'Photos', outlines: 'Outlines', panel: 'Panel', files: 'Files', swap: 'Replace' },
+  steps: { photos: 'Photos', outlines: 'Outlines', panel: 'Panel', files: 'Files', swap: 'Exchange' },
   stepsLabel: 'Steps of the job',
   jobs: 'Jobs in this folder',
   noJobs: 'No job here yet.',
@@ -151,7 +151,7 @@ export const EN = {
   edits: {
     cell: '{column} of {subject}', cells: '{subject} cells', edge: 'edge pulled', add: 'region added', take: 'region taken away',
     split: 'split', merge: 'joined', drop: 'dropped', keep: 'kept', cable: 'marked as cable',
-    setting: 'setting {subject}', accept: '{subject} looked at', move: '{subject} moved', swap: '{subject} replaced', lock: '{subject} locked', free: '{subject} freed', layout: 'layout {subject}', pocket: '{subject} changed', withdraw: 'correction withdrawn', plan: 'panel: {subject}',
+    setting: 'setting {subject}', accept: '{subject} looked at', move: '{subject} moved', swap: '{subject} replaced', tool_added: '{subject} added', tool_removed: '{subject} taken out', lock: '{subject} locked', free: '{subject} freed', layout: 'layout {subject}', pocket: '{subject} changed', withdraw: 'correction withdrawn', plan: 'panel: {subject}',
   },
 
   table: {
@@ -236,12 +236,12 @@ export const EN = {
       colours: { dark_grey: 'dark grey', black: 'black', yellow: 'yellow', white: 'white', orange: 'orange', red: 'red', blue: 'blue', green: 'green', light_grey: 'light grey' },
     },
     added: {
-      title: 'Beside the tools', kind: 'Add', kinds: { plain: 'Plain pocket', keep_outs: 'Keep-out', emblems: 'Letters' }, name: 'Name', letters: 'Letters',
+      title: 'Beside the tools', kind: 'Add', kinds: { plain: 'Plain pocket', keep_outs: 'Keep-out', emblems: 'Letters', drawing: 'Drawing (SVG or DXF)', outline: 'Traced outline' }, choose: 'Choose a drawing', needFile: 'Choose the drawing first.', outline: 'Outline', outlineHint: 'Of a drawing that was photographed among the cards. It gets no pocket.', asDrawn: 'Empty: as large as drawn.', name: 'Name', letters: 'Letters',
       width: 'Width ({unit})', height: 'Height ({unit})', round: 'Empty: round.', thing: 'Thing is high ({unit})', add: 'Add', remove: 'Take out {name}', needName: 'Type a name, or the letters.',
-      x_mm: '{name}: x ({unit})', y_mm: '{name}: y ({unit})',
-      text: 'Plain pockets hold boxes and sets. Nothing is cut where a rail, a socket or a pipe is kept free. Letters are let in as an emblem. Drag them on the panel, or type where they go.',
+      turn_deg: '{name}: turned (°)', x_mm: '{name}: x ({unit})', y_mm: '{name}: y ({unit})',
+      text: 'Plain pockets hold boxes and sets. Nothing is cut where a rail, a socket or a pipe is kept free. Letters, drawings and traced outlines are let in as emblems. Drag them on the panel, or type where they go.',
     },
-    replace: 'Replace this tool',
+    replace: 'Replace this tool', takeOut: 'Take out of the finished panel', addTool: 'Add a tool',
     order: {
       label: 'Set in order', count: '{count} pockets', left: 'Left sides in line', centre: 'Middles in line, one above the other', right: 'Right sides in line',
       top: 'Upper sides in line', middle: 'Middles in line, side by side', bottom: 'Lower sides in line', across: 'Equal gaps across', up: 'Equal gaps up and down',
@@ -268,18 +268,19 @@ export const EN = {
     way: 'Places', ways: { photographed: 'as photographed', tidied: 'tidied into rows', fresh: 'laid out anew' },
   },
   swap: {
-    title: 'Replace a tool', tool: 'Tool that goes', name: 'Name of the new one', height: 'Its height ({unit})', cardHint: 'Leave empty if the cards are those of the lay.',
+    title: 'A tool of the finished panel', way: 'What is done', ways: { replace: 'Replace a tool', add: 'Add a tool', remove: 'Take a tool out' }, tool: 'Tool that goes', needName: 'Give the new tool a name.',
+    which: 'The photo shows {count} tools that could be meant. Press the right one.', seenMany: 'The new tool in its photo. Press another if that one is meant.', seen: 'The new tool in its photo', seenTool: 'Tool {number} of the photo', name: 'Name of the new one', height: 'Its height ({unit})', cardHint: 'Leave empty if the cards are those of the lay.',
     photoText: 'The new tool alone on a plain sheet, cards around it, as it will lie in the foam. Drop the photo, choose it, or send it by phone.',
-    steps: { tool: '1. Which tool', photo: '2. Photo of the new one', place: '3. Its place', keep: '4. The patch' },
-    try: 'Lay it over the old one', picture: 'Old and new tool over each other. Arrow keys move the new one, square brackets turn it.',
+    steps: { tool: 'What changes', photo: 'Photo of the new one', place: 'Its place', keep: 'The patch' },
+    try: { replace: 'Lay it over the old one', add: 'Lay it into the panel', remove: 'Show what is left' }, picture: 'Old and new tool over each other. Arrow keys move the new one, square brackets turn it.',
     hint: 'Drag the new tool, or use the arrow keys (10 times as far with Shift); the round knob or the keys [ and ] turn it.',
     rule: 'Laid by', rules: { auto: 'what fits it', 'as-laid': 'where it was photographed', overlay: 'best agreement', handle: 'handle on handle', centre: 'middle on middle', hang: 'hanging hole on hanging hole' },
-    x: 'Right ({unit})', y: 'Up ({unit})', turn: 'Turned (°)', mirror: 'Lies on its other face',
-    outcomes: { stays: 'The same tool again: the pocket stays.', changed: 'Another tool: the pocket changes.' },
+    x: 'Right ({unit})', y: 'Up ({unit})', left: 'From the left ({unit})', below: 'From below ({unit})', turn: 'Turned (°)', mirror: 'Lies on its other face',
+    outcomes: { stays: 'The same tool again: the pocket stays.', changed: 'Another tool: the pocket changes.', added: 'A tool more: one pocket is cut.', removed: 'A tool less: its pocket is closed.' },
     laid: 'Laid by: {rule}.', change: '{added} cm² more, {removed} cm² less; the edges part by up to {largest} {unit}.',
     patch: 'The patch', legend: { was: 'old', now: 'new', piece: 'foam glued in', recut: 'cut anew' },
-    remedies: { nothing: 'The new pocket is the old one.', enlarge: 'The pocket is enlarged.', leave: 'Narrow gaps are left as they are.', strip: 'Strips are glued into the gaps.', plug: 'The old pocket is plugged and the new one cut across.' },
-    foam: 'New foam: {area} cm².', reason: 'Reason, for the history', keep: 'Replace it and make the files', kept: 'Replaced. The files of the patch stand under Files.',
+    remedies: { nothing: 'The new pocket is the old one.', enlarge: 'The pocket is enlarged.', leave: 'Narrow gaps are left as they are.', strip: 'Strips are glued into the gaps.', plug: 'The old pocket is plugged and the new one cut across.', cut: 'Its pocket is cut, and nothing else.', filled: 'The old pocket is plugged.' },
+    foam: 'New foam: {area} cm².', reason: 'Reason, for the history', keep: { replace: 'Replace it and make the files', add: 'Add it and make the files', remove: 'Take it out and make the files' }, kept: 'Done. The files of the patch stand under Files.',
   },
   files: {
     patchFor: 'Patch for {name}',

@@ -1,4 +1,6 @@
-"""Exchanging one pocket of a finished panel; every other value stays the very object it was."""
+"""One pocket of a finished panel exchanged, added or taken out; every other value stays the very
+object it was.
+"""
 
 from __future__ import annotations
 
@@ -7,16 +9,17 @@ from dataclasses import dataclass, replace
 from shapely.geometry import Point
 
 from tracer.errors import TracerError
-from tracer.model.panel import Panel, PanelPocket
+from tracer.model.panel import Panel, PanelPocket, Placement
 from tracer.model.panel_plan import PanelPlan
 from tracer.model.report import Check, Severity
 from tracer.panel.build import make_panel_pocket, rules_of
 from tracer.panel.fittings.added import add_labels, add_notches, add_steps, add_wells
 from tracer.panel.layout.placement import Item
 from tracer.panel.layout.places import Tool, put
+from tracer.panel.rules import Rules
 from tracer.panel.swap.room_check import room_checks
 
-__all__ = ["PocketSwap", "swap_pocket", "without_pocket"]
+__all__ = ["PocketSwap", "swap_pocket", "with_new_pocket", "without_pocket"]
 
 
 @dataclass(frozen=True, eq=False)
@@ -44,16 +47,40 @@ def swap_pocket(panel: Panel, plan: PanelPlan, tool: Tool) -> PocketSwap:
     rules = rules_of(plan, panel.bay)
     made, checks = make_panel_pocket(tool, old.number, plan, panel.bay, panel.plies, rules)
     placed = put(made, Item(tool.pocket_id, made.region, old.placement))
-    trial = _with(panel, placed)
+    trial, after = _fitted_out(_with(panel, placed), panel, tool, plan, rules)
+    found = (*checks, *_screws(panel, after), *room_checks(trial, old, after, rules))
+    return PocketSwap(trial, old, after, found)
+
+
+def with_new_pocket(panel: Panel, plan: PanelPlan, tool: Tool, place: Placement) -> PocketSwap:
+    """The panel with one pocket more, under the next free number; errors as `swap_pocket`.
+
+    Parameters
+    ----------
+    place
+        From the tool's own frame to the panel.
+    """
+    rules = rules_of(plan, panel.bay)
+    number = 1 + max((p.number for p in panel.pockets), default=0)
+    made, checks = make_panel_pocket(tool, number, plan, panel.bay, panel.plies, rules)
+    placed = put(made, Item(tool.pocket_id, made.region, place))
+    more = replace(panel, pockets=(*panel.pockets, placed))
+    trial, after = _fitted_out(more, more, tool, plan, rules)
+    found = (*checks, *_screws(panel, after), *room_checks(trial, None, after, rules))
+    return PocketSwap(trial, None, after, found)
+
+
+def _fitted_out(
+    trial: Panel, panel: Panel, tool: Tool, plan: PanelPlan, rules: Rules
+) -> tuple[Panel, PanelPocket]:
+    """Steps, wells, notches and label of one pocket made anew, those of the others left alone."""
     lie = {tool.pocket_id: (tool.lie, tool.outline.region)}
     trial = _with(panel, _named(add_steps(trial, lie, plan), tool.pocket_id))
     trial = _with(panel, _named(add_wells(trial, lie, plan, rules), tool.pocket_id))
     trial = _with(trial, _named(add_notches(trial, lie, plan, rules), tool.pocket_id))
     if plan.labels:
         trial = _with(trial, _named(add_labels(trial, plan, rules), tool.pocket_id))
-    after = _pocket(trial, tool.pocket_id)
-    found = (*checks, *_screws(panel, after), *room_checks(trial, old, after, rules))
-    return PocketSwap(trial, old, after, found)
+    return trial, _pocket(trial, tool.pocket_id)
 
 
 def without_pocket(panel: Panel, pocket_id: str) -> PocketSwap:

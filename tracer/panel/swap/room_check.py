@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 import shapely
+from shapely.geometry.base import BaseGeometry
 
 from tracer.geometry.rings import largest_polygon
 from tracer.model.panel import Panel, PanelPocket
@@ -18,7 +21,9 @@ __all__ = ["room_checks"]
 _SAME_MM = 0.05
 
 
-def room_checks(panel: Panel, old: PanelPocket, new: PanelPocket, rules: Rules) -> list[Check]:
+def room_checks(
+    panel: Panel, old: PanelPocket | None, new: PanelPocket, rules: Rules
+) -> list[Check]:
     """A finding where a new pocket lies nearer to others or the rim than foam holds.
 
     What lay that near before, seen from the old pocket, is not the new tool's fault.
@@ -28,33 +33,43 @@ def room_checks(panel: Panel, old: PanelPocket, new: PanelPocket, rules: Rules) 
     panel
         With the new pocket in its place.
     old, new
-        The pocket before, and as it stands in the panel.
+        The pocket before (None: there was none), and as it stands in the panel.
     """
     index = [p.pocket_id for p in panel.pockets].index(new.pocket_id)
     openings = [largest_polygon(opening(p)) for p in panel.pockets]
-    before = opening(old)
+    before = None if old is None else opening(old)
+
+    def was(shape: BaseGeometry) -> float:
+        return math.inf if before is None else float(shape.distance(before))
+
     near: list[tuple[float, str]] = []
     for k, (pocket, other) in enumerate(zip(panel.pockets, openings, strict=True)):
-        gap, was = float(openings[index].distance(other)), float(before.distance(other))
-        if k != index and gap < min(rules.web_least_mm, was) - _SAME_MM:
+        gap = float(openings[index].distance(other))
+        if k != index and gap < min(rules.web_least_mm, was(other)) - _SAME_MM:
             near.append((gap, f"{pocket.pocket_id} {pocket.name}"))
     rim = panel.shape.exterior
     within = panel.shape.contains(openings[index])
     gap = float(rim.distance(openings[index])) if within else 0.0
-    if gap < min(rules.web_least_mm, float(rim.distance(before))) - _SAME_MM:
+    if gap < min(rules.web_least_mm, was(rim)) - _SAME_MM:
         near.append((gap, "the panel's edge"))
+    if old is None:
+        there = [float(openings[index].distance(shape)) for shape in beside_pockets(panel)]
+        near += [(g, "what else the panel has") for g in there if g < rules.web_least_mm - _SAME_MM]
     if not near:
         return []
     gap, whom = min(near)
-    fixed = [*beside_pockets(panel), *(shapely.Point(f.x_mm, f.y_mm) for f in panel.fixings)]
-    shifts = make_room(openings, panel.shape, rules.web_least_mm, rules.web_least_mm, fixed)
+    remedy = "Move it to where there is room."
+    if old is not None:
+        fixed = [*beside_pockets(panel), *(shapely.Point(f.x_mm, f.y_mm) for f in panel.fixings)]
+        shifts = make_room(openings, panel.shape, rules.web_least_mm, rules.web_least_mm, fixed)
+        remedy = _remedy(panel, shifts)
     return [
         Check(
             "swap-needs-room",
             Severity.WARN,
             f"The new pocket of {new.pocket_id} {new.name} lies {gap:.0f} mm from {whom}, less "
             f"than the {rules.web_least_mm:g} mm of foam that hold.",
-            _remedy(panel, shifts),
+            remedy,
             subject_id=new.pocket_id,
             value=round(gap, 1),
             limit=rules.web_least_mm,

@@ -198,10 +198,11 @@ def arrange_job(
         drawn = drawn_shapes(plan, [t.outline for t in tools], beside_job(folder, files))
         choices: list[Choice] = []
         made = None
-        placed = plan
-        if stay or _searched(plan, tools, keep_places):
+        placed = _of_swapped(folder, plan, before, tools)
+        if stay or _searched(placed, tools, keep_places):
             wanted = wanted_tools(tools, plan)
             made = make_pockets(wanted, plan, clock.fraction)
+            plan = _without_moves(plan, _moved(plan) - _moved(placed))
             plan = held(plan, before.panel if before else None, wanted, made, stay)
             clock.step("layouts")
             asked = plan
@@ -216,8 +217,6 @@ def arrange_job(
             placed = plan = _taken(choices, plan)
             clock.step("panel")
             files |= _choice_pictures(choices, tools, revision, made, drawn)
-        elif _swapped(folder):
-            placed = _with_kept_places(plan, before, tools)
         panel, changes = arrange_tools(
             tools,
             placed,
@@ -280,33 +279,42 @@ def panel_pictures(panel: Panel) -> dict[str, bytes]:
     return {FRONT: panel_png(panel), CHECKED: panel_png(panel, panel.checks)}
 
 
-def _swapped(folder: JobFolder) -> bool:
-    """Whether a tool of the job was exchanged, so that there may be foam with its pockets."""
-    return bool(load_job(folder.read("job.json"), "job.json").kept)
-
-
-def _with_kept_places(
-    plan: PanelPlan, before: PanelFile | None, tools: Sequence[Tool]
+def _of_swapped(
+    folder: JobFolder, plan: PanelPlan, before: PanelFile | None, tools: Sequence[Tool]
 ) -> PanelPlan:
-    """The plan with every pocket that is there held where it is.
+    """The plan for a job of which a tool was exchanged, added or taken out.
 
-    Setting a lay into its bay goes by the box round all tools: one that was exchanged would move
-    all others away from the pockets that are cut. Who asks for another bay or placement gets one.
+    There may be foam with its pockets, so every pocket that is there is held where it is, and the
+    panel keeps its size. Setting a lay into its bay goes by the box round all tools: a new one
+    would move all others away from the pockets that are cut. Who asks for another bay or placement
+    gets one. Moves of tools that were taken out wait for their return.
     """
+    kept = load_job(folder.read("job.json"), "job.json").kept
+    if not kept:
+        return plan
+    plan = _without_moves(plan, {i for i, one in kept.items() if one.removed})
     if before is None or (before.plan.placement, before.plan.bay, before.plan.rules) != (
         plan.placement,
         plan.bay,
         plan.rules,
     ):
         return plan
-    typed = {m.pocket_id for m in plan.moves}
+    typed = _moved(plan)
     wanted = {t.pocket_id for t in tools if t.lay > 0}
-    kept = []
+    held = []
     for pocket in before.panel.pockets:
         if pocket.pocket_id in wanted - typed:
             x, y = middle(pocket.region.bounds)
-            kept.append(MovePlan(pocket.pocket_id, x, y))
-    return replace(plan, moves=(*plan.moves, *kept))
+            held.append(MovePlan(pocket.pocket_id, x, y))
+    return replace(plan, moves=(*plan.moves, *held), bay=plan.bay or before.panel.bay)
+
+
+def _without_moves(plan: PanelPlan, ids: set[str]) -> PanelPlan:
+    return replace(plan, moves=tuple(m for m in plan.moves if m.pocket_id not in ids))
+
+
+def _moved(plan: PanelPlan) -> set[str]:
+    return {m.pocket_id for m in plan.moves}
 
 
 def _plan_file(folder: JobFolder, plan: PanelPlan) -> dict[str, bytes]:

@@ -28,7 +28,14 @@ from tracer.project.store import JobFolder
 from tracer.ranges import MOST_BYTES, shown
 from tracer.workflows.check import read_cutting_bytes
 
-__all__ = ["DRAWINGS", "beside_job", "beside_plan", "drawing_files", "drawn_shapes"]
+__all__ = [
+    "DRAWINGS",
+    "beside_job",
+    "beside_plan",
+    "drawing_files",
+    "drawn_shapes",
+    "emblem_of_drawing",
+]
 
 #: folder of a job that keeps the drawings its plan names
 DRAWINGS = "drawings"
@@ -140,6 +147,11 @@ def _read(name: str, read: Read) -> ReadFile:
             "Export it with units (DXF R2000 or later with $INSUNITS, or SVG in mm).",
         )
     return file
+
+
+def emblem_of_drawing(name: str, data: bytes) -> BaseGeometry:
+    """Area of the emblem that a drawing makes, mm; errors as `drawn_shapes`."""
+    return _regions(_read(name, lambda _: data), name)
 
 
 def _emblem(

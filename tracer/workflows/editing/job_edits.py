@@ -45,6 +45,7 @@ INPUT_FILES = ("job.json", "tools.csv", PANEL_TOML, EDITS_NAME)
 REMEMBERED = 200  # edits of which a second sending is recognised
 SWAP = "swap"  # path of an edit that exchanged a tool
 Files = dict[str, bytes]
+SAME_PX = 3.0  # two points mean the same place within this; both are written rounded
 REACH_PX = 60.0  # a point typed beside a thin tool still means it
 
 
@@ -97,7 +98,8 @@ def row_of_outline(
 ) -> dict[str, int | None]:
     """Index of the row of each outline of a lay, by the seen edges of its first photo.
 
-    A row belongs to the tool around its point, as in a run; several rows on one tool: the first.
+    A row belongs to the tool whose point it has, as a run wrote it; else to the tool around its
+    point, as in a run; several rows on one tool: the first.
     """
     shapes: dict[str, Polygon] = {
         e.outline_id: Polygon(e.exterior_px) for e in seen if e.outline_id is not None
@@ -106,16 +108,27 @@ def row_of_outline(
     for o in outlines:
         if o.outline_id not in shapes:
             shapes[o.outline_id] = MultiPoint([o.point_px]).buffer(REACH_PX)
+    left = []
     for index, row in enumerate(rows):
         if row.lay != lay:
             continue
-        at = Point(row.x_px, row.y_px)
+        own = next((o.outline_id for o in outlines if _same_point(o, row)), None)
+        if own is not None and found[own] is None:
+            found[own] = index
+        else:
+            left.append((index, Point(row.x_px, row.y_px)))
+    for index, at in left:
         near = [(shapes[k].distance(at), shapes[k].area, k) for k in found]
         if near:
             distance, _, key = min(near)
             if distance <= REACH_PX and found[key] is None:
                 found[key] = index
     return found
+
+
+def _same_point(outline: Outline, row: ToolRow) -> bool:
+    x, y = outline.point_px
+    return max(abs(row.x_px - x), abs(row.y_px - y)) <= SAME_PX
 
 
 def make_edit(folder: JobFolder, edit: Edit, expected: str | None = None) -> str:
@@ -212,15 +225,18 @@ def _stepped(folder: JobFolder, edits: Edits, *, back: bool) -> tuple[Edits, str
     return moved, _committed(folder, files, gone, moved)
 
 
-def swap_logged(folder: JobFolder, outline_id: str, name: str) -> Callable[[int, int], Files]:
+def swap_logged(
+    folder: JobFolder, outline_id: str, name: str, kind: str = SWAP
+) -> Callable[[int, int], Files]:
     """What writes a swap among the edits, in the same step: `SwapRun.beside`.
 
-    Its change names the job's revision before and after instead of values.
+    ``kind`` is what the list of changes calls it. Its change names the job's revision before and
+    after instead of values.
     """
 
     def files(before: int, after: int) -> Files:
         known = load_edits(folder.read(EDITS_NAME)) if folder.has(EDITS_NAME) else Edits()
-        made = Edit("swap", name, (Change((SWAP, outline_id), before, after),))
+        made = Edit(kind, name, (Change((SWAP, outline_id), before, after),))
         return {EDITS_NAME: dump_edits(known.with_new(made))}
 
     return files
@@ -238,11 +254,18 @@ def _swap_stepped(folder: JobFolder, edits: Edits, edit: Edit, *, back: bool) ->
             "An earlier state comes back by its number.",
         )
     files = restored_files(folder, wanted, "undone" if back else "made again", None)
-    known = replace(change, was=revision + 1) if back else replace(change, now=revision + 1)
-    at = edits.done - 1 if back else edits.done
-    listed = (*edits.edits[:at], replace(edit, changes=(known,)), *edits.edits[at + 1 :])
+    listed = tuple(_renamed(one, wanted, revision + 1) for one in edits.edits)
     moved = Edits(listed, edits.done + (-1 if back else 1))
     return moved, _committed(folder, files, [], moved)
+
+
+def _renamed(edit: Edit, revision: int, now: int) -> Edit:
+    """A state has come back under another number: swaps before and after it go by that."""
+    if edit.changes[0].path[0] != SWAP:
+        return edit
+    (change,) = edit.changes
+    was, after = (now if r == revision else r for r in (change.was, change.now))
+    return replace(edit, changes=(replace(change, was=was, now=after),))
 
 
 def _opened(folder: JobFolder, expected: str | None) -> Edits:

@@ -44,6 +44,7 @@ def trace_new(
     point_px: tuple[float, float] | None,
     clock: StepClock,
     beside: Callable[[Trace], Sequence[BaseGeometry]],
+    cache: StageCache | None = None,
 ) -> tuple[Trace, tuple[Check, ...]]:
     """Trace the photos of a new tool, its pieces made one; what has to be said of that.
 
@@ -55,6 +56,8 @@ def trace_new(
         A point on it in the first photo, where somebody gave one.
     beside
         Gives the tools of the lay that these photos show too, in their frame.
+    cache
+        Remembers stages between calls: the same photos with another point cost little.
 
     Raises
     ------
@@ -67,7 +70,7 @@ def trace_new(
     if point_px is not None:
         refuse_outside(Corrections(keep=(point_px,)), photos[0].size_px, photos[0].name)
     options = replace(lay_options(settings), default_height_mm=height_mm)
-    cache = StageCache()
+    cache = cache or StageCache()
     done = trace(photos, (), options=options, progress=clock.receiver, cache=cache)
     known = beside(done)
     spot = None

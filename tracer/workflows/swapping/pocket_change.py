@@ -20,18 +20,24 @@ from tracer.model.panel import FloorInsert, Panel, PanelPocket
 from tracer.model.placement import Placement
 from tracer.model.pocket import PocketRule
 from tracer.model.report import Check
+from tracer.panel.layout.places import Tool
 from tracer.panel.pocket.clearance import Cut, room_for
 from tracer.panel.pocket.fits import FIT_PROBABILITY, FITS, LOOSEST_MM, default_fit, typed_fit
 from tracer.panel.pocket.pockets import make_pocket, wall_tolerance_mm
 from tracer.panel.swap.old_pocket import Patch, PatchRules, plan_patch
-from tracer.panel.swap.pocket import swap_pocket, without_pocket
+from tracer.panel.swap.pocket import (
+    PocketSwap,
+    swap_pocket,
+    with_new_pocket,
+    without_pocket,
+)
 from tracer.project.cut_record import CutPocket, CutRecord, CutWish, cut_records
 from tracer.project.panel_file import PanelFile
 from tracer.project.store import JobFolder
 from tracer.workflows.arranging.arrange import tools_of_job
 from tracer.workflows.arranging.panel_tools import tool_digests
 
-__all__ = ["PocketChange", "lay_change", "panel_change"]
+__all__ = ["PocketChange", "lay_change", "panel_addition", "panel_change"]
 
 #: gaps that are the same
 _SAME_MM = 1e-6
@@ -100,14 +106,35 @@ def panel_change(
         tool = replace(tool, outline=after)
         done = swap_pocket(file.panel, file.plan, tool)
         digests |= tool_digests([tool])
+    return _changed(file, done, before.outline_id, digests, machine, rules)
+
+
+def panel_addition(
+    file: PanelFile, tool: Tool, place: Placement, machine: Machine, rules: PatchRules
+) -> PocketChange:
+    """One pocket more in the job's panel: `place` leads from the tool's frame to the panel."""
+    done = with_new_pocket(file.panel, file.plan, tool, place)
+    digests = {**file.tools, **tool_digests([tool])}
+    return _changed(file, done, tool.pocket_id, digests, machine, rules)
+
+
+def _changed(
+    file: PanelFile,
+    done: PocketSwap,
+    pocket_id: str,
+    digests: dict[str, str],
+    machine: Machine,
+    rules: PatchRules,
+) -> PocketChange:
+    """What one pocket's change asks of the foam that is there."""
     old, new = _cut(done.before, machine), _cut(done.after, machine)
     others = tuple(
         shape
         for p in file.panel.pockets
-        if p.pocket_id != before.outline_id
+        if p.pocket_id != pocket_id
         for shape in [largest_polygon(_cut(p, machine))]
     )
-    patch = plan_patch(_one(old), _one(new), others, before.outline_id, rules)
+    patch = plan_patch(_one(old), _one(new), others, pocket_id, rules)
     panel = replace(done.panel, revision=file.panel.revision + 1)
     return PocketChange(
         old,

@@ -42,7 +42,13 @@ def swap_documents(
         f"{insert.stock.colour} sheet, {insert.stock.thickness_mm:g} mm thick" if (insert) else ""
     )
     steps = patch_steps(
-        patch.remedy.value, subject.name, len(patch.pieces), _foam(moved), sheet_of_insert
+        patch.remedy.value,
+        subject.name,
+        len(patch.pieces),
+        _foam(moved),
+        sheet_of_insert,
+        comes_new=moved.old.is_empty,
+        goes=moved.new.is_empty,
     )
     title = f"{subject.outline_id} {subject.name}, revision {revision}"
     if patch.remedy is not Remedy.NOTHING:

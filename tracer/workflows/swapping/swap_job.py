@@ -14,7 +14,6 @@ from dataclasses import dataclass, field, replace
 from shapely.geometry import Polygon
 
 from tracer.errors import UsageError
-from tracer.geometry.compare import Motion
 from tracer.model.card import CardSizes
 from tracer.model.lay_settings import LaySettings
 from tracer.model.machine import Machine
@@ -29,16 +28,14 @@ from tracer.project.store import JobFolder
 from tracer.workflows.job.persons_files import left_alone
 from tracer.workflows.job.trace_job import PhotoFile
 from tracer.workflows.swapping.new_tool import trace_new
-from tracer.workflows.swapping.pocket_change import lay_change, panel_change
+from tracer.workflows.swapping.pocket_change import PocketChange, lay_change, panel_change
 from tracer.workflows.swapping.swap import (
     SwapOptions,
     Swapped,
     area_change,
     find_outline,
-    near_neighbours,
     same_cards,
     swap_outline,
-    the_new_one,
     view_of_lay,
 )
 from tracer.workflows.swapping.swap_documents import swap_documents
@@ -50,18 +47,24 @@ from tracer.workflows.swapping.swap_store import (
     photo_ending,
     restored_files,
 )
+from tracer.workflows.tracing.cache import StageCache
 from tracer.workflows.tracing.trace import Trace
 
 __all__ = [
     "JobSwap",
     "SwapRun",
     "ToolChange",
-    "add_tool",
+    "Traced",
+    "copies_of",
+    "in_lay",
+    "new_settings",
     "remove_tool",
     "restore",
+    "shown_too",
     "swap_tools",
     "swapped_outlines",
     "trace_new_tools",
+    "write_change",
 ]
 
 Traced = tuple[Trace, tuple[Check, ...]]
@@ -148,12 +151,12 @@ def swap_tools(
         swaps = swapped_outlines(job, wanted, done, options)
         view = view_of_lay(job.calibration(lay))
         changed = {
-            s.old.outline_id: _in_lay(s.new, view) for s in swaps if s.outcome is Outcome.CHANGED
+            s.old.outline_id: in_lay(s.new, view) for s in swaps if s.outcome is Outcome.CHANGED
         }
-        records, photos = _copies(job, photo_files if changed else ())
+        records, photos = copies_of(job, photo_files if changed else ())
         kept = {i: KeptOutline(records, _first_before(job, i)) for i in changed}
         pairs = [(s.old, changed.get(s.old.outline_id)) for s in swaps]
-        result = _write(job, pairs, changed, kept, photos, swaps, lay, run, clock)
+        result = write_change(job, pairs, changed, kept, photos, swaps, lay, run, clock)
     about = (*told, *(c for s in swaps for c in s.checks))
     return replace(result, checks=(*about, *result.checks))
 
@@ -180,13 +183,14 @@ def trace_new_tools(
     point_px: tuple[float, float] | None,
     run: SwapRun,
     clock: StepClock,
+    cache: StageCache | None = None,
 ) -> Traced:
     """The new tools out of their photos, and what is to be said of that; errors as `swap_tools`."""
     olds, lay, others = _replaced(job, wanted)
     height = run.height_mm if run.height_mm is not None else max(o.height_mm for o in olds)
-    settings = _settings(job, lay, run)
-    beside = _shown_too(job, lay, others)
-    return trace_new(photo_files, settings, height, point_px, clock, beside)
+    settings = new_settings(job, lay, run)
+    beside = shown_too(job, lay, others)
+    return trace_new(photo_files, settings, height, point_px, clock, beside, cache)
 
 
 def swapped_outlines(
@@ -208,65 +212,7 @@ def remove_tool(
         old = find_outline(job.content.outlines, wanted)
         kept = {old.outline_id: KeptOutline((), _first_before(job, old.outline_id), removed=True)}
         lay = job.lay(old.outline_id)
-        return _write(job, [(old, None)], {}, kept, {}, [], lay, run, clock)
-
-
-def add_tool(
-    folder: JobFolder,
-    name: str,
-    photo_files: Sequence[PhotoFile],
-    options: SwapOptions,
-    at_mm: tuple[float, float] | None,
-    run: SwapRun,
-    progress: Progress | None = None,
-) -> JobSwap:
-    """Add a tool to the first lay: a pocket and nothing else.
-
-    ``at_mm`` is where its centroid goes in the lay's frame; None: as it lies, where the photo
-    shows the lay's cards unmoved.
-
-    Raises
-    ------
-    TracerError
-        ``swap-no-place``, ``swap-which-tool`` and what tracing raises.
-    """
-    clock = StepClock(progress)
-    with folder.locked():
-        job = open_job(folder)
-        settings = _settings(job, 1, run)
-        beside = _shown_too(job, 1, job.beside("", 1))
-        done, told = trace_new(
-            photo_files, settings, run.height_mm, options.point_px, clock, beside
-        )
-        clock.step("laying into place")
-        same = same_cards(job.calibration(1), done)
-        found = the_new_one(None, job.beside("", 1), done, options, same)
-        if at_mm is None and not same:
-            raise UsageError(
-                "swap-no-place",
-                "It is not said where the new tool goes.",
-                "Give the place of its middle, mm in the lay's frame.",
-            )
-        x, y = found.region.centroid.coords[0]
-        to = at_mm or (x, y)
-        turn = Motion(options.turn_rad)
-        tx, ty = turn.points([(x, y)])[0]
-        region = Motion(options.turn_rad, (to[0] - float(tx), to[1] - float(ty))).region(
-            found.region
-        )
-        outline_id = f"T{job.record.next_outline:02d}"
-        view = view_of_lay(job.calibration(1))
-        new = _in_lay(
-            replace(found, outline_id=outline_id, name=name, region=region, outer=None, inner=None),
-            view,
-        )
-        records, photos = _copies(job, photo_files)
-        job = replace(job, record=replace(job.record, next_outline=job.record.next_outline + 1))
-        kept = {outline_id: KeptOutline(records, "")}
-        changed = {outline_id: new}
-        near = near_neighbours(new, job.beside(outline_id, 1))
-        result = _write(job, [(None, new)], changed, kept, photos, [], 1, run, clock)
-    return replace(result, checks=(*told, *near, *result.checks))
+        return write_change(job, [(old, None)], {}, kept, {}, [], lay, run, clock)
 
 
 def restore(folder: JobFolder, revision: int, run: SwapRun) -> JobSwap:
@@ -283,7 +229,7 @@ def restore(folder: JobFolder, revision: int, run: SwapRun) -> JobSwap:
     return JobSwap(folder, (), left_alone(folder), tuple(sorted(files)), {})
 
 
-def _settings(job: OpenJob, lay: int, run: SwapRun) -> LayRecord:
+def new_settings(job: OpenJob, lay: int, run: SwapRun) -> LayRecord:
     """Settings for the new photos: as typed, with the lay's cards where no size was typed."""
     typed = run.settings
     if typed.card_sizes == CardSizes():
@@ -291,14 +237,14 @@ def _settings(job: OpenJob, lay: int, run: SwapRun) -> LayRecord:
     return LayRecord(photos=()).with_settings(typed)
 
 
-def _shown_too(
+def shown_too(
     job: OpenJob, lay: int, others: Sequence[Outline]
 ) -> Callable[[Trace], list[Polygon]]:
     """The other tools of a lay, where the new photos show its cards unmoved."""
     return lambda done: [o.region for o in others] if same_cards(job.calibration(lay), done) else []
 
 
-def _copies(
+def copies_of(
     job: OpenJob, photo_files: Sequence[PhotoFile]
 ) -> tuple[tuple[PhotoRecord, ...], dict[str, bytes]]:
     """Records and files of the new tool's photos."""
@@ -316,7 +262,7 @@ def _first_before(job: OpenJob, outline_id: str) -> str:
     return earlier.before if earlier is not None else history_name(job.record, "outlines.json")
 
 
-def _in_lay(outline: Outline, view: View | None) -> Outline:
+def in_lay(outline: Outline, view: View | None) -> Outline:
     """Give the outline its point in the lay's first photo, which its row is known by."""
     if view is None:
         return outline
@@ -325,7 +271,7 @@ def _in_lay(outline: Outline, view: View | None) -> Outline:
     return replace(outline, point_px=(float(x), float(y)))
 
 
-def _write(
+def write_change(
     job: OpenJob,
     pairs: Sequence[tuple[Outline | None, Outline | None]],
     changed: dict[str, Outline],
@@ -335,8 +281,9 @@ def _write(
     lay: int,
     run: SwapRun,
     clock: StepClock,
+    added: PocketChange | None = None,
 ) -> JobSwap:
-    """Plan the patches, make the files, commit them."""
+    """Plan the patches, make the files, commit them; ``added`` is the pocket of a new tool."""
     clock.step("patch")
     done: list[ToolChange] = []
     files: dict[str, bytes] = dict(photos)
@@ -354,7 +301,9 @@ def _write(
                 ToolChange(old.outline_id, old.name, Outcome.STAYS, rule, swap.change, None)
             )
             continue
-        if panel is not None and old is not None:
+        if old is None and added is not None:
+            moved, panel = added, added.panel or panel
+        elif panel is not None and old is not None:
             moved = panel_change(job.folder, panel, old, new, run.machine, run.rules)
             panel = moved.panel
         else:
