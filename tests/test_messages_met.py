@@ -31,6 +31,7 @@ from tracer.model.report import Check
 from tracer.model.tool_list import ToolRow
 from tracer.panel.layout.bay import keep_outs
 from tracer.panel.pocket.looseness import islands_left_out
+from tracer.project.foam_stock import load_foams
 from tracer.project.printer import load_printed
 from tracer.project.tool_list import ToolList
 from tracer.workflows.arranging.panel_tools import job_tools
@@ -135,6 +136,13 @@ def damaged_settings(tmp_path: Path) -> None:
         load_printed()
 
 
+def damaged_foams(tmp_path: Path) -> None:
+    (tmp_path / "foams.json").write_text('{"foams": [{"colour": "sand"}]}')
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setenv("TRACER_SETTINGS", str(tmp_path))
+        load_foams()
+
+
 def draw_without_unit(tmp_path: Path) -> None:
     from tracer.project.store import JobFolder
     from tracer.workflows.arranging.shelf import draw_into_job
@@ -202,6 +210,7 @@ TWO = (outline(bar(), 1, name="rule"), outline(affinity.translate(bar(), 100, 0)
         ("coupon-diameter-wrong", lambda _: draw_coupon(3.0, read_machine("router"))),
         ("coupon-hole-wrong", lambda _: fit_from_hole(99, 0.2, read_machine("router"), 0.5)),
         ("printer-settings-damaged", damaged_settings),
+        ("foam-list-damaged", damaged_foams),
         ("argument-unusable", lambda _: tracer.trace([])),
         ("tool-ambiguous", lambda _: find_outline(TWO, "rule")),
         (

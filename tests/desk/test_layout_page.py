@@ -284,7 +284,7 @@ def test_longer_words_break_neither_the_forms_nor_the_choice(
 
 def test_foam_is_chosen_by_colour_with_its_contrast(desk: DeskServer, open_page: Open) -> None:
     page = shown(open_page(desk))
-    page.locator(".foam-form summary").click()
+    page.locator(".foam-form > summary").click()
     assert "is seen" in page.locator(".foam-form [aria-live]").inner_text()
     page.get_by_label("Base", exact=True).select_option("blue")
     assert "are wanted" in page.locator(".foam-form [aria-live]").inner_text()
@@ -299,6 +299,43 @@ def test_foam_is_chosen_by_colour_with_its_contrast(desk: DeskServer, open_page:
     assert not any(c.slug == "contrast-low" for c in panel_of(desk).checks)
     shade = page.locator(".foam-form .swatch").nth(1).evaluate("e => e.style.background")
     assert shade == "rgb({}, {}, {})".format(*base.stock.rgb)
+
+
+def test_a_foam_of_the_shop_is_typed_once_and_chosen_with_its_contrast(
+    desk: DeskServer, open_page: Open, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("TRACER_SETTINGS", str(tmp_path / "settings"))
+    page = shown(open_page(desk))
+    page.locator(".foam-form > summary").click()
+    form = page.locator(".own-foam-room")
+    form.locator("summary").click()
+    form.get_by_role("button", name="Keep this foam").click()
+    page.locator(".messages", has_text="Give the foam a name").wait_for()
+    form.get_by_label("Colour, as the shop calls it").fill("sand")
+    form.get_by_label("Shade").fill("#d2be96")
+    form.get_by_label("Thickness, measured (mm)").fill("12.5")
+    form.get_by_label("Sheet (mm)").fill("2000 x 1000")
+    form.get_by_role("button", name="Keep this foam").click()
+    form.get_by_text("sand, 12.5 mm", exact=True).wait_for()
+    base = page.get_by_label("Base", exact=True)
+    # white (L = 0.2126 R + 0.7152 G + 0.0722 B, WCAG 2.1) of #d2be96 over 37 37 3a by hand: 6.5 : 1
+    page.wait_for_function(
+        """() => [...document.querySelectorAll('.foam-form select')[1].options]
+             .some((o) => /^sand, 12.5 mm \\(6\\.\\d : 1\\)$/.test(o.textContent))"""
+    )
+    assert axe_faults(page) == []
+    base.select_option("own-0")
+    up_to_date(page)
+    stock = panel_of(desk).plies[1].stock
+    assert (stock.colour, stock.rgb, stock.thickness_mm) == ("sand", (210, 190, 150), 12.5)
+    assert stock.size_mm == (2000, 1000)
+    page.reload()
+    page.locator(".foam-form > summary").click()
+    assert page.get_by_label("Base", exact=True).input_value() == "own-0"
+    form.locator("summary").click()
+    form.get_by_role("button", name="Take out sand, 12.5 mm").click()
+    form.locator("li").wait_for(state="detached")
+    assert page.get_by_label("Base", exact=True).input_value() == "now"  # the job keeps its sheet
 
 
 @pytest.fixture

@@ -27,6 +27,7 @@ from tracer.model.report import Check, Severity
 from tracer.panel.checks.report import check_panel
 from tracer.project.cut_record import cut_record
 from tracer.project.edits_file import Change, Edit, Edits, dump_edits, load_edits
+from tracer.project.foam_stock import foam_from_record, load_foams, save_foams
 from tracer.project.outlines_file import OutlinesFile, dump_outlines, load_outlines
 from tracer.project.panel_file import PanelFile, dump_panel, load_panel
 from tracer.project.plan_file import plan_from_toml, plan_toml
@@ -305,6 +306,37 @@ def test_a_damaged_printer_file_is_refused(
     assert load_printed() == (99.5, 100.5)
     (tmp_path / "printer.json").write_bytes(body)
     assert refused(load_printed)
+
+
+FOAM = (
+    b'{"colour": "sand", "rgb": [210, 190, 150], "material": "pe", "thickness_mm": 28.5,'
+    b' "size_mm": [1000, 500]}'
+)
+
+
+@pytest.mark.parametrize(
+    "body",
+    [
+        b"",
+        b"[]",
+        b'{"foams": 3}',
+        b'{"foams": [3]}',
+        b'{"foams": [' + FOAM.replace(b"28.5", b"-1") + b"]}",
+        b'{"foams": [' + FOAM.replace(b"210", b"999") + b"]}",
+        b'{"foams": [' + FOAM.replace(b"sand", b" ") + b"]}",
+        b'{"foams": [' + b", ".join([FOAM] * 201) + b"]}",
+    ],
+)
+def test_a_damaged_list_of_foams_is_refused(
+    body: bytes, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("TRACER_SETTINGS", str(tmp_path))
+    assert load_foams() == ()
+    foam = foam_from_record(json.loads(FOAM))
+    save_foams([foam, foam])
+    assert load_foams() == (foam, foam)
+    (tmp_path / "foams.json").write_bytes(body)
+    assert refused(load_foams)
 
 
 def test_only_files_of_a_bounded_size_are_read(tmp_path: Path) -> None:

@@ -9,7 +9,7 @@ from starlette.routing import Route
 
 from tracer.desk.bodies import read_json
 from tracer.desk.drawings import drawing_body, keep_drawing
-from tracer.desk.foams import foam_choices
+from tracer.desk.foams import contrasts, foam_choices, keep_foams
 from tracer.desk.jobs import Desk, DeskJob
 from tracer.desk.layouts import layouts_record, propose, wish_of
 from tracer.desk.panel_view import panel_record
@@ -32,7 +32,13 @@ def panel_routes(desk: Desk) -> list[Route]:
         return JSONResponse({}, status_code=202)
 
     async def foams(_: Request) -> Response:
-        return JSONResponse(foam_choices())
+        return JSONResponse(await run_sync(foam_choices))
+
+    async def set_foams(request: Request) -> Response:
+        return JSONResponse(await run_sync(keep_foams, await read_json(request)))
+
+    async def contrast(request: Request) -> Response:
+        return JSONResponse(contrasts(await read_json(request)))
 
     async def drawing(request: Request) -> Response:
         found, name = job_of(request), request.query_params.get("name", "")
@@ -72,6 +78,8 @@ def panel_routes(desk: Desk) -> list[Route]:
         Route(at + "/arrange", arrange, methods=["POST"]),
         Route(at + "/drawings", drawing, methods=["PUT"]),
         Route("/api/foams", foams, methods=["GET"]),
+        Route("/api/foams", set_foams, methods=["POST"]),
+        Route("/api/foams/contrast", contrast, methods=["POST"]),
         Route(at + "/layouts", layouts, methods=["GET"]),
         Route(at + "/layouts", ask_layouts, methods=["POST"]),
         Route(at + "/swap", swap, methods=["GET"]),

@@ -17,6 +17,7 @@ COUNTS: dict[str, Range] = {
     "points typed for one photo, of each kind": Range(0, 1000, whole=True),
     "entries of one list in a plan": Range(0, 1000, whole=True),
     "sheets of a stack (plies)": Range(0, 20, whole=True),
+    "foams of a shop": Range(0, 200, whole=True),
     "cautions of a machine profile": Range(0, 50, whole=True),
     "curves of a drawing": Range(1, 20_000, whole=True),
     "corners of a drawing, all curves together": Range(1, 1_000_000, whole=True),
@@ -37,6 +38,7 @@ MOST_BYTES: dict[str, int] = {
     "drawing": 10_000_000,
     "file of a job": 64_000_000,
     "printer's settings": 100_000,
+    "list of foams": 200_000,
 }
 
 

@@ -3,13 +3,13 @@
 import { field, freshId, h, show } from './dom.js';
 import { fieldLength, parseLength, say } from './texts.js';
 
-/** Two lengths as typed, longer first; null when empty, undefined when unreadable. */
-export function readPair(text) {
+/** Two lengths as typed, longer first; null when empty, undefined when unreadable or out of range. */
+export function readPair(text, low = 50, high = 1000) {
   if (!text.trim()) return null;
   const parts = text.split(/[x×*]/i);
   const unit = /(mm|cm|in|"|″)\s*$/i.exec(text)?.[1] ?? ''; // 6.6 x 4.4 in: both sides
   const sides = parts.map((t) => parseLength(/[a-z"″]\s*$/i.test(t) ? t : t + unit));
-  if (sides.length !== 2 || !sides.every((v) => Number.isFinite(v) && v >= 50 && v <= 1000)) return undefined;
+  if (sides.length !== 2 || !sides.every((v) => Number.isFinite(v) && v >= low && v <= high)) return undefined;
   return [Math.max(...sides), Math.min(...sides)];
 }
 

@@ -231,6 +231,8 @@ export const DE = {
     foam: {
       title: 'Schaum', face: 'Oberseite', base: 'Grund', thick_face: 'Oberseite, gemessen ({unit})', thick_base: 'Grund, gemessen ({unit})',
       text: 'Farben, wie Händler sie meistens haben; es zählt die Platte auf der Bank. Dicken messen: Etiketten liegen oft daneben.',
+      own: '{colour}, {length} {unit}', choice: '{name} ({ratio} : 1)', shop: 'Schäume dieser Werkstatt', usual: 'Übliche Farben', name: 'Farbe, wie die Werkstatt sie nennt', shade: 'Farbton', thickness: 'Dicke, gemessen ({unit})', material: 'Schaum', sheet: 'Platte ({unit})', add: 'Diesen Schaum behalten', needName: 'Dem Schaum einen Namen geben.',
+      shopText: 'Einmal eingetippt, stehen sie in jeder Arbeit zuerst. Den Farbton bei Tageslicht mit der Platte vergleichen.',
       good: 'Kontrast {ratio} : 1, {points} Punkte Helligkeit: ein leerer Platz fällt auf.', poor: 'Kontrast {ratio} : 1, {points} Punkte Helligkeit; gewünscht sind {wanted} : 1 und {wantedPoints} Punkte. Gelb, Weiß oder helles Orange fallen unter dunklem Schaum am besten auf.',
       colours: { dark_grey: 'dunkelgrau', black: 'schwarz', yellow: 'gelb', white: 'weiß', orange: 'orange', red: 'rot', blue: 'blau', green: 'grün', light_grey: 'hellgrau' },
     },

@@ -232,6 +232,8 @@ export const EN = {
     foam: {
       title: 'Foam', face: 'Face', base: 'Base', thick_face: 'Face, measured ({unit})', thick_base: 'Base, measured ({unit})',
       text: 'Colours as dealers usually have them; the sheet on the bench counts. Measure thicknesses: labels are often off.',
+      own: '{colour}, {length} {unit}', choice: '{name} ({ratio} : 1)', shop: 'Foams of this shop', usual: 'Usual colours', name: 'Colour, as the shop calls it', shade: 'Shade', thickness: 'Thickness, measured ({unit})', material: 'Foam', sheet: 'Sheet ({unit})', add: 'Keep this foam', needName: 'Give the foam a name.',
+      shopText: 'Typed once, they stand first in every job. Match the shade to the sheet in daylight.',
       good: 'Contrast {ratio} : 1, {points} points of lightness: an empty place is seen.', poor: 'Contrast {ratio} : 1, {points} points of lightness; {wanted} : 1 and {wantedPoints} points are wanted. Yellow, white or light orange show best under a dark face.',
       colours: { dark_grey: 'dark grey', black: 'black', yellow: 'yellow', white: 'white', orange: 'orange', red: 'red', blue: 'blue', green: 'green', light_grey: 'light grey' },
     },
