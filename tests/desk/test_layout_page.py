@@ -285,9 +285,9 @@ def test_longer_words_break_neither_the_forms_nor_the_choice(
 def test_foam_is_chosen_by_colour_with_its_contrast(desk: DeskServer, open_page: Open) -> None:
     page = shown(open_page(desk))
     page.locator(".foam-form > summary").click()
-    assert "is seen" in page.locator(".foam-form [aria-live]").inner_text()
+    page.locator(".foam-form [aria-live]", has_text="is seen").wait_for()
     page.get_by_label("Base", exact=True).select_option("blue")
-    assert "are wanted" in page.locator(".foam-form [aria-live]").inner_text()
+    page.locator(".foam-form [aria-live]", has_text="are wanted").wait_for()
     up_to_date(page)
     assert any(c.slug == "contrast-low" for c in panel_of(desk).checks)
     page.get_by_label("Base", exact=True).select_option("white")
@@ -331,7 +331,9 @@ def test_a_foam_of_the_shop_is_typed_once_and_chosen_with_its_contrast(
     assert stock.size_mm == (2000, 1000)
     page.reload()
     page.locator(".foam-form > summary").click()
-    assert page.get_by_label("Base", exact=True).input_value() == "own-0"
+    page.wait_for_function(
+        "() => document.querySelectorAll('.foam-form select')[1]?.value === 'own-0'"
+    )
     form.locator("summary").click()
     form.get_by_role("button", name="Take out sand, 12.5 mm").click()
     form.locator("li").wait_for(state="detached")

@@ -47,11 +47,17 @@ def keep_drawing(job: DeskJob, given: str, data: bytes) -> dict[str, Any]:
     """
     name = _plain(given)
     x0, y0, x1, y1 = emblem_of_drawing(name, data).bounds
-    with job.lock, job.folder.locked():
+
+    def keep() -> str:
+        with job.folder.locked():
+            kept = _free_name(job.folder, name, data)
+            if not job.folder.has(f"{DRAWINGS}/{kept}"):
+                job.folder.commit({f"{DRAWINGS}/{kept}": data})
+        return kept
+
+    with job.lock:
         job.refuse_gone()
-        kept = _free_name(job.folder, name, data)
-        if not job.folder.has(f"{DRAWINGS}/{kept}"):
-            job.folder.commit({f"{DRAWINGS}/{kept}": data})
+        kept = job.unhindered(keep)
     return {"name": kept, "size_mm": [round(x1 - x0, 2), round(y1 - y0, 2)]}
 
 

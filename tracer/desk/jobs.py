@@ -15,7 +15,7 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
 from pathlib import Path
 from threading import Lock
-from typing import Any
+from typing import Any, TypeVar
 
 from tracer.desk.checks import check_record
 from tracer.desk.drafts import Draft, no_room
@@ -43,6 +43,7 @@ from tracer.workflows.tracing.cache import StageCache
 
 __all__ = ["Desk", "DeskJob", "job_id"]
 
+T = TypeVar("T")
 MAX_DRAFTS = 32
 LOCK_TRIES, LOCK_WAIT_S = 20, 0.1  # an edit takes far less than these two seconds
 WATCHED = ("job.json", "tools.csv", "outlines.json", "panel.toml", "panel.json", "cut", "pictures")
@@ -206,7 +207,7 @@ class DeskJob:
         def run() -> bool:
             return retrace(self.folder, progress=state, cache=self.cache, told=told)
 
-        while not self._unhindered(run):
+        while not self.unhindered(run):
             state.step("an edit came in between: once more")
         if self.folder.has(PANEL_JSON) and freshness(self.folder).panel_old:
             self._arrange(state)
@@ -217,7 +218,7 @@ class DeskJob:
             arrange_job(self.folder, keep_places=True, progress=state)
         self.changed(job_revision(self.folder), files=True)
 
-    def _unhindered(self, act: Callable[[], bool]) -> bool:
+    def unhindered(self, act: Callable[[], T]) -> T:
         """Do it, waiting a moment where an edit of this desk holds the job just now."""
         for _ in range(LOCK_TRIES):
             try:
