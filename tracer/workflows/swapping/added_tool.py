@@ -230,7 +230,7 @@ def add_tool(
             raise UsageError(
                 "swap-no-place",
                 "It is not said where the new tool goes.",
-                "Give the place of its middle with --at X,Y (mm in the lay's frame).",
+                "Give the place of its middle, mm in the lay's frame.",
             )
         there = laid(job, name, done, options, wished)
         new = in_lay(there.outline, view_of_lay(job.calibration(LAY)))
