@@ -111,6 +111,11 @@ def test_the_best_guess_of_a_photo_is_its_pose() -> None:
     assert 1 <= len(guesses) <= 4
     assert [g.misfit_px for g in guesses] == sorted(g.misfit_px for g in guesses)
     assert guesses[0].misfit_px < 1.5
+    for guess in guesses:  # all but the worst card count: a curled one must not decide
+        R, t = Rotation.from_rotvec(guess.pose[:3]).as_matrix(), guess.pose[3:]
+        off = [card_on_plane(c, BOARD_MM, ideal[k], R, t)[1] for k, c in seen.items()]
+        left = np.sort(np.array(off) * view.K[0, 0] / t[2])[:-1]
+        assert guess.misfit_px == pytest.approx(np.sqrt(np.mean(left**2)), rel=1e-6)
     tilt = Rotation.from_rotvec(guesses[0].pose[:3]).as_matrix()[2, 2]
     assert np.degrees(np.arccos(-tilt)) == pytest.approx(14.0, abs=0.5)
     for a in seen:

@@ -275,7 +275,7 @@ def test_a_ring_moves_by_what_was_solved_within_bounds() -> None:
     assert moved(speck, normals(POINTS), x, seen, 300.0, SETTINGS, False) is None
 
 
-@pytest.mark.parametrize("begins", [0, 3, 27])
+@pytest.mark.parametrize("begins", [0, 3, 18, 27])
 def test_a_bridge_is_straight_and_even_wherever_the_ring_begins(begins: int) -> None:
     line = np.column_stack([np.arange(30.0), np.zeros(30)])
     bent = line.copy()
