@@ -155,8 +155,10 @@ def test_bits_on_the_very_last_row_and_column_are_read() -> None:
     for turn in range(4):
         turned = np.ascontiguousarray(np.rot90(marker, turn))
         wanted = np.where(turned[1:-1, 1:-1] > 0, 1.0, -1.0).ravel()
-        cut = np.ascontiguousarray(turned[:-1, :-1])
-        assert _read(cut, corners[None].astype(np.float32))[0] == pytest.approx(wanted)
+        for first in (0, 1):  # the rim on the right and below, then on the left and above
+            cut = np.ascontiguousarray(turned[first:, first:][: side - 1, : side - 1])
+            there = (corners - first)[None].astype(np.float32)
+            assert _read(cut, there)[0] == pytest.approx(wanted)
 
 
 def test_markers_of_a_card_are_its_own() -> None:

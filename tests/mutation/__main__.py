@@ -22,6 +22,7 @@ ROOT = Path(__file__).parent.parent.parent
 MODULES = (
     "tracer/calibration",
     "tracer/parallax",
+    "tracer/geometry/closed_rings.py",
     "tracer/panel/pocket/clearance.py",
     "tracer/panel/pocket/edge_errors.py",
     "tracer/panel/pocket/settling.py",
@@ -33,6 +34,7 @@ MODULES = (
 TESTS = {
     "tracer/calibration": ("tests/calibration",),
     "tracer/parallax": ("tests/parallax",),
+    "tracer/geometry": ("tests/geometry",),
     "tracer/panel": ("tests/panel",),
 }
 MOST_S = 60.0  # of tests for one fault; quickest first

@@ -7,7 +7,7 @@ import pytest
 from skimage.color import rgb2xyz
 
 from tracer.model.panel import BayKind
-from tracer.panel.checks.contrast import contrast, luminance
+from tracer.panel.checks.contrast import _encoded, _linear, contrast, luminance
 from tracer.panel.rules import TABLE, rules_for
 
 
@@ -62,3 +62,19 @@ def test_limits_are_those_of_their_sources() -> None:
     # ANSUR II: hip of a tall man 985, shoulder of a short woman 1242, shoes add 25
     assert TABLE["reach_low_mm"].wall == 985 + 25
     assert TABLE["reach_high_mm"].wall == pytest.approx(1242 + 25, abs=5)
+
+
+@pytest.mark.parametrize("grey", [0, 1, 5, 10, 11, 40, 128, 255])
+def test_light_is_coded_and_decoded_as_iec_61966_has_it(grey: int) -> None:
+    """Both branches of sRGB, and one from the other: a grey that is decoded comes back."""
+    v = grey / 255
+    wanted = v / 12.92 if v <= 0.04045 else ((v + 0.055) / 1.055) ** 2.4
+    assert _linear((grey, grey, grey)) == pytest.approx([wanted] * 3, rel=1e-12)
+    assert _encoded(_linear((grey, grey, grey))) == pytest.approx([v] * 3, abs=1e-6)
+
+
+@pytest.mark.parametrize("grey", [3, 60, 200])
+def test_greys_look_alike_to_all_eyes(grey: int) -> None:
+    """A matrix that keeps white keeps every grey: what differs in light alone differs as much."""
+    found = contrast((grey, grey, grey), (grey + 40, grey + 40, grey + 40))
+    assert found.delta_e_deuteranope == pytest.approx(found.delta_e, rel=1e-3)
