@@ -3,7 +3,8 @@
     python -m tests.benchmarks.layouts JOBS... --cache FOLDER
         [--counts 8,15,30,60] [--factors 1.15,1.35,1.8] [--aspects 1,2,3]
         [--seeds 2] [--first-seed 0]
-        [--dense-seconds 5] [--parts solve,dense,rules] [--json FILE]
+        [--dense-seconds 5] [--parts solve,dense,rules] [--keep FILE.jsonl] [--most-seconds 280]
+        [--markdown FILE]
 
 JOBS are folders of traced jobs; the pockets of their tools are made once into the cache. A case is
 a random subset of these (the same tool may come again; half are mirrored, sizes vary by up to 15 %,
@@ -13,26 +14,29 @@ by half the gap), at each aspect; the margins towards the rim are added on all s
 layout of any style that keeps every hard rule by shapely's distances. Cases in which one tool alone
 does not fit the bay are left out and counted. ``dense``: length of the strip, own search against
 spyrrow at the same strip height, turns and CPU time. ``rules``: soft figures of the photographed
-lays, the tidied ones and fresh ones in the same bay. Times are CPU seconds of one thread.
+lays, the tidied ones and fresh ones in the same bay. Times are CPU seconds of one thread (set
+OPENBLAS_NUM_THREADS=1).
+
+With ``--keep`` every record is a line of a file, and what is there is not measured again: many
+short runs (``--most-seconds``, by the clock) make one long one.
 """
 
 from __future__ import annotations
 
 import argparse
-import json
 import math
 import pickle
 import random
 import time
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
-from statistics import mean, median
 from typing import Any
 
 from shapely import affinity
 from shapely.geometry import box
 
+from tests.benchmarks.layouts_records import TERMS, Kept, markdown, tables
 from tests.panel.fresh.checker_shapes import Placed, broken
 from tracer.errors import TracerError
 from tracer.model.panel import Bay, BayKind, Placement
@@ -212,14 +216,13 @@ def solve_case(task: Task, case: Case, needed: float) -> dict[str, Any]:
     }
 
 
-def dense_case(task: Task, count: int, seed: int, seconds: int) -> dict[str, Any]:
-    """Strip lengths of spyrrow and of the own search in the CPU time that spyrrow took."""
+def dense_case(task: Task, count: int, seed: int, strip: dict[str, Any]) -> dict[str, Any]:
+    """Length of the own search in the CPU time that spyrrow took, beside spyrrow's."""
     area, margin = envelope_area(task), margin_mm(task)
-    height = math.sqrt(_GUESS * area / 1.5)
-    theirs, spent = spyrrow_length(task, height, seconds, seed + 1)
+    height, theirs = strip["height"], strip["length"]
     own = math.inf
     there = in_bay(task, 2.2 * area / height + margin, height + margin)
-    end = time.process_time() + max(spent, float(seconds))
+    end = time.process_time() + strip["seconds"]
 
     def keep(spots: tuple[Spot, ...]) -> None:
         nonlocal own
@@ -235,10 +238,7 @@ def dense_case(task: Task, count: int, seed: int, seconds: int) -> dict[str, Any
         except _First:
             break
     return {"count": count, "seed": seed, "height": height, "spyrrow": theirs, "own": own,
-            "seconds": spent}  # fmt: skip
-
-
-TERMS = ("gaps", "rows", "axes", "heads", "kin", "centred")
+            "seconds": strip["seconds"]}  # fmt: skip
 
 
 def lay_rules(job: Path) -> Iterator[dict[str, Any]]:
@@ -280,54 +280,6 @@ def _figures(job: Path, how: str, task: Task, spots: Sequence[Spot]) -> dict[str
     return {"job": job.stem, "how": how, **{n: figures.get(n) for n in TERMS}}
 
 
-# -- tables ---------------------------------------------------------------------------------------
-
-
-def solve_table(records: Sequence[dict[str, Any]]) -> str:
-    """Shares solved and times to the first layout."""
-    tried = [r for r in records if not r.get("left_out")]
-    lines = [f"left out (one tool alone does not fit): {len(records) - len(tried)}"]
-    sound = [r for r in tried if r["solved"]]
-    broken_rules = sum(len(r["violations"]) for r in sound)
-    lines.append(f"layouts checked {len(sound)}, hard rules broken {broken_rules}")
-    for key in ("factor", "count", "aspect"):
-        for value in sorted({r[key] for r in tried}):
-            mine = [r for r in tried if r[key] == value]
-            times = [r["first_s"] for r in mine if r["solved"]]
-            share = sum(r["solved"] and not r["violations"] for r in mine) / len(mine)
-            rows = sum(r.get("style") == "rows" for r in mine) / len(mine)
-            lines.append(
-                f"{key:7} {value:5g}: {len(mine):4d} cases, solved {share:6.1%}, rows {rows:6.1%},"
-                + (f" first s median {median(times):.2f} max {max(times):.2f}" if times else "")
-            )
-    return "\n".join(lines)
-
-
-def dense_table(records: Sequence[dict[str, Any]]) -> str:
-    """Own strips against spyrrow's."""
-    lines = []
-    for count in sorted({r["count"] for r in records}):
-        over = [100 * (r["own"] / r["spyrrow"] - 1) for r in records if r["count"] == count]
-        lines.append(
-            f"{count:3d} tools: own strip {mean(over):+.1f} % (worst {max(over):+.1f}) against"
-            f" spyrrow's, {len(over)} cases"
-        )
-    return "\n".join(lines)
-
-
-def rules_table(records: Sequence[dict[str, Any]]) -> str:
-    """Means of the soft figures by way of laying out."""
-    lines = ["             " + "  ".join(f"{n:>8}" for n in TERMS) + "  lays"]
-    for how in dict.fromkeys(r["how"] for r in records):
-        mine = [r for r in records if r["how"] == how]
-        cells = []
-        for name in TERMS:
-            values = [r[name] for r in mine if r[name] is not None]
-            cells.append(f"{mean(values):8.2f}" if values else "       -")
-        lines.append(f"{how:13}" + "  ".join(cells) + f"  {len(mine):4d}")
-    return "\n".join(lines)
-
-
 def main(arguments: Sequence[str] | None = None) -> int:
     """Command line of the benchmark."""
     parser = argparse.ArgumentParser(prog="python -m tests.benchmarks.layouts")
@@ -340,48 +292,65 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser.add_argument("--first-seed", type=int, default=0)
     parser.add_argument("--dense-seconds", type=int, default=5)
     parser.add_argument("--parts", default="solve,dense,rules")
-    parser.add_argument("--json", type=Path)
+    parser.add_argument("--keep", type=Path, help="file of records, gone on with")
+    parser.add_argument("--most-seconds", type=float, default=math.inf)
+    parser.add_argument("--markdown", type=Path, help="write the tables for the docs")
     chosen = parser.parse_args(arguments)
+    kept = Kept(chosen.keep)
+    end = time.monotonic() + chosen.most_seconds
+    whole = _measure(chosen, kept, lambda: time.monotonic() > end)
+    print(tables(kept.records))
+    print("" if whole else "\nnot all was measured: run again with the same --keep")
+    if chosen.markdown:
+        chosen.markdown.write_text(markdown(kept.records), "utf-8")
+    return 0
+
+
+def _measure(chosen: argparse.Namespace, kept: Kept, over: Callable[[], bool]) -> bool:
+    """All that is asked for and not kept yet; False where time was over before."""
     parts = chosen.parts.split(",")
     sources = all_sources(chosen.jobs, chosen.cache)
     if not sources:
-        parser.error("no tool found")
+        raise SystemExit("no tool found")
     print(f"{len(sources)} outlines of {len(chosen.jobs)} lays", flush=True)
-    found: dict[str, list[dict[str, Any]]] = {"solve": [], "dense": [], "rules": []}
-
-    def done(part: str, record: dict[str, Any]) -> None:
-        found[part].append(record)
-        if chosen.json:
-            chosen.json.write_text(json.dumps(found), "utf-8")
-
     counts = [int(c) for c in chosen.counts.split(",")] if {"solve", "dense"} & set(parts) else []
-    for count in counts:
-        for seed in range(chosen.first_seed, chosen.first_seed + chosen.seeds):
+    factors = [float(f) for f in chosen.factors.split(",")]
+    aspects = [float(a) for a in chosen.aspects.split(",")]
+    # seeds first: a run that is cut off has something of all counts
+    for seed in range(chosen.first_seed, chosen.first_seed + chosen.seeds):
+        for count in counts:
+            if over():
+                return False
+            heap = {"count": count, "seed": seed}
+            wanted = [Case(count, seed, f, a) for f in factors for a in aspects]
+            left = [c for c in wanted if not kept.find(part="solve", **vars(c))]
+            dense = "dense" in parts and not kept.find(part="dense", **heap)
+            if not dense and not (left and "solve" in parts):
+                continue
             start = time.process_time()
             task = heap_task(subset(sources, count, seed), 900, 700)
             made_s = time.process_time() - start
-            if "dense" in parts:
-                record = dense_case(task, count, seed, chosen.dense_seconds)
-                needed = record["spyrrow"] * record["height"]
-                done("dense", record)
-            else:
+
+            def need(task: Task = task, count: int = count, seed: int = seed) -> dict[str, Any]:
                 height = math.sqrt(_GUESS * envelope_area(task) / 1.5)
-                needed = height * spyrrow_length(task, height, chosen.dense_seconds, seed + 1)[0]
-            if "solve" in parts:
-                for factor in (float(f) for f in chosen.factors.split(",")):
-                    for aspect in (float(a) for a in chosen.aspects.split(",")):
-                        record = solve_case(task, Case(count, seed, factor, aspect), needed)
-                        done("solve", record | {"pieces_s": made_s})
+                length, spent = spyrrow_length(task, height, chosen.dense_seconds, seed + 1)
+                return {"height": height, "length": length, "seconds": spent}
+
+            strip = kept.once(need, part="need", **heap)
+            if dense:
+                kept.add({"part": "dense", **dense_case(task, count, seed, strip)})
+            for case in left if "solve" in parts else ():
+                if over():
+                    return False
+                record = solve_case(task, case, strip["length"] * strip["height"])
+                kept.add({"part": "solve", **record, "pieces_s": made_s})
             print(f"{count} tools, seed {seed}: done", flush=True)
-    if "rules" in parts:
-        for job in sorted(chosen.jobs):
+    for job in sorted(chosen.jobs) if "rules" in parts else ():
+        if not kept.find(part="rules", job=job.stem):
             for record in lay_rules(job):
-                done("rules", record)
+                kept.add({"part": "rules", **record})
             print(f"{job.stem}: done", flush=True)
-    for part, table in (("solve", solve_table), ("dense", dense_table), ("rules", rules_table)):
-        if found[part]:
-            print(f"\n{part}\n{table(found[part])}")
-    return 0
+    return True
 
 
 if __name__ == "__main__":

@@ -1,0 +1,1 @@
+"""Shapes placed without overlap."""
