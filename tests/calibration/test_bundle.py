@@ -23,6 +23,7 @@ from tests.calibration.bench import (
     make_view,
     rim,
 )
+from tracer.calibration import bundle
 from tracer.calibration.bundle import (
     _apart_mm,
     _corners,
@@ -342,3 +343,12 @@ def test_places_on_a_mat_are_as_sure_as_a_plotter_and_a_humid_sheet() -> None:
     assert found[start + 2].sigma == 0.002
     assert _mat_priors(replace(problem, mat=None), layout, (0, 1, 2)) == []
     assert _mat_priors(problem, layout, (2, 0, 1)) == []  # its frame's card is not on the mat
+
+
+def test_corners_noisier_than_their_lattices_say_widen_what_is_stated(monkeypatch) -> None:
+    """The corners' own misfit is the noise: half of it supposed, twice of that comes out."""
+    monkeypatch.setattr(bundle, "corner_noise", lambda problem: 0.05)
+    _, fit, dropped, _ = settled({})
+    assert dropped == ()
+    assert fit.sigma_px == pytest.approx(0.1, rel=0.15)
+    assert fit.chi2_per_freedom == pytest.approx(1.0) and fit.misfit == pytest.approx(4, rel=0.3)
