@@ -172,6 +172,38 @@ def test_a_round_does_not_know_where_the_ring_begins(shift: int) -> None:
     assert y == pytest.approx(np.roll(x, shift, axis=0), abs=1e-9)
 
 
+@pytest.mark.parametrize("waves", [2, 7, 20])
+@pytest.mark.parametrize("step_mm", [1.0, 0.5])
+def test_ties_take_waves_down_as_a_spring_does(waves: int, step_mm: float) -> None:
+    """On an even circle each wave is solved by itself: its spring over its spring and its tie.
+
+    A first difference has the square 2 - 2 cos k, a second one that squared; the turn from sample
+    to sample loosens all ties alike. Waves are so small that nothing is let go.
+    """
+    settings_ = replace(SETTINGS, height_step_mm=step_mm)
+    angle = 2 * np.pi * np.arange(COUNT) / COUNT
+    wave, first = np.cos(waves * angle), 2 - 2 * np.cos(2 * np.pi * waves / COUNT)
+    loose = 1 / (1 + (2 * np.pi / COUNT / np.radians(15.0)) ** 2)
+    flat, some = np.zeros((1, COUNT)), np.full((1, COUNT), 0.1)
+    nothing = Sighting(flat, flat, flat > 1, flat, some, some, flat, flat)
+    # heights: the guess has a wave, no photo says anything
+    size = 1e-3
+    ring = Ring(POINTS, np.full(COUNT, 20.0), np.full(COUNT, 5.0), 20.0 + size * wave)
+    x, _ = solve_round(ring, normals(POINTS), nothing, settings_)
+    tie = loose / (step_mm**2 * 1.5)
+    for column, share, spring in ((1, 1.0, 1 / 8.3**2), (2, 0.25, 1 / 5.3**2)):
+        left = share * size * spring / (spring + tie * first)
+        assert x[:, column] == pytest.approx(left * wave, rel=1e-2, abs=1e-2 * left)
+    # the edge: one photo right above shows a wave of it
+    plain = ring_at(20.0, half=5.0)
+    above = replace(nothing, seen=flat < 1, residual_mm=size * wave[None])
+    x, weight = solve_round(plain, normals(POINTS), above, settings_)
+    spring, bend = 1 / 0.1**2, loose / 0.6**2
+    left = size * spring / (spring + 1 / 4.0**2 + bend * first**2)
+    assert x[:, 0] == pytest.approx(left * wave, rel=1e-2, abs=1e-2 * left)
+    assert weight == pytest.approx(1.0, abs=1e-3)
+
+
 def test_a_photo_that_is_off_is_told_by_its_weight() -> None:
     """A quarter at two deviations, after S. Geman and D. McClure (1987): (1 + (r / 2)^2)^-2."""
     ring = ring_at(20.0)
