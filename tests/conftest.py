@@ -8,8 +8,10 @@ import cv2
 import pytest
 from hypothesis import settings
 
-# cores are shared: how long an example takes says nothing
-settings.register_profile("steady", deadline=None)
+# cores are shared: how long an example takes says nothing. The same examples every time, so that a
+# change is judged by what it changed; ``--hypothesis-profile=wander`` draws others
+settings.register_profile("steady", deadline=None, derandomize=True)
+settings.register_profile("wander", deadline=None, print_blob=True)
 settings.load_profile("steady")
 
 if os.environ.get("PYTEST_XDIST_WORKER"):

@@ -82,6 +82,8 @@ class Outline:
     budget_mm
         What ``sigma_mm`` is made of: independent standard deviations whose squares add up to its
         square, typical for the tool as it is. Empty where it is not known.
+    in_doubt
+        Tracing names it as one to look at before it is cut.
     """
 
     outline_id: str
@@ -103,3 +105,4 @@ class Outline:
     inner: BaseGeometry | None = None
     revision: int = 1
     budget_mm: Mapping[Cause, float] = field(default_factory=dict)
+    in_doubt: bool = False

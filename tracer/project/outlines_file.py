@@ -81,8 +81,10 @@ def load_outlines(data: bytes, name: str) -> OutlinesFile:
         for number, lay in enumerate(content.calibration, start=1):
             sound_ring(lay.hull, least=0)
             _refuse_half_known(lay, f"calibration of lay {number}")
+        # files of before the mark was kept have it in their findings
+        named = {c.subject_id for c in content.checks if c.slug == "outline-doubtful"}
         return OutlinesFile(
-            outlines=tuple(_outline_in(row) for row in content.outlines),
+            outlines=tuple(_outline_in(row, named) for row in content.outlines),
             calibration=content.calibration,
             checks=content.checks,
             lay_of={row.id: row.lay for row in content.outlines},
@@ -125,6 +127,7 @@ class _OutlineRow:
     outer: dict[str, Any] | None = None
     inner: dict[str, Any] | None = None
     budget_mm: dict[Cause, float] = field(default_factory=dict)
+    in_doubt: bool | None = None
 
 
 @dataclass(frozen=True)
@@ -235,6 +238,7 @@ def _outline_out(o: Outline, lay: int) -> dict[str, Any]:
         "revision": o.revision,
         "sigma_ring_mm": [_number(v) for v in o.sigma_ring_mm],
         **_budget_out(o),
+        "in_doubt": o.in_doubt,
         "outer": _geometry_out(o.outer),
         "inner": _geometry_out(o.inner),
     }
@@ -246,7 +250,7 @@ def _budget_out(o: Outline) -> dict[str, Any]:
     return {"budget_mm": parts} if parts else {}
 
 
-def _outline_in(row: _OutlineRow) -> Outline:
+def _outline_in(row: _OutlineRow, named: set[str | None]) -> Outline:
     try:
         region = sound_polygon(row.exterior, row.holes)
         outer, inner = (None if v is None else sound_area(v) for v in (row.outer, row.inner))
@@ -274,6 +278,7 @@ def _outline_in(row: _OutlineRow) -> Outline:
         inner=inner,
         revision=row.revision,
         budget_mm=row.budget_mm,
+        in_doubt=row.id in named if row.in_doubt is None else row.in_doubt,
     )
 
 

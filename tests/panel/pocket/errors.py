@@ -1,7 +1,7 @@
 """True edges drawn from the model of errors, written anew for the tests.
 
-The noise is drawn from its covariance matrix (that of white noise smoothed by a Gaussian of sigma
-l is exp(-d^2 / 4 l^2)), not by filtering, and the best motion is found by linear programming.
+The noise is drawn from its covariance matrix, not by filtering, and the best motion is found by
+linear programming.
 """
 
 from __future__ import annotations
@@ -35,8 +35,9 @@ def simulated_errors(
     count: int,
     seed: int,
     *,
-    correlation_mm: float,
-    common: float = 0.0,
+    near_mm: float = 9.0,
+    far_mm: float = 80.0,
+    far_share: float = 0.0,
     factor: float = 1.0,
     spread: float = 0.0,
 ) -> tuple[Array, Array]:
@@ -46,7 +47,7 @@ def simulated_errors(
     at = np.arange(len(points)) * length / len(points)
     apart = np.abs(at[:, None] - at)
     apart = np.minimum(apart, length - apart)
-    covariance = (1 - common) * np.exp(-(apart**2) / (4 * correlation_mm**2)) + common
+    covariance = (1 - far_share) * np.exp(-apart / near_mm) + far_share * np.exp(-apart / far_mm)
     root = np.linalg.cholesky(covariance + 1e-8 * np.eye(len(at)))
     rng = np.random.default_rng(seed)
     errors = rng.standard_normal((count, len(at))) @ root.T

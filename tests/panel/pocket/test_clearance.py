@@ -53,8 +53,9 @@ def share_that_goes_in(region: Polygon, widths: Array, sigma: float, seed: int) 
         region,
         500,
         seed,
-        correlation_mm=model.correlation_mm,
-        common=model.common,
+        near_mm=model.near_mm,
+        far_mm=model.far_mm,
+        far_share=model.far_share,
         factor=model.factor,
         spread=model.spread,
     )
@@ -105,8 +106,8 @@ def test_what_photos_leave_unsaid_is_paid_for_once() -> None:
     several = outline(spanner(), 0.5, method=EdgeModel.VIEWS, photo_ids=("p", "q", "r"))
     left = replace(several, bias_bound_mm=3.0, outer=several.region.buffer(6.0))
     assert room_for(left, SNUG, 0.9).most_mm <= room_for(several, SNUG, 0.9).most_mm + 1e-6
-    # and what they state less of than one photo is cut closer than one photo's pocket
-    one = outline(spanner(), 0.9)
+    # and a tool that one photo leaves in doubt is cut closer from several that are sure of it
+    one = outline(spanner(), 1.0, in_doubt=True)
     assert room_for(several, SNUG, 0.9).most_mm < room_for(one, SNUG, 0.9).most_mm
 
 

@@ -58,7 +58,7 @@ def test_a_motion_moves_the_edge_as_it_does_points() -> None:
 
 def test_drawn_errors_scatter_as_stated_times_a_tools_own_factor() -> None:
     sigma = np.where(np.arange(COUNT) < 128, 0.2, 0.6)
-    model = EdgeErrors(factor=1.3, spread=0.5, common=0.0, correlation_mm=4.0)
+    model = EdgeErrors(factor=1.3, spread=0.5, far_share=0.0, near_mm=4.0)
     drawn = drawn_errors(sigma, 640.0, model, 3000, np.random.default_rng(2))
     size = np.sqrt(np.mean((drawn / sigma) ** 2, axis=1))  # of each tool
     assert np.median(size) == pytest.approx(1.3, rel=0.05)
@@ -66,15 +66,6 @@ def test_drawn_errors_scatter_as_stated_times_a_tools_own_factor() -> None:
     within = np.mean(np.abs(np.log(size / 1.3)) < 0.5)
     assert within == pytest.approx(ndtr(1) - ndtr(-1), abs=0.05)
     assert drawn[:, :100].std() * 3 == pytest.approx(drawn[:, 150:250].std(), rel=0.05)
-
-
-@pytest.mark.parametrize("common", [0.0, 0.4, 1.0])
-def test_the_common_part_is_alike_all_round(common: float) -> None:
-    model = EdgeErrors(factor=1.0, spread=0.0, common=common, correlation_mm=4.0)
-    drawn = drawn_errors(np.ones(COUNT), 640.0, model, 4000, np.random.default_rng(3))
-    assert drawn.std() == pytest.approx(1.0, abs=0.03)
-    opposite = np.mean(drawn * np.roll(drawn, COUNT // 2, axis=1))
-    assert opposite == pytest.approx(common, abs=0.05)
 
 
 def test_doubt_spreads_to_its_sides_by_4_mm() -> None:

@@ -15,7 +15,15 @@ from tests.geometry.shapes import spanner
 from tests.panel.pocket.test_clearance import BAR, NO_CUT, SNUG, outline
 from tracer.geometry.widen import ring_samples
 from tracer.panel.pocket.clearance import Cut, room_for, trial_of
-from tracer.panel.pocket.edge_errors import EdgeErrors, drawn_errors, sigma_along
+from tracer.panel.pocket.edge_errors import (
+    EVIDENCE,
+    IN_DOUBT,
+    EdgeErrors,
+    Evidence,
+    drawn_errors,
+    errors_of,
+    sigma_along,
+)
 from tracer.panel.pocket.settling import least_clearance, motions, smooth_noise
 
 TURN = 1e-5
@@ -73,17 +81,59 @@ def test_foam_that_gives_asks_for_less() -> None:
     assert most(0.0) > most(0.2) > most(0.5)
 
 
-@pytest.mark.parametrize("common", [0.0, 0.5, 0.9])
-def test_what_an_edge_shares_goes_together(common: float) -> None:
-    """Far ends of an edge correlate by the common share; 6000 draws know it to 0.05 (4 s.e.)."""
-    errors = EdgeErrors(factor=1.0, spread=0.0, common=common, correlation_mm=10.0)
-    rng = np.random.default_rng(3)
-    drawn = drawn_errors(np.full(200, 0.5), 500.0, errors, 6000, rng)
+@pytest.mark.parametrize("share", [0.0, 0.45, 0.9])
+def test_errors_are_alike_over_a_short_and_a_long_distance(share: float) -> None:
+    """Correlations of draws against the model's; 6000 draws know one to 0.05 (4 s.e.)."""
+    errors = EdgeErrors(1.0, 0.0, far_share=share, near_mm=8.0, far_mm=60.0)
+    drawn = drawn_errors(np.full(400, 0.5), 1000.0, errors, 6000, np.random.default_rng(3))
     assert np.std(drawn) == pytest.approx(0.5, rel=0.05)
-    assert np.corrcoef(drawn[:, 0], drawn[:, 100])[0, 1] == pytest.approx(common, abs=0.05)
-    # near by, white noise smoothed by a Gaussian of l correlates by exp(-d^2 / 4 l^2)
-    near = common + (1 - common) * np.exp(-(10.0**2) / (4 * 10.0**2))
-    assert np.corrcoef(drawn[:, 0], drawn[:, 4])[0, 1] == pytest.approx(near, abs=0.05)
+    for steps in (2, 4, 12, 60):
+        apart = 2.5 * steps
+        told = (1 - share) * np.exp(-apart / 8) + share * np.exp(-apart / 60)
+        assert np.corrcoef(drawn[:, 7], drawn[:, 7 + steps])[0, 1] == pytest.approx(told, abs=0.05)
+    # a ring: its ends are neighbours
+    ends = np.corrcoef(drawn[:, 0], drawn[:, -1])[0, 1]
+    assert ends == pytest.approx(
+        (1 - share) * np.exp(-2.5 / 8) + share * np.exp(-2.5 / 60), abs=0.05
+    )
+
+
+@pytest.mark.parametrize("power", [0.5, 1.0, 1.4])
+def test_deviations_follow_a_power_of_what_is_stated(power: float) -> None:
+    errors = EdgeErrors(0.8, 0.0, power=power)
+    sigma = np.repeat([0.25, 1.0, 4.0], 100)
+    drawn = drawn_errors(sigma, 750.0, errors, 4000, np.random.default_rng(6))
+    # at 1 mm the factor itself; 4000 draws know a deviation to 1.1 %
+    for k, told in enumerate((0.8 * 0.25**power, 0.8, 0.8 * 4**power)):
+        assert drawn[:, 100 * k + 50].std() == pytest.approx(told, rel=0.05)
+    assert np.allclose(errors.stated_mm(errors.deviation_mm(sigma)), sigma)
+
+
+def test_a_part_that_may_be_missing_is_made_up_for_or_told() -> None:
+    """P(in) = (1 - missing) P(in, nothing missing), by the law of total probability."""
+    tool = outline(BAR, 0.5)
+    sure = trial_of(tool, NO_CUT, errors=EdgeErrors(0.8, 0.3, missing=0.02))
+    bare = trial_of(tool, NO_CUT, errors=EdgeErrors(0.8, 0.3))
+    doubtful = trial_of(tool, NO_CUT, errors=EdgeErrors(0.8, 0.3, missing=0.2))
+    rooms = {
+        name: room_for(tool, SNUG, 0.9, cut=NO_CUT, trial=trial)
+        for name, trial in (("sure", sure), ("bare", bare), ("doubtful", doubtful))
+    }
+    assert rooms["sure"].probability == pytest.approx(0.9, abs=0.01)
+    assert rooms["sure"].most_mm > rooms["bare"].most_mm
+    # no wall is made looser for what it cannot cover
+    assert rooms["doubtful"].most_mm == pytest.approx(rooms["bare"].most_mm)
+    assert rooms["doubtful"].probability == pytest.approx(0.8 * rooms["bare"].probability, abs=2e-3)
+    # a probability that the draws cannot reach is asked of nearly all of them
+    assert sure.share_for(0.985) == pytest.approx(0.99) and sure.share_for(0.995) == 0.995
+
+
+def test_an_outline_in_doubt_gets_more_room_and_promises_less() -> None:
+    sure, doubtful = outline(BAR, 0.5), outline(BAR, 0.5, in_doubt=True)
+    assert errors_of(sure) is EVIDENCE[Evidence.ONE_TYPED]
+    assert errors_of(doubtful) is IN_DOUBT[Evidence.ONE_TYPED]
+    one, two = (room_for(tool, SNUG, 0.9) for tool in (sure, doubtful))
+    assert two.most_mm > one.most_mm and two.probability < one.probability
 
 
 @pytest.mark.parametrize(("factor", "spread"), [(1.0, 0.5), (1.3, 0.54), (0.34, 1.2)])

@@ -2,7 +2,7 @@
 
 The pocket's wall stands off the estimated edge by
 
-    c(s) = gap + lambda t(s),    t(s) = hypot(sigma(s), sigma of the cut)
+    c(s) = gap + lambda t(s),    t(s) = hypot(d(s), sigma of the cut)
 
 so it is wide where the edge is in doubt and close where it is sure, and the tool is held by its
 sure stretches. ``gap`` is the fit class's. lambda is the least with which the tool goes in with
@@ -30,10 +30,10 @@ from tracer.geometry.widen import ring_samples, widened
 from tracer.model.outline import Outline
 from tracer.model.pocket import Room
 from tracer.panel.pocket.edge_errors import (
-    EVIDENCE,
     EdgeErrors,
     Evidence,
     drawn_errors,
+    errors_of,
     evidence_of,
     ring_sigma,
     sigma_along,
@@ -57,6 +57,8 @@ PRESS_SHARE = 1.15
 #: how far an outline is evened out: mean of squared movement over sigma squared, and most over
 #: sigma. More takes true features away: tools then need more room, not less
 EVEN_SHARE, EVEN_MOST = 0.05, 0.7
+#: missing parts that are less likely than this are made up for, up to this share of the draws
+MADE_UP_FOR, MOST_SHARE = 0.05, 0.99
 #: slack of an outer bound: contours' own noise
 BOUND_SLACK_MM = 0.2
 
@@ -87,6 +89,8 @@ class Trial:
         (draws, N) true edge and cut together, positive where the tool is larger.
     moves
         (N, 3) movement of the edge for a shift in x, in y and a turn.
+    missing
+        Probability that the outline lacks a part, which no draw shows and no wall covers.
     """
 
     region: Polygon
@@ -96,18 +100,29 @@ class Trial:
     bound_mm: Array
     errors_mm: Array
     moves: Array
+    missing: float = 0.0
 
-    def probability(self, widths_mm: Array, allowed_mm: float) -> float:
-        """With which the tool goes into a wall that stands off by widths (N,)."""
+    def share_in(self, widths_mm: Array, allowed_mm: float) -> float:
+        """Share of the draws that go into a wall that stands off by widths (N,)."""
         left = least_clearance(self.errors_mm - widths_mm, self.moves)
         return float(np.mean(left <= allowed_mm))
+
+    def share_for(self, probability: float) -> float:
+        """Share of the draws that has to go in for a probability.
+
+        A few missing parts are made up for; where they are likely, the outline is to be looked
+        at, and a looser pocket would not help.
+        """
+        if self.missing > MADE_UP_FOR:
+            return probability
+        return min(probability / (1 - self.missing), max(probability, MOST_SHARE))
 
 
 def trial_of(
     outline: Outline, cut: Cut, *, errors: EdgeErrors | None = None, draws: int = DRAWS
 ) -> Trial:
     """Draw true edges for an outline; equal outlines give equal draws."""
-    errors = errors or EVIDENCE[evidence_of(outline)]
+    errors = errors or errors_of(outline)
     region, _ = faired(
         Polygon(outline.region.exterior), ring_sigma(outline), share=EVEN_SHARE, most=EVEN_MOST
     )
@@ -120,8 +135,9 @@ def trial_of(
     drawn = np.minimum(drawn, bound + BOUND_SLACK_MM)
     width = CUT_CORRELATION_MM / (length / len(run))
     drawn = drawn + cut.sigma_mm * smooth_noise(len(run), width, draws, rng)
-    weight = np.maximum(np.hypot(sigma, cut.sigma_mm), LEAST_WEIGHT_MM)
-    return Trial(region, run, points, weight, bound, drawn, motions(points, normals))
+    weight = np.maximum(np.hypot(errors.deviation_mm(sigma), cut.sigma_mm), LEAST_WEIGHT_MM)
+    moves = motions(points, normals)
+    return Trial(region, run, points, weight, bound, drawn, moves, errors.missing)
 
 
 def _bound(outline: Outline, points: Array) -> Array:
@@ -175,13 +191,13 @@ def room_for(
     reached = float(np.mean(needed <= factor))
     if fit.gap_mm < 0 or (widths < free - 1e-9).any():
         # the motion found is near the best one, not it: a closer wall is not the likelier for that
-        reached = min(reached, trial.probability(widths, fit.allowed_mm + cut.gives_mm))
+        reached = min(reached, trial.share_in(widths, fit.allowed_mm + cut.gives_mm))
     return Room(
         wall=_with_islands(
             widened(trial.region, trial.run_mm, widths), outline, float(np.median(widths))
         ),
         gap_mm=fit.gap_mm,
-        probability=round(reached, 3),
+        probability=round(reached * (1 - trial.missing), 3),
         least_mm=float(widths.min()),
         most_mm=float(widths.max()),
         needed_mm=float(asked[most]),
@@ -204,7 +220,7 @@ def _asked(
     weight = trial.weight_mm
     start = max(fit.gap_mm, 0.0) + min(allowed, cut.gives_mm)
     needed = least_clearance((trial.errors_mm - start) / weight, trial.moves / weight[:, None])
-    factor = max(float(np.quantile(needed, probability)), 0.0)
+    factor = max(float(np.quantile(needed, trial.share_for(probability))), 0.0)
     if fit.gap_mm < 0:  # squeezed: nothing is added for the doubt that even its sure edge has
         weight = np.maximum(weight - PRESS_SHARE * np.median(weight), 0.0)
     bound = trial.bound_mm + BOUND_SLACK_MM

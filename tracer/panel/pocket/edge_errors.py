@@ -2,21 +2,27 @@
 
 Along the edge, s the distance on it, the true outline lies outside the estimate by
 
-    e(s) = k sigma(s) (sqrt(1 - r) z(s) + sqrt(r) u)
+    e(s) = k sigma(s)^p (sqrt(1 - r) z(s) + sqrt(r) y(s))
 
 sigma(s)
-    what tracing states for this stretch, evened out over `even_mm`: doubt spreads to its sides;
-z(s)
-    unit Gaussian noise, alike over ``correlation_mm``;
-u
-    unit Gaussian, one for the whole edge: what all of it shares (edge threshold, height, scale);
+    what tracing states for this stretch, in mm, evened out over `EVEN_MM`: doubt spreads to its
+    sides;
+p
+    ``power``: below 1 where stated deviations differ more from stretch to stretch than errors do;
+z(s), y(s)
+    Gaussian noise of unit variance that is alike over ``near_mm`` (a dent, a rounded corner) and
+    over ``far_mm`` (a side that faces away, a height, a threshold): correlations exp(-d / near)
+    and exp(-d / far) at distance d along the edge;
 k
     one factor per tool, log-normal with median ``factor`` and standard deviation ``spread`` of its
-    logarithm: stated sigmas are honest in the mean, but some tools are traced far better than
-    stated and some far worse.
+    logarithm: some tools are traced far better than stated and some worse.
 
-The four figures are fitted by kind of evidence. See docs/explanation/clearance.md for the lays,
-the way of fitting, and how the model did on lays left out.
+And with probability ``missing`` the outline lacks a part, or has one too many: no margin covers
+that, so no wall is widened for it, but it is part of what a pocket promises.
+
+The figures are fitted by kind of evidence, apart for outlines that tracing names as in doubt
+(``python -m tests.benchmarks.edge_fit``). docs/explanation/clearance.md has the lays, the way of
+fitting, and how the model did on lays left out.
 """
 
 from __future__ import annotations
@@ -32,13 +38,14 @@ from tracer.errors import TracerError
 from tracer.geometry.closed_rings import smoothed
 from tracer.geometry.rings import nearest_points
 from tracer.model.outline import EdgeModel, HeightSource, Outline
-from tracer.panel.pocket.settling import smooth_noise
 
 __all__ = [
     "EVIDENCE",
+    "IN_DOUBT",
     "EdgeErrors",
     "Evidence",
     "drawn_errors",
+    "errors_of",
     "evidence_of",
     "ring_sigma",
     "sigma_along",
@@ -57,8 +64,24 @@ class EdgeErrors:
 
     factor: float
     spread: float
-    common: float = 0.0
-    correlation_mm: float = 10.0
+    power: float = 1.0
+    missing: float = 0.0
+    far_share: float = 0.45
+    near_mm: float = 9.0
+    far_mm: float = 80.0
+
+    def deviation_mm(self, sigma_mm: Array) -> Array:
+        """Deviation (N,) of a tool whose factor is the median one, from what tracing states."""
+        return np.asarray(self.factor * sigma_mm**self.power, np.float64)
+
+    def stated_mm(self, deviation_mm: Array) -> Array:
+        """What tracing would state (N,) for such deviations: the inverse of `deviation_mm`."""
+        return np.asarray((deviation_mm / self.factor) ** (1 / self.power), np.float64)
+
+    def alike(self, apart_mm: Array) -> Array:
+        """Correlation of errors at distances along the edge, any shape."""
+        near, far = np.exp(-apart_mm / self.near_mm), np.exp(-apart_mm / self.far_mm)
+        return np.asarray((1 - self.far_share) * near + self.far_share * far, np.float64)
 
 
 class Evidence:
@@ -71,9 +94,16 @@ class Evidence:
 
 #: fitted on lays with exact truth, by kind of evidence
 EVIDENCE: dict[str, EdgeErrors] = {
-    Evidence.ONE_TYPED: EdgeErrors(factor=1.03, spread=0.56),
-    Evidence.ONE_OPEN: EdgeErrors(factor=0.34, spread=1.23),
-    Evidence.SEVERAL: EdgeErrors(factor=1.31, spread=0.54),
+    Evidence.ONE_TYPED: EdgeErrors(factor=0.77, spread=0.20, missing=0.016),
+    Evidence.ONE_OPEN: EdgeErrors(
+        factor=0.48, spread=1.07, power=0.75, far_share=0.6, far_mm=150.0
+    ),
+    Evidence.SEVERAL: EdgeErrors(factor=1.03, spread=0.45, power=0.7, missing=0.032),
+}
+#: the same for outlines that tracing names as in doubt; a kind that is not here does no worse then
+IN_DOUBT: dict[str, EdgeErrors] = {
+    Evidence.ONE_TYPED: EdgeErrors(factor=0.87, spread=0.39, missing=0.07),
+    Evidence.SEVERAL: EdgeErrors(factor=0.90, spread=0.44, power=0.7, missing=0.23),
 }
 
 
@@ -84,6 +114,12 @@ def evidence_of(outline: Outline) -> str:
     if outline.height_source in (HeightSource.TYPED, HeightSource.MEASURED):
         return Evidence.ONE_TYPED
     return Evidence.ONE_OPEN
+
+
+def errors_of(outline: Outline) -> EdgeErrors:
+    """The figures that hold for an outline."""
+    kind = evidence_of(outline)
+    return IN_DOUBT.get(kind, EVIDENCE[kind]) if outline.in_doubt else EVIDENCE[kind]
 
 
 def ring_sigma(outline: Outline) -> Array:
@@ -128,13 +164,19 @@ def sigma_along(outline: Outline, points_mm: Array, spacing_mm: float) -> Array:
 def drawn_errors(
     sigma_mm: Array, length_mm: float, errors: EdgeErrors, draws: int, rng: np.random.Generator
 ) -> Array:
-    """Errors (draws, N) of the edge along its normal, positive outward."""
+    """Errors (draws, N) of the edge along its normal at N even places, positive outward.
+
+    The noise is drawn by the discrete Fourier transform of its correlation round the ring (C. R.
+    Dietrich, G. N. Newsam, "Fast and exact simulation of stationary Gaussian processes through
+    circulant embedding of the covariance matrix", SIAM J. Sci. Comput. 18 (1997), 1088-1107).
+    """
     count = len(sigma_mm)
-    width = errors.correlation_mm / (length_mm / count)
-    noise = smooth_noise(count, width, draws, rng)
-    shared = rng.standard_normal((draws, 1))
+    steps = np.minimum(np.arange(count), count - np.arange(count))
+    # a correlation that is cut off at half a ring has a few slightly negative terms
+    power = np.maximum(np.fft.rfft(errors.alike(steps * (length_mm / count))).real, 0.0)
+    power /= np.fft.irfft(power, count)[0]
+    white = np.fft.rfft(rng.standard_normal((draws, count)))
+    noise = np.fft.irfft(white * np.sqrt(power), count)
     # evenly spaced quantiles in random order: the tail is the same in every set of draws
     even = rng.permutation(ndtri((np.arange(draws) + 0.5) / draws))[:, None]
-    factor = errors.factor * np.exp(errors.spread * even)
-    mixed = np.sqrt(1 - errors.common) * noise + np.sqrt(errors.common) * shared
-    return np.asarray(factor * sigma_mm * mixed, np.float64)
+    return np.asarray(np.exp(errors.spread * even) * errors.deviation_mm(sigma_mm) * noise)

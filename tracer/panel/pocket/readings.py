@@ -18,12 +18,14 @@ equations 2.23 and 2.24.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
 import shapely
 from numpy.typing import NDArray
+from scipy.special import ndtri
+from scipy.stats import multivariate_normal
 from shapely.geometry import LineString, Point, Polygon
 from shapely.geometry.base import BaseGeometry
 
@@ -31,7 +33,13 @@ from tracer.geometry.closed_rings import along, normals, runs
 from tracer.geometry.rings import largest_polygon
 from tracer.model.outline import Outline
 from tracer.model.reading import EdgeMark, EdgeReading
-from tracer.panel.pocket.edge_errors import EVIDENCE, EdgeErrors, evidence_of, ring_sigma
+from tracer.panel.pocket.edge_errors import (
+    EVIDENCE,
+    EdgeErrors,
+    errors_of,
+    evidence_of,
+    ring_sigma,
+)
 
 __all__ = ["FAR_MM", "READING_MM", "edge_marks", "gap_at", "marks_on_wall", "with_readings"]
 
@@ -43,6 +51,8 @@ READING_MM = 0.4
 LETTERS = "ABCDEFGHJKLMNPQRSTUVWXYZ"
 #: marks stand about this far apart, and there are at least this many
 APART_MM, LEAST = 35.0, 6
+#: factors of a tool that are weighed against each other
+_FACTORS = 15
 #: the edge is followed in steps of this
 STEP_MM = 2.0
 #: a wall is looked for this far to either side of a mark
@@ -105,7 +115,7 @@ def marks_on_wall(outline: Polygon, wall: Polygon) -> tuple[EdgeMark, ...]:
 
 
 def with_readings(
-    outline: Outline, readings: Sequence[EdgeReading], errors: Mapping[str, EdgeErrors] = EVIDENCE
+    outline: Outline, readings: Sequence[EdgeReading], errors: EdgeErrors | None = None
 ) -> tuple[Outline, tuple[EdgeReading, ...]]:
     """The outline that is expected given readings, with the deviation that is left.
 
@@ -124,24 +134,46 @@ def with_readings(
     ignored = tuple(r for r in readings if r not in used)
     if not used:
         return outline, ignored
-    model = errors[evidence_of(outline)]
+    model = errors or errors_of(outline)
     points, run, stated = _dense(outline)
     outward = normals(points) if ring.is_ccw else -normals(points)
-    # root mean square of the factor that a tool's stated deviation is to be multiplied by
-    times = model.factor * math.exp(model.spread**2)
-    sigma = times * stated
+    deviation = model.deviation_mm(stated)
     at = np.array([ring.project(Point(r.x_mm, r.y_mm)) for r in used])
     there = np.array([(r.x_mm, r.y_mm) for r in used])
     nearest = np.array([np.argmin(np.hypot(*(points - p).T)) for p in there])
     read = ((there - points[nearest]) * outward[nearest]).sum(axis=1)
-    own = np.interp(at, run, sigma, period=ring.length)
+    own = np.interp(at, run, deviation, period=ring.length)
     among = _alike(at, at, ring.length, model) * own[:, None] * own
-    across = _alike(run, at, ring.length, model) * sigma[:, None] * own
-    gain = np.linalg.solve(among + READING_MM**2 * np.eye(len(used)), across.T).T
-    move = gain @ read
-    left = np.sqrt(np.maximum(sigma**2 - (gain * across).sum(axis=1), (0.1 * sigma) ** 2))
+    across = _alike(run, at, ring.length, model) * deviation[:, None] * own
+    move, left = _conditioned(read, among, across, deviation, model.spread)
     moved = points + move[:, None] * outward
-    return _remade(outline, moved, left / times), ignored
+    # what was tried on its wall lacks no part, and its factor is known better
+    tried = EVIDENCE[evidence_of(outline)] if errors is None else model
+    known = tried.stated_mm(left / math.exp(tried.spread**2))
+    return replace(_remade(outline, moved, known), in_doubt=False), ignored
+
+
+def _conditioned(
+    read: Array, among: Array, across: Array, deviation: Array, spread: float
+) -> tuple[Array, Array]:
+    """Expected move (N,) and root mean square deviation left (N,), over the tool's factor.
+
+    The factor is not known: each of an even set of them is weighed by how likely the readings are
+    with it, and the results are mixed (law of total variance).
+    """
+    factors = np.exp(spread * ndtri((np.arange(_FACTORS) + 0.5) / _FACTORS))
+    weights, moves, squares = [], [], []
+    for k in factors:
+        whole = k**2 * among + READING_MM**2 * np.eye(len(read))
+        weights.append(multivariate_normal.logpdf(read, cov=whole))
+        gain = np.linalg.solve(whole, k**2 * across.T).T
+        moves.append(gain @ read)
+        variance = (k * deviation) ** 2 - (gain * k**2 * across).sum(axis=1)
+        squares.append(np.maximum(variance, (0.1 * k * deviation) ** 2) + moves[-1] ** 2)
+    share = np.exp(np.array(weights) - max(weights))
+    share /= share.sum()
+    move = share @ np.array(moves)
+    return move, np.sqrt(np.maximum(share @ np.array(squares) - move**2, 0.0))
 
 
 def _dense(outline: Outline) -> tuple[Array, Array, Array]:
@@ -154,14 +186,10 @@ def _dense(outline: Outline) -> tuple[Array, Array, Array]:
 
 
 def _alike(a: Array, b: Array, length: float, model: EdgeErrors) -> Array:
-    """Correlation of the model's errors (A, B) at runs a and b.
-
-    Noise smoothed by a Gaussian of width w is correlated by exp(-d^2 / (4 w^2)).
-    """
+    """Correlation of the model's errors (A, B) at runs a and b."""
     apart = np.abs(a[:, None] - b)
     apart = np.minimum(apart, length - apart)
-    near = np.exp(-((apart / (2 * model.correlation_mm)) ** 2))
-    return np.asarray((1 - model.common) * near + model.common, np.float64)
+    return model.alike(apart)
 
 
 def _remade(outline: Outline, ring: Array, sigma: Array) -> Outline:

@@ -11,9 +11,8 @@ import math
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.special import ndtr
 
-__all__ = ["held_probability", "least_clearance", "motions", "smooth_noise"]
+__all__ = ["least_clearance", "motions", "smooth_noise"]
 
 Array = NDArray[np.float64]
 
@@ -62,19 +61,3 @@ def least_clearance(errors_mm: ArrayLike, motions: ArrayLike) -> Array:
             move = move + step * np.minimum(1.0, 2.0 / sharpness**0.5 / np.maximum(length, 1e-12))
             best = np.minimum(best, (e - move @ m.T).max(axis=1))
     return np.asarray(best * scale, np.float64)
-
-
-def held_probability(factor: float, perimeter_mm: float, correlation_mm: float) -> float:
-    """Probability that a tool *held in place* fits at a clearance of ``factor`` sigma.
-
-    The expected number of times per mm that a Gaussian process of curvature variance
-    1 / (2 l^2), l the smoothing, rises through the level is
-    exp(-factor^2 / 2) / (2 pi sqrt(2) l); crossings of a high level are taken as independent.
-
-    References
-    ----------
-    S. O. Rice, "Mathematical analysis of random noise", Bell System Technical Journal 24 (1945),
-    section 3.3.
-    """
-    rate = math.exp(-0.5 * factor * factor) / (2 * math.pi * math.sqrt(2) * correlation_mm)
-    return float(ndtr(factor)) * math.exp(-rate * perimeter_mm)

@@ -197,6 +197,7 @@ def trace(
             ("outline", lay_key, _tool_key(tool, outline_id), defaults),
             partial(outline_of, tool, outline_id, calibration, defaults),
         )
+        outline = replace(outline, in_doubt=_doubtful(_looks(tool, outline, names)))
         outline, unread = with_readings(outline, options.readings.get(outline_id, ()))
         checks += readings_ignored(unread, outline)
         outlines.append(_with_revision(outline, earlier))
@@ -283,6 +284,10 @@ def _rank(check: Check) -> tuple[int, float]:
     if check.slug == LOOK_FIRST:
         return 0, 0.0
     return (1, -(check.value or 0.0)) if check.slug == "outline-doubtful" else (2, 0.0)
+
+
+def _doubtful(checks: Sequence[Check]) -> bool:
+    return any(check.slug == "outline-doubtful" for check in checks)
 
 
 def _looks(tool: LayTool, outline: Outline, names: Mapping[str, str]) -> list[Check]:
