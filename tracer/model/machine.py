@@ -64,6 +64,9 @@ class Machine:
         Standard deviation of the finished wall.
     fit_offset_mm
         Added to the fit of every pocket; from the fit coupon.
+    proved
+        Kerf or fit were read from a coupon that this very machine cut; until then every job sheet
+        says that they are habits of the trade.
     dxf_version, straight, straight_tolerance_mm
         What its reader takes: file version ("R2000" or "R12"), and chords instead of arcs.
     layer_names
@@ -103,6 +106,7 @@ class Machine:
     relief: bool
     cut_sigma_mm: float
     fit_offset_mm: float = 0.0
+    proved: bool = False
     dxf_version: str = "R2000"
     straight: bool = False
     straight_tolerance_mm: float = 0.02

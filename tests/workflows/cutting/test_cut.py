@@ -18,6 +18,7 @@ from tests.export.drawings import outline, regions
 from tracer.cli.app import run
 from tracer.errors import TracerError, UsageError
 from tracer.export.dxf.read import read_dxf
+from tracer.export.machine.checks import job_cautions, material_named
 from tracer.export.machine.profiles import read_machine
 from tracer.export.paper.verify_template import page_paths_mm
 from tracer.model.outline import Outline
@@ -278,6 +279,11 @@ def test_coupon_and_reading(job: Path, tmp_path: Path, capsys: pytest.CaptureFix
     assert read["fit_offset_mm"] == pytest.approx(-0.2 + 0.19)
     machine = read_machine("own.toml")
     assert machine.kerf_mm == pytest.approx(0.38)
+    # proven by what was read, and so it says no more that it is not
+    assert machine.proved and not read_machine("co2-laser").proved
+    eva = material_named("eva")
+    assert any("Not yet proven" in w for w in job_cautions(read_machine("co2-laser"), eva))
+    assert not any("Not yet proven" in w for w in job_cautions(machine, eva))
     assert (
         run(["cut", "bench", "--machine", "own.toml", "--material", "eva", "--through", "-q"]) == 0
     )

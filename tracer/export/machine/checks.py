@@ -24,9 +24,16 @@ def material_named(key: str) -> Material:
     return known[key]
 
 
+#: said until kerf or fit were read from a coupon
+NOT_PROVED = (
+    "Not yet proven on this machine: its kerf and fit are habits of the trade. Cut the fit coupon, "
+    "or one pocket, and try it before the whole sheet."
+)
+
+
 def job_cautions(machine: Machine, material: Material) -> tuple[str, ...]:
     """Sentences that go with every file made for this machine and foam."""
-    words = list(machine.cautions)
+    words = [*machine.cautions] if machine.proved else [*machine.cautions, NOT_PROVED]
     if machine.heat:
         words.append(f"{material.title}: {material.reason}")
     words.append("The machine maker's and the foam maker's data sheets and local rules come first.")

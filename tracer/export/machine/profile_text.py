@@ -40,6 +40,7 @@ FIELDS: dict[str, tuple[str, str]] = {
 TABLES: dict[str, dict[str, tuple[str, str, str]]] = {
     "fit": {
         "offset_mm": ("fit_offset_mm", "mm", "added to every fit; from the coupon"),
+        "proved": ("proved", "", "true: kerf or fit were read from a coupon cut on this machine"),
     },
     "taper": {
         "mm_per_10mm": (

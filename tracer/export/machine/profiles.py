@@ -52,7 +52,12 @@ _FIELDS: dict[str, type] = {
     "cautions": list,
 }
 #: fields of the optional tables that are no lengths or other plain numbers
-_KINDS: dict[str, type] = {"dxf.version": str, "dxf.straight": bool, "tab.count": int}
+_KINDS: dict[str, type] = {
+    "dxf.version": str,
+    "dxf.straight": bool,
+    "tab.count": int,
+    "fit.proved": bool,
+}
 _TABLES: dict[str, dict[str, type]] = {
     table: {name: _KINDS.get(f"{table}.{name}", float) for name in fields}
     for table, fields in TABLES.items()
@@ -246,7 +251,8 @@ def with_reading(
     fit_offset_mm: float | None,
     taper_mm_per_10mm: float | None = None,
 ) -> Machine:
-    """The profile with what a test cut gave."""
+    """The profile with what a test cut gave; it counts as proved from then on."""
+    machine = replace(machine, proved=True)
     if kerf_mm is not None:
         machine = replace(machine, kerf_mm=kerf_mm)
     if fit_offset_mm is not None:
