@@ -94,16 +94,19 @@ class Evidence:
 
 #: fitted on lays with exact truth, by kind of evidence
 EVIDENCE: dict[str, EdgeErrors] = {
-    Evidence.ONE_TYPED: EdgeErrors(factor=0.77, spread=0.20, missing=0.016),
+    Evidence.ONE_TYPED: EdgeErrors(factor=0.78, spread=0.20, missing=0.015),
     Evidence.ONE_OPEN: EdgeErrors(
-        factor=0.48, spread=1.07, power=0.75, far_share=0.6, far_mm=150.0
+        factor=0.34, spread=0.53, power=0.75, missing=0.012, far_share=0.6, far_mm=150.0
     ),
-    Evidence.SEVERAL: EdgeErrors(factor=1.03, spread=0.45, power=0.7, missing=0.032),
+    Evidence.SEVERAL: EdgeErrors(factor=1.05, spread=0.45, power=0.7, missing=0.030),
 }
-#: the same for outlines that tracing names as in doubt; a kind that is not here does no worse then
+#: the same for outlines that tracing names as in doubt
 IN_DOUBT: dict[str, EdgeErrors] = {
-    Evidence.ONE_TYPED: EdgeErrors(factor=0.87, spread=0.39, missing=0.07),
-    Evidence.SEVERAL: EdgeErrors(factor=0.90, spread=0.44, power=0.7, missing=0.23),
+    Evidence.ONE_TYPED: EdgeErrors(factor=0.84, spread=0.51, missing=0.057),
+    Evidence.ONE_OPEN: EdgeErrors(
+        factor=0.62, spread=1.23, power=0.75, missing=0.004, far_share=0.6, far_mm=150.0
+    ),
+    Evidence.SEVERAL: EdgeErrors(factor=0.96, spread=0.56, power=0.7, missing=0.212),
 }
 
 
@@ -119,7 +122,7 @@ def evidence_of(outline: Outline) -> str:
 def errors_of(outline: Outline) -> EdgeErrors:
     """The figures that hold for an outline."""
     kind = evidence_of(outline)
-    return IN_DOUBT.get(kind, EVIDENCE[kind]) if outline.in_doubt else EVIDENCE[kind]
+    return (IN_DOUBT if outline.in_doubt else EVIDENCE)[kind]
 
 
 def ring_sigma(outline: Outline) -> Array:
