@@ -55,6 +55,17 @@ def test_spreadsheet_habits(text: str) -> None:
     ]
 
 
+def test_a_pose_is_read_kept_and_bounded() -> None:
+    text = "name,x_px,y_px,pose\npliers,1,2, closed \nspanner,3,4,\n"
+    listed = parse_tool_list(text.encode(), "tools.csv")
+    assert [r.pose for r in listed.rows] == ["closed", None]
+    again = parse_tool_list(format_tool_list(listed), "tools.csv")
+    assert [r.pose for r in again.rows] == ["closed", None]
+    with pytest.raises(TracerError) as refused:
+        parse(text.replace("closed", "c" * 301))
+    assert "pose" in refused.value.sentence
+
+
 @pytest.mark.parametrize("encoding", ["utf-8", "utf-8-sig", "utf-16", "cp1252"])
 def test_letters_of_any_kind(encoding: str) -> None:
     rows = parse("name,x_px,y_px,height_mm\nSchlüssel für Tretlager,1,2,3\n", encoding)

@@ -193,7 +193,8 @@ class ToolPlan:
     """What was typed for one pocket; None or empty: as the rules say.
 
     ``depth_mm`` is where the tool rests; ``through`` cuts to the base. ``notch`` False leaves the
-    finger notch away. ``skip`` leaves the tool out of the panel.
+    finger notch away. ``pose`` is how moving parts are set when it is stored. ``skip`` leaves the
+    tool out of the panel.
     """
 
     pocket_id: str
@@ -208,6 +209,7 @@ class ToolPlan:
     steps: tuple[StepPlan, ...] = ()
     label: str | None = None
     daily: bool = False
+    pose: str | None = None
     skip: bool = False
 
 

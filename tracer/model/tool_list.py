@@ -28,9 +28,10 @@ class ToolRow:
 
     ``x_px, y_px`` is a point inside the tool in the first photo, upright. ``edge_fraction`` goes
     with `EdgeModel.FRACTION`. ``known_mm`` is the size of a thing that lies there to be measured: a
-    diameter, or two sides. ``extra`` keeps columns that this version does not know, so that
-    nothing a maker typed is lost when the list is written again. ``source`` is the row as it stands
-    in the file; it is no part of what the row says.
+    diameter, or two sides. ``pose`` is how moving parts were set for the photo: "closed". ``extra``
+    keeps columns that this version does not know, so that nothing a maker typed is lost when the
+    list is written again. ``source`` is the row as it stands in the file; it is no part of what the
+    row says.
     """
 
     name: str | None
@@ -48,6 +49,7 @@ class ToolRow:
     line: int = 0
     #: no input of a run, so that typing it does not make a lay look changed
     known_mm: tuple[float, ...] | None = field(default=None, repr=False)
+    pose: str | None = field(default=None, repr=False)
     extra: dict[str, str] = field(default_factory=dict)
     source: RowSource | None = field(default=None, compare=False, repr=False)
 

@@ -1,9 +1,9 @@
 """The tool list as a CSV file that any spreadsheet writes.
 
 Columns ``name, x_px, y_px`` and any of ``height_mm, edge, mass_kg, depth_mm, quantity, tilt_deg,
-packed, known_mm, lay``; other columns are kept as they are, and so are notes: lines that begin with
-``#`` and say no place. Accepted: comma, semicolon or tab, decimal commas where the comma does not
-separate, quotes, empty lines, headings in any case, and any usual encoding
+packed, known_mm, pose, lay``; other columns are kept as they are, and so are notes: lines that
+begin with ``#`` and say no place. Accepted: comma, semicolon or tab, decimal commas where the comma
+does not separate, quotes, empty lines, headings in any case, and any usual encoding
 (`tracer.project.text_encoding`).
 """
 
@@ -27,7 +27,7 @@ from tracer.spelling import one_line
 __all__ = ["ToolList", "format_tool_list", "parse_tool_list"]
 
 COLUMNS = ("name", "x_px", "y_px", "height_mm", "edge", "mass_kg", "depth_mm", "quantity")
-OPTIONAL = ("tilt_deg", "packed", "known_mm", "lay")
+OPTIONAL = ("tilt_deg", "packed", "known_mm", "pose", "lay")
 _EDGES = {m.value: m for m in EdgeModel if m not in (EdgeModel.VIEWS, EdgeModel.FRACTION)}
 _TRUE, _FALSE = {"1", "yes", "y", "true", "x"}, {"", "0", "no", "n", "false", "-"}
 MOST_ROWS = int(COUNTS["rows of a tool list"].high)
@@ -203,6 +203,7 @@ def _cells(row: ToolRow, *, comma: bool) -> dict[str, str]:
         "tilt_deg": _text(row.tilt_deg, comma),
         "packed": "yes" if row.packed else "",
         "known_mm": " x ".join(_text(size, comma) for size in row.known_mm or ()),
+        "pose": row.pose or "",
         "lay": str(row.lay),
     }
 
@@ -290,8 +291,9 @@ def _row(values: dict[str, str], at: _Place) -> ToolRow:
     packed = cell("packed").lower()
     if packed not in _TRUE | _FALSE:
         raise at.error("packed", packed, "yes or no")
-    if len(cell("name")) > LONGEST_TEXT:
-        raise at.error("name", cell("name"), f"a name of at most {LONGEST_TEXT} letters")
+    for words in ("name", "pose"):
+        if len(cell(words)) > LONGEST_TEXT:
+            raise at.error(words, cell(words), f"a text of at most {LONGEST_TEXT} letters")
     known = {*COLUMNS, *OPTIONAL}
     return ToolRow(
         name=one_line(cell("name")) or None,
@@ -308,6 +310,7 @@ def _row(values: dict[str, str], at: _Place) -> ToolRow:
         lay=int(lay or 1),
         line=at.line,
         known_mm=_known(cell("known_mm"), at),
+        pose=one_line(cell("pose")) or None,
         extra={k: v for k, v in values.items() if k and k not in known},
     )
 

@@ -170,6 +170,31 @@ def test_each_damage_is_found(slug: str, severity: Severity, on_wall: bool, dama
     assert hits[0].sentence.endswith(".")
 
 
+def with_poses(photographed: str | None, stored: str | None, name: str) -> list[tuple[str, str]]:
+    """Slug and sentence of what is said of the first tool's pose."""
+    tools = [replace(TOOLS[0], pose=photographed), *TOOLS[1:]]
+    wanted = replace(DRAWER_PLAN, tools=(ToolPlan(TOOLS[0].pocket_id, pose=stored),))
+    panel = with_pocket(SOUND_DRAWER, name=name)
+    return [
+        (c.slug, c.sentence)
+        for c in check_panel(panel, wanted, tools)
+        if c.slug.startswith("pose-")
+    ]
+
+
+def test_a_tool_stored_in_another_pose_than_photographed_is_told() -> None:
+    ((slug, sentence),) = with_poses("open", "Closed", "cable cutters")
+    assert slug == "pose-differs" and "'open'" in sentence and "'Closed'" in sentence
+    assert with_poses("closed", " Closed ", "cable cutters") == []
+    assert with_poses("closed", None, "cable cutters") == []
+
+
+def test_tools_with_moving_parts_are_asked_for_once() -> None:
+    ((slug, sentence),) = with_poses(None, None, "cable cutters")
+    assert slug == "pose-unsaid" and "cable cutters" in sentence
+    assert with_poses(None, None, "cone spanner") == []
+
+
 def source(**changes: object) -> list[Tool]:
     first = TOOLS[0]
     return [replace(first, outline=replace(first.outline, **changes)), *TOOLS[1:]]  # type: ignore[arg-type]

@@ -12,6 +12,7 @@ from tracer.model.panel import BayKind, Panel, PanelPocket, PlyRole
 from tracer.model.panel_plan import PanelPlan
 from tracer.model.report import Check, Severity
 from tracer.panel.checks.contrast import contrast
+from tracer.panel.checks.poses import check_poses
 from tracer.panel.fittings.notches import needs_notch
 from tracer.panel.fittings.openings import parts
 from tracer.panel.layout.places import Tool
@@ -32,6 +33,7 @@ def check_use(
     yield from _contrast(panel, rules)
     if tools:
         yield from _partners(panel, plan, sources)
+        yield from check_poses(panel.pockets, plan, sources)
     for pocket in panel.pockets:
         yield from _floor(panel, pocket, rules)
         yield from _closing(panel, pocket, rules)

@@ -56,6 +56,7 @@ class Tool:
     depth_mm: float | None = None
     tilt_deg: float | None = None
     packed: bool = False
+    pose: str | None = None
     wished: tuple[float | None, float | None] = (None, None)
     kind: str = "tool"
 

@@ -132,6 +132,7 @@ def tool_digests(tools: Sequence[Tool]) -> dict[str, str]:
                     [round(v, 6) for v in (t.lie.x_mm, t.lie.y_mm, t.lie.angle_rad)],
                     (t.lie.mirrored, t.wished),
                     (t.mass_kg, t.depth_mm, t.tilt_deg, t.packed),
+                    *((t.pose,) if t.pose else ()),
                 )
             ).encode()
         ).hexdigest()[:12]
@@ -192,6 +193,7 @@ def _with_row(tool: Tool, row: ToolRow) -> Tool:
         depth_mm=row.depth_mm,
         tilt_deg=row.tilt_deg,
         packed=row.packed,
+        pose=row.pose,
     )
 
 

@@ -13,7 +13,7 @@ from tracer.project.tool_list import ToolList, format_tool_list, parse_tool_list
 __all__ = ["in_file_order", "merged_lists", "rows_of_no_lay"]
 
 SAME_PX = 3.0  # two points mean the same place within this; both are written rounded
-_TYPED = ("height_mm", "edge", "mass_kg", "depth_mm", "tilt_deg", "known_mm")
+_TYPED = ("height_mm", "edge", "mass_kg", "depth_mm", "tilt_deg", "known_mm", "pose")
 
 
 def in_file_order(given: ToolList, rows: Sequence[ToolRow], lays: int) -> ToolList:
