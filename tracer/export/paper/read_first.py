@@ -32,6 +32,7 @@ _MOST_ROWS = 14
 _NAME_GAP_PT = 8.0
 
 _BODY = ParagraphStyle("body", fontName=FONT, fontSize=9, leading=11)
+_SMALL = ParagraphStyle("small", parent=_BODY, fontSize=7.5, leading=9)
 _HEAD = ParagraphStyle("head", parent=_BODY, fontSize=11, leading=14, spaceBefore=5)
 _TITLE = ParagraphStyle("title", parent=_BODY, fontSize=16, leading=20)
 _BOX = ParagraphStyle(
@@ -71,8 +72,20 @@ class _Square(Flowable):
 
 
 def read_first_pdf(page: ReadFirst, *, paper: str = "a4") -> bytes:
-    """The page as a PDF; the same job gives the same bytes."""
+    """The page as a PDF; the same job gives the same bytes.
+
+    What would run over the page is set smaller; the square keeps its size.
+    """
     register_font()
+    for body in (_BODY, _SMALL):
+        data, pages = _built(page, paper, body)
+        if pages == 1:
+            break
+    return data
+
+
+def _built(page: ReadFirst, paper: str, body: ParagraphStyle) -> tuple[bytes, int]:
+    """The document with its words in a style, and how many pages it has."""
     stream = io.BytesIO()
     rim = _RIM_MM * mm
     document = SimpleDocTemplate(
@@ -84,35 +97,40 @@ def read_first_pdf(page: ReadFirst, *, paper: str = "a4") -> bytes:
     story: list[Flowable] = [_p(f"{page.title}: read first", _TITLE), _p(f"For: {page.machine}.")]
     if page.failed:
         story.append(_p(f"DO NOT CUT YET: {', '.join(page.failed)}.", _ALARM))
-    story += [_p(page.kerf, _BOX), *_files("On the machine, in this order", page.sheets, width)]
-    story += _files("Sawn and drilled by hand, not for this machine", page.boards, width)
+    story += [
+        _p(page.kerf, _BOX),
+        *_files("On the machine, in this order", page.sheets, width, body),
+        *_files("Sawn and drilled by hand, not for this machine", page.boards, width, body),
+    ]
     story += [Spacer(1, 6), _Square(), Spacer(1, 4)]
     for head, lines in (("Feeds and passes, as notes", page.notes), ("Cautions", page.cautions)):
         if lines:
             story.append(_p(head, _HEAD))
-            story += [_p(f"- {line}") for line in lines]
+            story += [_p(f"- {line}", body) for line in lines]
     document.build(story)
-    return stream.getvalue()
+    return stream.getvalue(), document.page
 
 
 def _p(text: str, style: ParagraphStyle = _BODY) -> Paragraph:
     return Paragraph(escape(text), style)
 
 
-def _files(head: str, lines: Sequence[FileLine], width: float) -> list[Flowable]:
+def _files(
+    head: str, lines: Sequence[FileLine], width: float, body: ParagraphStyle
+) -> list[Flowable]:
     if not lines:
         return []
     shares = (3, 34, 26, 12, 16, 9)
     widths = [width * s / sum(shares) for s in shares]
-    rows = [[_p(t) for t in ("", "File", "What", "Size, mm", "Layers", "At least")]]
+    rows = [[_p(t, body) for t in ("", "File", "What", "Size, mm", "Layers", "At least")]]
     rows += [
         [
-            _p(str(n)),
-            file_name(line.name, widths[1] - _NAME_GAP_PT, _BODY),
-            _p(line.piece),
-            _p(f"{line.size_mm[0]:.0f} x {line.size_mm[1]:.0f}"),
-            _p(", ".join(line.layers)),
-            _p(f"{max(line.seconds / 60, 0.1):.1f} min" if line.seconds else "-"),
+            _p(str(n), body),
+            file_name(line.name, widths[1] - _NAME_GAP_PT, body),
+            _p(line.piece, body),
+            _p(f"{line.size_mm[0]:.0f} x {line.size_mm[1]:.0f}", body),
+            _p(", ".join(line.layers), body),
+            _p(f"{max(line.seconds / 60, 0.1):.1f} min" if line.seconds else "-", body),
         ]
         for n, line in enumerate(lines[:_MOST_ROWS], 1)
     ]
