@@ -3,7 +3,7 @@
     python -m tests.benchmarks.fit SCENES... --cache FOLDER
         [--machine router] [--fits easy,snug] [--probabilities 0.5,0.8,0.9,0.95]
         [--only TEXT] [--kinds "one typed,several"] [--json FILE]
-        [--markdown FILE] [--checked]
+        [--markdown FILE] [--checked] [--firsts]
 
 Every lay (each photo by itself with heights typed, the first one with none typed, all sets of
 three photos and more) is traced once into the cache, cut as photographed for each fit and
@@ -11,7 +11,8 @@ probability, and its walls are read back from the DXF file. The true tool is mov
 position in which it meets the foam least. *Goes in*: interference up to 0.2 mm, for a press fit
 0.6 mm; a tool without a pocket does not go in. *Looseness*: mean gap between the tool's edge and
 the wall. With ``--checked`` every tool is tried on its printed wall first, and what is read there
-is typed back (`tests.benchmarks.fit_checked`). Shares carry 90 % intervals by bootstrap over
+is typed back (`tests.benchmarks.fit_checked`). With ``--firsts`` one photo is the first of each
+scene, and several are its first three, nothing typed. Shares carry 90 % intervals by bootstrap over
 scenes, since the photos of one scene show the same tools.
 """
 
@@ -125,14 +126,20 @@ def _sure_gap(seated: Seated, outline: Outline) -> float | None:
     return float(seated.gaps_mm[sure].mean()) if sure.any() else None
 
 
-def chosen_lays(folders: Sequence[Path], only: str, kinds: Sequence[str]) -> list[Lay]:
+def _first(lay: Lay) -> bool:
+    return lay.photos == (0,) or (lay.photos == (0, 1, 2) and not lay.typed)
+
+
+def chosen_lays(
+    folders: Sequence[Path], only: str, kinds: Sequence[str], *, firsts: bool
+) -> list[Lay]:
     """Lays of all scenes that are to be measured."""
     return [
         lay
         for scene in find_scenes(list(folders))
         if scene.expected == "ok" and only in scene.name
         for lay in lays_of(scene)
-        if not kinds or lay.kind in kinds
+        if (not kinds or lay.kind in kinds) and (_first(lay) or not firsts)
     ]
 
 
@@ -150,13 +157,14 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser.add_argument("--markdown", type=Path, help="write the table for the docs")
     parser.add_argument("--traced-only", action="store_true", help="leave out untraced lays")
     parser.add_argument("--checked", action="store_true", help="tools tried on paper first")
+    parser.add_argument("--firsts", action="store_true", help="first photo, first three photos")
     chosen = parser.parse_args(arguments)
     machine = read_machine(chosen.machine)
     fits = [FitClass(f) for f in chosen.fits.split(",")]
     probabilities = [float(p) for p in chosen.probabilities.split(",")]
     records: list[FitRecord] = []
     kinds = [k for k in chosen.kinds.split(",") if k]
-    for lay in chosen_lays(chosen.folders, chosen.only, kinds):
+    for lay in chosen_lays(chosen.folders, chosen.only, kinds, firsts=chosen.firsts):
         if chosen.traced_only and not (chosen.cache / f"{lay.name}.job" / "job.json").exists():
             continue
         found = traced(lay, chosen.cache)
