@@ -29,6 +29,9 @@ class Room:
     needed_mm, where_mm
         How far it would have to stand off at the place in most doubt, and that place. More than
         ``most_mm`` where a limit was set.
+    sought
+        Probability with which the tool would go in without a limit: what was asked for, or less
+        where the outline may lack a part.
     """
 
     wall: Polygon
@@ -38,6 +41,7 @@ class Room:
     most_mm: float
     needed_mm: float
     where_mm: tuple[float, float]
+    sought: float = 1.0
 
     @property
     def limited(self) -> bool:

@@ -15,6 +15,7 @@ from tracer.model.outline import EdgeModel, HeightSource
 from tracer.model.panel_plan import FitClass
 from tracer.panel.pocket import looseness
 from tracer.panel.pocket.clearance import room_for
+from tracer.panel.pocket.edge_errors import IN_DOUBT, Evidence
 from tracer.panel.pocket.fits import FITS
 from tracer.panel.pocket.looseness import best_remedy, check_limit, limit_check
 
@@ -64,6 +65,15 @@ def test_the_remedy_is_the_one_that_brings_the_width_down(kind: str) -> None:
     # the finding carries it, with its figure
     (check,) = limit_check(tool, room, 0.9, SNUG)
     assert best.words in check.remedy and f"{best.needed_mm:.1f} mm" in check.remedy
+
+
+def test_what_a_missing_part_leaves_is_not_promised() -> None:
+    """Of an outline in doubt no more is sought than its draws can give: 0.9 (1 - missing)."""
+    tool = outline(BAR, 1.5, in_doubt=True)
+    (check,) = finding(tool)
+    left = 0.9 * (1 - IN_DOUBT[Evidence.ONE_TYPED].missing)
+    assert f"to go in with {left:.0%} its pocket" in check.sentence
+    assert finding(tool, 9.0) == []  # and a pocket that gives it is not at its limit
 
 
 def test_where_nothing_helps_the_template_is_named_alone() -> None:

@@ -202,6 +202,7 @@ def room_for(
         most_mm=float(widths.max()),
         needed_mm=float(asked[most]),
         where_mm=(float(trial.points_mm[most, 0]), float(trial.points_mm[most, 1])),
+        sought=round(trial.share_for(probability) * (1 - trial.missing), 3),
     )
 
 

@@ -80,7 +80,8 @@ def limit_check(
     subject_id: str | None = None,
 ) -> list[Check]:
     """The finding about a pocket cut at its limit; none where it is not."""
-    if not room.limited or room.probability >= probability - 0.005:
+    sought = min(probability, room.sought)
+    if not room.limited or room.probability >= sought - 0.005:
         return _doubtful_press(outline, room, probability, subject_id or outline.outline_id)
     best = best_remedy(outline, room, probability, fit, cut)
     x, y = room.where_mm
@@ -93,7 +94,7 @@ def limit_check(
             "pocket-at-limit",
             Severity.WARN,
             f"{subject_id or outline.outline_id} ({outline.name}): to go in with "
-            f"{probability:.0%} its pocket would have to stand off {room.needed_mm:.1f} mm at "
+            f"{sought:.0%} its pocket would have to stand off {room.needed_mm:.1f} mm at "
             f"({x:.0f}, {y:.0f}); cut at {room.most_mm:.1f} mm it goes in with "
             f"{room.probability:.0%}.",
             remedy,
@@ -178,7 +179,10 @@ def _remedies(outline: Outline, room: Room) -> Iterator[tuple[str, Outline]]:
     away = np.hypot(*(corners - np.array(room.where_mm)).T)
     drawn = np.where(away < _STRETCH_MM, np.minimum(ring, _DRAWN_MM), ring)
     x, y = room.where_mm
-    yield f"draw its edge by hand near ({x:.0f}, {y:.0f})", replace(outline, sigma_ring_mm=drawn)
+    yield (
+        f"draw its edge by hand near ({x:.0f}, {y:.0f})",
+        replace(outline, sigma_ring_mm=drawn, in_doubt=False),  # a person has looked at it
+    )
     if kind == Evidence.SEVERAL:
         seen = np.minimum(ring, max(float(np.median(ring)), _SEEN_ROUND_MM))
         words = f"one more photo from the side of ({x:.0f}, {y:.0f})"
