@@ -79,7 +79,7 @@ def parse_size_mm(text: str) -> tuple[float, float]:
     sides = [side.strip() for side in re.split("[xX×]", text)] if len(text) <= 100 else []
     if len(sides) != 2:
         raise UsageError(
-            "size-unreadable", f"{shown(text)} is not a size.", "Write it like 168.0x112.0."
+            "size-unreadable", f"{shown(text)} is not a size.", "Write width x height: 600x400."
         )
     unit = re.search(r"[a-z\"]+$", sides[1], re.IGNORECASE)
     if unit is not None and sides[0][-1:].isdigit():
