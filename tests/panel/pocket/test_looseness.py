@@ -17,7 +17,7 @@ from tracer.panel.pocket import looseness
 from tracer.panel.pocket.clearance import room_for
 from tracer.panel.pocket.edge_errors import IN_DOUBT, Evidence
 from tracer.panel.pocket.fits import FITS
-from tracer.panel.pocket.looseness import best_remedy, check_limit, limit_check
+from tracer.panel.pocket.looseness import best_remedy, check_limit, islands_left_out, limit_check
 
 BAR = box(0, 0, 160, 30)
 SNUG = FITS[FitClass.SNUG]
@@ -130,3 +130,15 @@ def test_of_remedies_alike_the_easiest_is_named(needed, chosen, monkeypatch) -> 
     room = replace(room_for(tool, SNUG, 0.9, loosest_mm=1.0), needed_mm=10.0)
     best = best_remedy(tool, room, 0.9, SNUG)
     assert (None if best is None else best.words.split()[0]) == chosen
+
+
+def test_a_hole_that_gets_no_island_is_told_by_the_pockets_own_name() -> None:
+    holed = BAR.difference(box(40, 5, 70, 25))  # 600 mm^2
+    tool = replace(outline(BAR, 0.3), region=holed)
+    (check,) = islands_left_out(tool)
+    assert check.subject_id == "T01" and "T01" in check.sentence
+    (copy,) = islands_left_out(tool, "T01-2")
+    assert copy.subject_id == "T01-2" and copy.where_mm == pytest.approx((55, 15))
+    assert islands_left_out(replace(tool, method=EdgeModel.VIEWS)) == []
+    small = replace(tool, region=BAR.difference(box(40, 5, 59, 25)))  # 380 mm^2
+    assert islands_left_out(small) == []

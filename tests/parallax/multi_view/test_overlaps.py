@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -10,10 +11,12 @@ import shapely
 from shapely.geometry import Point, Polygon, box
 
 from tests.parallax.multi_view.lays import silhouette
+from tracer.geometry.rings import largest_polygon
 from tracer.model.silhouette import Kind
 from tracer.parallax.multi_view.correspond import (
     HEIGHTS_MM,
     confidence_near,
+    one_tool,
     overlaps,
     sheet_between,
 )
@@ -99,3 +102,32 @@ def test_the_confidence_of_an_edge_is_that_of_the_side_that_faces() -> None:
     assert confidence_near(split, other, 4.0) == 0.0
     bare = replace(split, edge_confidence=np.empty(0), confidence=0.6)
     assert confidence_near(bare, other, 5.2) == 0.6
+
+
+@pytest.mark.parametrize(
+    ("size", "apart", "whole", "one"),
+    [
+        (3.0, 2, 1, True),  # a splinter needs half as many votes to be none
+        (3.0, 3, 1, False),
+        (3.0, 4, 2, True),
+        (3.0, 5, 2, False),
+        (40.0, 2, 2, True),  # end to end, one tool wins a tie
+        (40.0, 2, 1, False),
+    ],
+)
+def test_photos_vote_on_pieces(size: float, apart: int, whole: int, one: bool) -> None:
+    """So many photos show two pieces that touch by their ends, and so many show one."""
+    large, small = box(0, 0, 100, 10), box(103, 3, 103 + size, 3 + min(size, 4.0))
+    shown, by_photo, over = [], {}, []
+    for photo in range(apart + whole):
+        some = [large, small] if photo < apart else [large.union(small)]
+        by_photo[photo] = list(range(len(shown), len(shown) + len(some)))
+        shown += [silhouette("S", "a", largest_polygon(r)) for r in some]
+        over += by_photo[photo] if photo >= apart else []
+    nodes = [(photo, k) for photo, some in by_photo.items() for k in range(len(some))]
+
+    def covers(node: int, *others: int) -> bool:
+        return node in over or all(nodes[node][1] == nodes[o][1] for o in others)
+
+    found = SimpleNamespace(covers=covers)
+    assert one_tool(0, 1, over, by_photo, found, nodes, shown) is one  # type: ignore[arg-type]
