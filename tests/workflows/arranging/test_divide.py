@@ -53,6 +53,7 @@ def test_every_tool_is_in_one_bay_and_each_bay_is_a_job_of_its_own(
     assert {t["id"]: bool(t["why"]) for t in record["tools"]} == dict.fromkeys(
         ("T01", "T02", "T03", "T04", "T05"), True
     )
+    assert "bay-load" in {c["slug"] for c in record["checks"]}  # the usual caution
     # spanners are told as alike by their names, and stay together
     where = {t["id"]: t["bay"] for t in record["tools"]}
     assert where["T01"] == where["T02"]

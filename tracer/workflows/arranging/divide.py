@@ -117,7 +117,7 @@ def divide_job(
     made: list[Arranged | None] = []
     for job, own in zip(jobs, spread.plans, strict=True):
         made.append(None if own is None else _made(job, own, files, clock))
-    checks = [*noted, *_left_out(spread), *_lost(spread), *_empty(bays, spread)]
+    checks = [*noted, *_left_out(spread), *_lost(spread), *_empty(bays, spread), *_load(bays)]
     return Divided(folder, tuple(bays), tuple(made), spread.tools, tuple(checks), clock.seconds)
 
 
@@ -216,4 +216,19 @@ def _empty(bays: Sequence[BayOrder], spread: Spread) -> list[Check]:
         )
         for bay, plan in zip(bays, spread.plans, strict=True)
         if plan is None
+    ]
+
+
+def _load(bays: Sequence[BayOrder]) -> list[Check]:
+    """The usual caution about drawers."""
+    if all(b.bay.kind is not BayKind.DRAWER for b in bays):
+        return []
+    return [
+        Check(
+            "bay-load",
+            Severity.NOTE,
+            "A cabinet tips over when heavy drawers are open, and a drawer carries no more than its"
+            " maker allows.",
+            "Fix the cabinet to the wall, weigh what goes into a drawer, and open one at a time.",
+        )
     ]
