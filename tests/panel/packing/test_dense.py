@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 from shapely import affinity
 
-from tests.panel.packing.test_pairs import centred, task_for
+from tests.panel.packing.shapes import centred, task_for
 from tracer.panel.packing.dense import packed, used_mm
 from tracer.panel.packing.task import Spot, Task
 

@@ -4,6 +4,6 @@ In: pieces with their turns, an area, what is blocked. Out: exact places.
 May import: nothing of this room.
 
 ``task`` says what is to be placed and tests places exactly; ``grid`` tells overlaps at all places
-of a raster at once, ``pairs`` how deep a pair overlaps at each step; ``overlap`` searches with
-both; ``settle`` makes its places exact; ``dense`` looks for the shortest strip.
+of a raster at once; ``overlap`` searches on it; ``settle`` makes its places exact; ``dense`` looks
+for the shortest strip.
 """

@@ -11,7 +11,6 @@ from shapely.geometry import box
 
 from tracer.panel.packing.grid import Grid
 from tracer.panel.packing.overlap import OverlapRemoval, dropped
-from tracer.panel.packing.pairs import Pairs
 from tracer.panel.packing.settle import exact
 from tracer.panel.packing.task import Spot, Task
 
@@ -55,10 +54,9 @@ def solved(task: Task, seed: int, tick: Tick) -> tuple[Spot, ...] | None:
                 return spots
     nodes, grown, sweeps, starts = _AGAIN
     grid = Grid(task, grown, nodes)
-    pairs = Pairs(grid)
     rng = np.random.default_rng(seed)
     for n in range(starts):
-        search = OverlapRemoval(grid, seed + 11 * n + 7, along_y=n % 2 == 1, pairs=pairs)
+        search = OverlapRemoval(grid, seed + 11 * n + 7, along_y=n % 2 == 1)
         size = {i: task.pieces[i].variants[0].envelope.area for i in order}
         shaken = {i: a * math.exp(0.4 * rng.standard_normal()) for i, a in size.items()}
         dropped(search, sorted(order, key=lambda i: -shaken[i]))
@@ -90,11 +88,10 @@ def packed(
     rng = np.random.default_rng(seed)
     for nodes, grown, steps in _PHASES:
         grid = Grid(_cropped(task, used_mm(task, best)), grown, nodes)
-        pairs = Pairs(grid)
         for step in steps:
             failures = 0
             while failures < effort:
-                search = OverlapRemoval(grid, seed + 101 * failures, pairs=pairs)
+                search = OverlapRemoval(grid, seed + 101 * failures)
                 search.limit_mm = used_mm(task, best) * (1 - step)
                 for s in best:
                     if s.piece in task.free:

@@ -3,9 +3,8 @@
 Every piece that overlaps others is taken out in turn and set down where, over all nodes and turns,
 its weighted overlap is least; then the weights of the pairs that still overlap are raised, so that
 what stays stuck is pushed apart at last. The idea is that of guided local search for cutting and
-packing (Egeblad, Nielsen, Odgaard 2007; Umetani and others 2009, see `pairs`; Gardeyn, Vanden
-Berghe, Wauters 2025), with the least over a whole raster in place of samples. A piece is first set
-down by the area that it overlaps (`best`), and parted from others by depth (`parted`).
+packing (Egeblad, Nielsen, Odgaard 2007; Gardeyn, Vanden Berghe, Wauters 2025), with the least of a
+correlation in place of samples.
 """
 
 from __future__ import annotations
@@ -16,7 +15,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tracer.panel.packing.grid import Field, Grid
-from tracer.panel.packing.pairs import Pairs
 from tracer.panel.packing.task import Spot
 
 __all__ = ["OverlapRemoval", "dropped"]
@@ -24,8 +22,9 @@ __all__ = ["OverlapRemoval", "dropped"]
 Nodes = list[tuple[int, int, int]]  # turn, column, row, by piece
 
 _BLOCKED = 1e4
-#: weights double at most in a sweep, and go no higher than this
-_RAISE, _MOST = 1.0, 1e6
+#: weights double at most in a sweep, and go no higher than a transform in single precision can tell
+#: from one shared node elsewhere
+_RAISE, _MOST = 1.0, 1e3
 #: sweeps without less overlap in all before it is given up
 _PATIENCE = 30
 #: pull towards one end among places that are as good
@@ -35,12 +34,9 @@ _PULL = 1e-4
 class OverlapRemoval:
     """Places of all pieces on a raster, and the search that parts them."""
 
-    def __init__(
-        self, grid: Grid, seed: int, along_y: bool = False, pairs: Pairs | None = None
-    ) -> None:
+    def __init__(self, grid: Grid, seed: int, along_y: bool = False) -> None:
         self.grid = grid
         self.task = grid.task
-        self.pairs = pairs or Pairs(grid)
         count = len(self.task.pieces)
         self.turns = [range(len(p.variants)) for p in self.task.pieces]
         self.free = self.task.free
@@ -128,33 +124,35 @@ class OverlapRemoval:
     # -- search ---------------------------------------------------------------------------------
 
     def overlaps(self) -> NDArray[np.float32]:
-        """(N + 1, N + 1) depth of each pair's overlap; the last one: nodes that are blocked."""
+        """(N + 1, N + 1) nodes shared by each pair; the last one is what is blocked."""
         n = len(self.task.pieces)
         found: NDArray[np.float32] = np.zeros((n + 1, n + 1), np.float32)
-        placed = sorted(self.at)
-        for k, i in enumerate(placed):
-            found[i, n] = found[n, i] = self.pairs.on_blocked(i, self.at[i])
-            for j in placed[k + 1 :]:
-                found[i, j] = found[j, i] = self.pairs.shared(i, self.at[i], j, self.at[j])
+        boxes = np.zeros((n, 4))
+        for i, (turn, column, row) in self.at.items():
+            rows, columns = self.grid.window(i, turn, column, row)
+            boxes[i] = columns.start, rows.start, columns.stop, rows.stop
+            on = self.grid.bits(i, turn).on
+            found[i, n] = found[n, i] = (self.grid.blocked[rows, columns] * on).sum()
+        for i in sorted(self.at):
+            a = boxes[i]
+            near = (boxes[:, 0] < a[2]) & (boxes[:, 2] > a[0])
+            near &= (boxes[:, 1] < a[3]) & (boxes[:, 3] > a[1])
+            for j in np.flatnonzero(near):
+                if j > i and j in self.at:
+                    found[i, j] = found[j, i] = self._shared(i, int(j))
         return found
 
-    def parted(self, piece: int) -> tuple[int, int, int] | None:
-        """Turn and node of least weighted overlap of a piece with all others."""
-        others = [j for j in self.at if j != piece]
-        best: tuple[float, tuple[int, int, int]] | None = None
-        for turn in self.turns[piece]:
-            room = self.room(piece, turn)
-            if room is None:
-                continue
-            rows, columns, _ = room
-            cost = self.pairs.cost(piece, turn, others, self.at, self.weights, rows, columns)
-            cost += self._pull[rows, columns]
-            k = int(cost.argmin())
-            value = float(cost.flat[k])
-            if np.isfinite(value) and (best is None or value < best[0]):
-                row, column = divmod(k, cost.shape[1])
-                best = value, (turn, columns.start + column, rows.start + row)
-        return None if best is None else best[1]
+    def _shared(self, i: int, j: int) -> float:
+        (ti, ci, ri), (tj, cj, rj) = self.at[i], self.at[j]
+        a, b = self.grid.bits(i, ti), self.grid.bits(j, tj)
+        x0, y0 = max(ci + a.left, cj + b.left), max(ri + a.low, rj + b.low)
+        x1 = min(ci + a.left + a.on.shape[1], cj + b.left + b.on.shape[1])
+        y1 = min(ri + a.low + a.on.shape[0], rj + b.low + b.on.shape[0])
+        if x1 <= x0 or y1 <= y0:
+            return 0.0
+        ya, xa, yb, xb = y0 - ri - a.low, x0 - ci - a.left, y0 - rj - b.low, x0 - cj - b.left
+        h, w = y1 - y0, x1 - x0
+        return float((a.on[ya : ya + h, xa : xa + w] * b.on[yb : yb + h, xb : xb + w]).sum())
 
     def solve(self, sweeps: int, tick: Callable[[], None] = lambda: None) -> bool:
         """Part all pieces; True when nothing overlaps on the raster.
@@ -165,10 +163,10 @@ class OverlapRemoval:
         missing = [i for i in self.free if i not in self.at]
         for i in missing:
             tick()
-            there = self.best(i, every)
-            if there is None:
+            found = self.best(i, every)
+            if found is None:
                 return False
-            self.at[i] = there[1]
+            self.at[i] = found[1]
         n = len(self.task.pieces)
         shared = self.overlaps()
         best_left, stuck = np.inf, 0
@@ -186,9 +184,9 @@ class OverlapRemoval:
                 tick()
                 if not self._hit(i):
                     continue
-                found = self.parted(i)
+                found = self.best(i, every)
                 if found is not None:
-                    self.at[i] = found
+                    self.at[i] = found[1]
             shared = self.overlaps()
             most = shared[:n, :n].max()
             if most > 0:
@@ -199,10 +197,12 @@ class OverlapRemoval:
         return bool(shared[:n, :].sum() == 0)
 
     def _hit(self, piece: int) -> bool:
-        at, pairs = self.at[piece], self.pairs
-        return pairs.on_blocked(piece, at) > 0 or any(
-            pairs.shared(piece, at, j, there) > 0 for j, there in self.at.items() if j != piece
-        )
+        turn, column, row = self.at[piece]
+        rows, columns = self.grid.window(piece, turn, column, row)
+        on = self.grid.bits(piece, turn).on
+        if (self.grid.blocked[rows, columns] * on).any():
+            return True
+        return any(self._shared(piece, j) > 0 for j in self.at if j != piece)
 
     def spots(self) -> tuple[Spot, ...]:
         """Places in mm, those that stay included."""
