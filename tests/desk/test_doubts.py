@@ -2,21 +2,25 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import replace
+from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
 from scipy.ndimage import gaussian_filter
 
-from tests.desk.test_page import cell, kept, shown, typed
+from tests.desk.bench import seed_job
+from tests.desk.conftest import serving
+from tests.desk.test_page import axe_faults, cell, kept, shown, typed
 from tests.desk.test_whole_way import scene
 from tests.workflows.arranging.test_arrange import OUTLINES
 from tracer.desk.advice import advice_on, next_side
 from tracer.desk.doubts import MISSING_MM, doubts_record
 from tracer.desk.server import DeskServer
 from tracer.model.report import Check, Severity
+from tracer.project.outlines_file import dump_outlines, load_outlines
 from tracer.project.schema import JobRecord
 
 Open = Callable[..., Any]
@@ -90,6 +94,46 @@ def test_a_press_shows_the_place_and_the_answer_is_kept(desk: DeskServer, open_p
     page.wait_for_function(
         "() => document.querySelector('.doubt-count').textContent.startsWith('Needs a look: 1')"
     )
+
+
+def test_each_doubt_shows_its_place_and_those_that_are_right_take_one_press(
+    vague: DeskServer, open_page: Open
+) -> None:
+    page = shown(open_page(vague))
+    page.wait_for_function(
+        """() => { const found = [...document.querySelectorAll('.doubts img')];
+             return found.length === 4 && found.every((i) => i.complete && i.naturalWidth); }"""
+    )
+    # the edge drawn over the picture is where it is in the photo: its middle lies on the tool
+    open_one = page.locator("[data-doubt=T05]")
+    path = page.locator("[data-doubt=T05] svg path").first
+    box, room = path.bounding_box(), open_one.locator("svg").bounding_box()
+    assert box["width"] > 0.4 * room["width"] or box["height"] > 0.4 * room["height"], box
+    assert axe_faults(page) == []
+    page.get_by_role("button", name="The 3 that need no height are right").click()
+    kept(page)
+    assert page.locator(".doubt-count").inner_text() == "Needs a look: 1 of 10"
+    assert page.locator("[data-doubt=T03]").count() == 1  # its height is still asked for
+    assert page.get_by_role("button", name="that need no height").is_hidden()
+    page.get_by_role("button", name="Undo").click()
+    page.wait_for_function(
+        "() => document.querySelector('.doubt-count').textContent.startsWith('Needs a look: 4')"
+    )
+
+
+@pytest.fixture
+def vague(tmp_path: Path) -> Iterator[DeskServer]:
+    """A desk with a job of which three outlines are very uncertain, and a height unknown."""
+    folder = seed_job(tmp_path / "bench.job")
+    content = load_outlines(folder.read("outlines.json"), "outlines.json")
+    changed = [
+        replace(o, sigma_mm=1.4) if o.outline_id in ("T05", "T06", "T08") else o
+        for o in content.outlines
+    ]
+    with folder.locked():
+        folder.commit({"outlines.json": dump_outlines(replace(content, outlines=tuple(changed)))})
+    with serving(tmp_path, "bench") as server:
+        yield server
 
 
 LABELS_ON_TOOLS = """() => {

@@ -52,6 +52,8 @@ STATUS = {
 }
 _STEPS = Range(0, 1_000_000_000, whole=True)
 _REACH = Range(2, 200, "px")  # how far from what was drawn an edge is looked for
+_PIXELS = Range(-100_000, 100_000, "px")
+CROP_PX = 640  # the longer side of a place shown by itself
 #: what a page that is loaded anew during a first run is shown again
 TYPED = ("name", "card_size_mm", "default_height_mm", "keep_cables", "add")
 FOREVER = "private, max-age=31536000, immutable"
@@ -178,6 +180,13 @@ def build_routes(desk: Desk, keys: Keys, open_job: str | None, lan_host: str | N
         data = await run_sync(pyramid.tile, p["level"], p["x"], p["y"])
         return Response(data, media_type="image/jpeg", headers={"cache-control": FOREVER})
 
+    async def crop(request: Request) -> Response:
+        box = request.query_params.get("box", "").split(",")
+        left, top, right, bottom = (int(number(_PIXELS)(float(v))) for v in box)
+        pyramid = await run_sync(job_of(request).pyramid, request.path_params["photo"])
+        data = await run_sync(pyramid.crop, (left, top, right, bottom), CROP_PX)
+        return Response(data, media_type="image/jpeg", headers={"cache-control": FOREVER})
+
     async def snap(request: Request) -> Response:
         body, photo_id = await read_json(request), request.path_params["photo"]
         line = points(2, 4000)(body.get("line"))
@@ -287,6 +296,7 @@ def build_routes(desk: Desk, keys: Keys, open_job: str | None, lan_host: str | N
         ("POST", at_job + "/steps", steps),
         ("GET", at_photo, photo),
         ("GET", at_photo + "/tiles/{level:int}/{x:int}/{y:int}", tile),
+        ("GET", at_photo + "/crop", crop),
         ("POST", at_photo + "/snap", snap),
         ("GET", "/api/cutting", cutting),
         ("POST", "/api/printed", printed),

@@ -113,7 +113,7 @@ def photo_record(job: DeskJob, photo_id: str) -> dict[str, Any]:
     return {
         "photo": photo_id,
         "seen": [_seen(e) for e in seen],
-        "places": _places(content, inputs, view) if view else {},
+        "places": _places(content, inputs, view, number) if view else {},
         "dropped": _dropped(job, number, photo_id, inputs, view) if view else [],
         "true": [_true(o, view) for o in mine] if view else [],
         "cards": [_card(c, view) for c in calibration.cards] if view else [],
@@ -137,11 +137,12 @@ def _history(edits: Edits) -> dict[str, Any]:
     }
 
 
-def _places(content: OutlinesFile, inputs: Inputs, view: View) -> dict[str, list[float]]:
-    """Where in the photo the doubts lie that belong to no outline."""
+def _places(content: OutlinesFile, inputs: Inputs, view: View, lay: int) -> dict[str, list[float]]:
+    """Where in the photo the doubts lie that name a place."""
     found = {}
     for entry in doubts_record(content.outlines, content.checks, inputs.record):
-        if entry["outline"] is None and entry["where_mm"] is not None:
+        mine = entry["outline"] is None or content.lay_of[entry["outline"]] == lay
+        if mine and entry["where_mm"] is not None:
             x, y = view.to_photo([entry["where_mm"]])[0]
             if math.isfinite(x) and math.isfinite(y):
                 found[entry["key"]] = [round(float(x), 1), round(float(y), 1)]

@@ -62,8 +62,39 @@ class TilePyramid:
         if x < 0 or y < 0 or left >= image.width or top >= image.height:
             raise IndexError((x, y))
         box = (left, top, min(left + TILE_PX, image.width), min(top + TILE_PX, image.height))
-        out = BytesIO()
-        image.crop(box).save(
-            out, "JPEG", quality=QUALITY, icc_profile=self.photo.icc_profile or b""
+        return self._jpeg(image.crop(box))
+
+    def crop(self, box: tuple[int, int, int, int], longest_px: int) -> bytes:
+        """JPEG bytes of a box (left, top, right, bottom in photo pixels), no larger than asked.
+
+        What of the box lies beyond the photo is grey.
+
+        Raises
+        ------
+        IndexError
+            Where the box holds nothing of the photo, or is larger than it by far.
+        """
+        width, height = box[2] - box[0], box[3] - box[1]
+        w, h = self.photo.size_px
+        outside = box[2] <= 0 or box[3] <= 0 or box[0] >= w or box[1] >= h
+        if min(width, height) < 1 or outside or max(width, height) > 2 * max(w, h):
+            raise IndexError(box)
+        level = 0
+        while max(width, height) >> (level + 1) >= longest_px:
+            level += 1
+        image = self._level(level)
+        scale = 2**level
+        share = min(1.0, longest_px * scale / max(width, height))
+        size = (max(1, round(width / scale * share)), max(1, round(height / scale * share)))
+        # corner (0, 0) of every level is that of the photo, so a box is only scaled
+        left, top, right, bottom = (v / scale for v in box)
+        matrix = ((right - left) / size[0], 0.0, left, 0.0, (bottom - top) / size[1], top)
+        part = image.transform(
+            size, Image.Transform.AFFINE, matrix, Image.Resampling.BILINEAR, fillcolor=(90, 90, 90)
         )
+        return self._jpeg(part)
+
+    def _jpeg(self, image: Image.Image) -> bytes:
+        out = BytesIO()
+        image.save(out, "JPEG", quality=QUALITY, icc_profile=self.photo.icc_profile or b"")
         return out.getvalue()

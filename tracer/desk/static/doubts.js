@@ -4,13 +4,14 @@ import { field, h, show, speak } from './dom.js';
 import { length, parseLength, say } from './texts.js';
 
 export class Doubts {
-  /** `on` has show(entry), fix(kind, entry, value) and refuse(text). */
+  /** `on` has show(entry), fix(kind, entry, value), right(entries), picture(entry) and refuse(text). */
   constructor(on) {
     this.on = on;
     this.open = null;
     this.count = h('p', { class: 'doubt-count', role: 'status' });
     this.list = h('ol', { class: 'doubts' });
-    this.element = h('section', { class: 'box doubt-box', 'aria-label': say('doubts.label') }, this.count, this.list);
+    this.rest = h('button', { type: 'button', class: 'doubt-rest', onclick: () => this.on.right(this.#seen()) });
+    this.element = h('section', { class: 'box doubt-box', 'aria-label': say('doubts.label') }, this.count, this.list, this.rest);
   }
 
   update(entries, tools) {
@@ -43,6 +44,17 @@ export class Doubts {
   #paint() {
     if (this.list.contains(document.activeElement) && document.activeElement.matches('input') && document.activeElement.value) return; // a hand is typing
     show(this.list, this.entries.map((entry) => this.#item(entry)));
+    const count = this.#seen().length;
+    this.rest.hidden = count < 2;
+    this.rest.textContent = say('doubts.rest', { count });
+  }
+
+  /** Those that a look at their picture settles: nothing has to be measured for them. */
+  #seen() { return this.entries.filter((entry) => entry.outline && !entry.reasons.some((r) => r.slug === 'height-unknown')); }
+
+  /** Pictures are at hand now. */
+  pictured() {
+    if (this.entries) this.#paint();
   }
 
   #item(entry) {
@@ -52,7 +64,7 @@ export class Doubts {
       h('button', {
         type: 'button', class: 'wide', 'aria-expanded': String(open), data: { doubt: entry.key },
         onclick: () => this.#choose(open ? null : entry, { focus: !open }),
-      }, h('b', {}, name), h('span', { class: 'cost' }, say('doubts.cost', { length: length(entry.cost_mm) }))),
+      }, this.on.picture(entry), h('b', {}, name), h('span', { class: 'cost' }, say('doubts.cost', { length: length(entry.cost_mm) }))),
       open ? h('div', { class: 'offers' }, entry.reasons.map((r) => h('p', {}, r.sentence)), this.#offers(entry)) : null);
   }
 

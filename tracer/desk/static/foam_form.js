@@ -8,7 +8,8 @@ import { fieldLength, figure, has, say } from './texts.js';
 
 const ROLES = ['face', 'base'];
 const same = (a, b) => JSON.stringify(a) === JSON.stringify(b);
-const word = (colour) => { const key = `panel.foam.colours.${colour.replace(' ', '_')}`; return has(key) ? say(key) : colour; };
+/** What the page calls a colour; the shop's own word where it is none of the usual ones. */
+export const colourWord = (colour) => { const key = `panel.foam.colours.${colour.replace(' ', '_')}`; return has(key) ? say(key) : colour; };
 
 export class FoamForm {
   constructor(job, message) {
@@ -51,10 +52,10 @@ export class FoamForm {
   /** What can be chosen in place of a sheet: the shop's foams, then usual colours; and which it is. */
   #choices(stock) {
     const own = this.foams.own.map((foam, k) => ({ key: `own-${k}`, rgb: foam.rgb, text: say('panel.foam.own', { colour: foam.colour, length: fieldLength(foam.thickness_mm) }), stock: foam }));
-    const usual = this.foams.colours.map((c) => ({ key: c.colour, rgb: c.rgb, text: word(c.colour), stock: { ...stock, ...c } }));
+    const usual = this.foams.colours.map((c) => ({ key: c.colour, rgb: c.rgb, text: colourWord(c.colour), stock: { ...stock, ...c } }));
     const bare = ({ colour, rgb, thickness_mm, material }) => [colour, rgb, thickness_mm, material];
     const mine = own.find((c) => same(bare(c.stock), bare(stock))) ?? usual.find((c) => c.key === stock.colour && same(c.rgb, stock.rgb));
-    const other = mine ? [] : [{ key: 'now', rgb: stock.rgb, text: word(stock.colour), stock }];
+    const other = mine ? [] : [{ key: 'now', rgb: stock.rgb, text: colourWord(stock.colour), stock }];
     return { own, usual: [...other, ...usual], key: mine?.key ?? 'now' };
   }
 

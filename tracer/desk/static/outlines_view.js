@@ -6,6 +6,7 @@ import { Doubts } from './doubts.js';
 import { Findings } from './findings.js';
 import { Layers } from './layers.js';
 import { LaySettings } from './lay_settings.js';
+import { doubtfulBox, placePicture } from './place_picture.js';
 import { MODES, StrokeTool } from './strokes.js';
 import { ToolTable } from './table.js';
 import { figure, length, say } from './texts.js';
@@ -30,6 +31,8 @@ export class OutlinesView {
     this.doubts = new Doubts({
       show: (entry) => this.#look(entry),
       fix: (kind, entry, value) => this.#fix(kind, entry, value),
+      right: (entries) => this.#accept(say('doubts.restName', { count: entries.length }), entries),
+      picture: (entry) => this.#picture(entry),
       refuse: message,
     });
     this.findings = new Findings((id) => this.choose(id, { closer: true }));
@@ -109,6 +112,7 @@ export class OutlinesView {
     this.#follow();
     const names = new Map(this.job.state.outlines.map((o) => [o.id, this.#name(o)]));
     this.layers.draw(record, names);
+    this.doubts.pictured();
     this.#reveal();
     const hull = record.hull && this.layers.hull.getBBox();
     if (hull?.width && this.framed !== this.photo.photo) { // begin with what lies between the cards
@@ -177,12 +181,30 @@ export class OutlinesView {
     this.update();
   }
 
+  #accept(name, entries) {
+    this.job.edit('accept', name, entries.map((entry) => {
+      const was = this.job.state.accepted[entry.key] ?? null;
+      return { path: ['accepted', entry.key], was, now: [...(was ?? []), ...entry.marks] };
+    }));
+  }
+
+  /** The place in doubt as a small picture with its edge; null where this photo does not show it. */
+  #picture(entry) {
+    const record = this.drawn?.record;
+    if (!record || record.photo !== this.photo?.photo) return null;
+    const box = entry.outline ? this.layers.box(entry.outline) : null;
+    const at = record.places?.[entry.key];
+    if (!box && !at) return null;
+    const edges = record.seen.filter((e) => e.outline && e.outline === entry.outline);
+    return placePicture(`${this.job.path}/photos/${this.photo.photo}`, {
+      box: box ? doubtfulBox(box, edges) : [at[0] - PLACE_PX, at[1] - PLACE_PX, at[0] + PLACE_PX, at[1] + PLACE_PX], edges, at,
+    });
+  }
+
   /** Do what a person decided about something in doubt. */
   #fix(kind, entry, value) {
-    if (kind === 'accept') {
-      const was = this.job.state.accepted[entry.key] ?? null;
-      this.job.edit('accept', entry.name ?? entry.key, [{ path: ['accepted', entry.key], was, now: [...(was ?? []), ...entry.marks] }]);
-    } else if (kind === 'height') {
+    if (kind === 'accept') this.#accept(entry.name ?? entry.key, [entry]);
+    else if (kind === 'height') {
       const path = ['row', entry.outline, 'height_mm'];
       this.job.edit('cell', `${entry.outline}/height_mm`, [{ path, was: this.job.value(path), now: value }]);
     } else if (kind === 'drop') this.#drop(entry.outline);

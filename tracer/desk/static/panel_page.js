@@ -4,7 +4,7 @@ import { AddedForm } from './added_form.js';
 import { get, post } from './api.js';
 import { field, freshId, h, show, speak } from './dom.js';
 import { Findings } from './findings.js';
-import { FoamForm } from './foam_form.js';
+import { FoamForm, colourWord } from './foam_form.js';
 import { readLength } from './lay_settings.js';
 import { LayoutChoice } from './layout_choice.js';
 import { OrderForm } from './order_form.js';
@@ -86,7 +86,7 @@ export class PanelPage {
     show(this.legend, this.panel.plies.map((p) => {
       const swatch = h('span', { class: 'swatch' });
       swatch.style.background = `rgb(${p.rgb.join(' ')})`;
-      return h('span', { class: 'layer' }, swatch, say('panel.ply', { role: say(`panel.roles.${p.role}`), colour: p.colour, length: fieldLength(p.thickness_mm) }));
+      return h('span', { class: 'layer' }, swatch, say('panel.ply', { role: say(`panel.roles.${p.role}`), colour: colourWord(p.colour), length: fieldLength(p.thickness_mm) }));
     }), h('span', { class: 'quiet' }, say('panel.size', { w: length(w), h: length(hh) })));
     this.findings.update(this.panel.checks, new Set(this.panel.pockets.map((p) => p.id)));
     this.#showList();

@@ -175,7 +175,7 @@ export const DE = {
   doubts: {
     label: 'Was anzusehen ist', count: 'Anzusehen: {count} von {total}', countPlaces: 'Anzusehen: {count} von {total}, und {places} Stellen',
     none: 'Alle {total} angesehen: nichts ist unsicher.', place: 'Eine Stelle ohne Werkzeug', cost: 'bis zu {length} {unit}',
-    done: '{name}: erledigt.', unreadable: 'Die Höhe als Länge schreiben, zum Beispiel 18,5.',
+    rest: 'Die {count}, die keine Höhe brauchen, stimmen', restName: '{count} Werkzeuge', done: '{name}: erledigt.', unreadable: 'Die Höhe als Länge schreiben, zum Beispiel 18,5.',
     height: 'Höhe ({unit})', accept: 'Es stimmt', drop: 'Kein Werkzeug', retake: 'Noch ein Foto', edge: 'Kante zeichnen', split: 'Teilen', keep: 'Das ist ein Werkzeug',
   },
   checks: {

@@ -176,7 +176,7 @@ export const EN = {
   doubts: {
     label: 'What needs a look', count: 'Needs a look: {count} of {total}', countPlaces: 'Needs a look: {count} of {total}, and {places} places',
     none: 'All {total} looked at: nothing is in doubt.', place: 'A place without a tool', cost: 'up to {length} {unit}',
-    done: '{name}: done.', unreadable: 'Write the height as a length, for example 18.5.',
+    rest: 'The {count} that need no height are right', restName: '{count} tools', done: '{name}: done.', unreadable: 'Write the height as a length, for example 18.5.',
     height: 'Height ({unit})', accept: 'It is right', drop: 'Not a tool', retake: 'Another photo', edge: 'Draw its edge', split: 'Split it', keep: 'It is a tool',
   },
   checks: {
