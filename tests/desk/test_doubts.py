@@ -20,6 +20,7 @@ from tracer.desk.advice import advice_on, next_side
 from tracer.desk.doubts import MISSING_MM, doubts_record
 from tracer.desk.server import DeskServer
 from tracer.model.report import Check, Severity
+from tracer.project.edits_file import load_edits
 from tracer.project.outlines_file import dump_outlines, load_outlines
 from tracer.project.schema import JobRecord
 
@@ -110,6 +111,16 @@ def test_each_doubt_shows_its_place_and_those_that_are_right_take_one_press(
     box, room = path.bounding_box(), open_one.locator("svg").bounding_box()
     assert box["width"] > 0.4 * room["width"] or box["height"] > 0.4 * room["height"], box
     assert axe_faults(page) == []
+    page.locator("[data-doubt=T03]").click()
+    page.keyboard.type("25")
+    page.keyboard.press("Enter")
+    # answered: the next one is asked about at once, and the answer is one change
+    assert page.locator("[aria-expanded=true]").get_attribute("data-doubt") == "T05"
+    kept(page)
+    edits = load_edits((vague.root / "bench.job/history/edits.json").read_bytes())
+    assert len(edits.edits) == 1
+    page.get_by_role("button", name="Undo").click()
+    kept(page)
     page.get_by_role("button", name="The 3 that need no height are right").click()
     kept(page)
     assert page.locator(".doubt-count").inner_text() == "Needs a look: 1 of 10"

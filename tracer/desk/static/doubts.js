@@ -3,6 +3,8 @@
 import { field, h, show, speak } from './dom.js';
 import { length, parseLength, say } from './texts.js';
 
+const SETTLED = new Set(['accept', 'height', 'drop', 'keep']); // answers after which the next is asked
+
 export class Doubts {
   /** `on` has show(entry), fix(kind, entry, value), right(entries), picture(entry) and refuse(text). */
   constructor(on) {
@@ -41,6 +43,13 @@ export class Doubts {
     if (focus) this.list.querySelector('.open input, .open .offers button')?.focus();
   }
 
+  /** The next one opens at once; one that was answered and is still in doubt waits further down. */
+  #goOn(entry) {
+    const at = this.entries.findIndex((e) => e.key === entry.key);
+    const next = this.entries[at + 1] ?? this.entries[0];
+    if (next && next.key !== entry.key) this.#choose(next, { focus: true });
+  }
+
   #paint() {
     if (this.list.contains(document.activeElement) && document.activeElement.matches('input') && document.activeElement.value) return; // a hand is typing
     show(this.list, this.entries.map((entry) => this.#item(entry)));
@@ -72,14 +81,17 @@ export class Doubts {
     const act = (kind, value) => {
       this.on.fix(kind, entry, value);
       speak(say('doubts.done', { name: entry.name ?? say('doubts.place') }));
+      if (SETTLED.has(kind)) this.#goOn(entry);
     };
     return h('div', { class: 'row' }, entry.fixes.map((kind) => {
       if (kind !== 'height') return h('button', { type: 'button', data: { fix: kind }, onclick: () => act(kind) }, say(`doubts.${kind}`));
       const input = h('input', { type: 'text', inputMode: 'decimal', autocomplete: 'off', class: 'short' });
+      let given = false; // Enter gives it, and so does leaving the field, which Enter does too
       const give = () => {
         const value = parseLength(input.value);
-        if (value === null) return;
+        if (value === null || given) return;
         if (value === undefined || value < 0 || value > 500) { input.setAttribute('aria-invalid', 'true'); this.on.refuse(say('doubts.unreadable')); return; }
+        given = true;
         input.blur();
         act('height', value);
       };
