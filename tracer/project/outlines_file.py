@@ -9,7 +9,7 @@ from __future__ import annotations
 import json
 import math
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import asdict, dataclass, field
+from dataclasses import asdict, dataclass, field, replace
 from typing import Any
 
 import numpy as np
@@ -24,6 +24,7 @@ from tracer.model.calibration import Calibration
 from tracer.model.lay_calibration import CardPlace, LayCalibration, PhotoCamera
 from tracer.model.outline import Cause, EdgeModel, HeightSource, Outline
 from tracer.model.report import Check
+from tracer.project.latest import Latest
 from tracer.project.refusals import Wrong, checked
 from tracer.project.schema import read_versioned
 from tracer.ranges import JOB, shown
@@ -74,6 +75,11 @@ def load_outlines(data: bytes, name: str) -> OutlinesFile:
     TracerError
         ``job-damaged``, ``job-newer``.
     """
+    found = _LATEST.get(data, lambda: _read(data, name))
+    return replace(found, lay_of=dict(found.lay_of))
+
+
+def _read(data: bytes, name: str) -> OutlinesFile:
     body = read_versioned(data, name, FORMAT, VERSION, {1: _with_lays_alike})
     try:
         content: _Content = checked(_CONTENT, body, names=_NAMES, spans=JOB, longest=MOST_ENTRIES)
@@ -96,6 +102,8 @@ def load_outlines(data: bytes, name: str) -> OutlinesFile:
             "Restore it from a copy, or trace the photos again.",
         ) from None
 
+
+_LATEST = Latest[OutlinesFile]()
 
 #: corners of an outline and the like
 MOST_ENTRIES = 100_000

@@ -21,6 +21,7 @@ from tracer.geometry.sound import UnsoundShape, sound_ring
 from tracer.model.outline import Outline
 from tracer.model.silhouette import Segmentation, Silhouette
 from tracer.model.view import PlaneMap
+from tracer.project.latest import Latest
 from tracer.project.refusals import Wrong, checked
 from tracer.project.schema import read_versioned
 from tracer.ranges import JOB
@@ -124,6 +125,10 @@ def load_silhouettes(data: bytes, name: str) -> dict[str, tuple[SeenEdge, ...]]:
     TracerError
         ``job-damaged``, ``job-newer``.
     """
+    return dict(_LATEST.get(data, lambda: _read(data, name)))
+
+
+def _read(data: bytes, name: str) -> dict[str, tuple[SeenEdge, ...]]:
     body = read_versioned(data, name, FORMAT, VERSION, {})
     try:
         content: _Content = checked(_CONTENT, body, names=_NAMES, spans=JOB, longest=MOST_ENTRIES)
@@ -136,6 +141,7 @@ def load_silhouettes(data: bytes, name: str) -> dict[str, tuple[SeenEdge, ...]]:
         ) from None
 
 
+_LATEST = Latest[dict[str, tuple[SeenEdge, ...]]]()
 MOST_ENTRIES = 100_000
 
 
