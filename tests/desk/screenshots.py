@@ -72,13 +72,15 @@ def tour(page: Any, target: Path, look: str) -> None:
     """One picture per view."""
     page.locator("input[data-column=height_mm]").nth(2).focus()
     page.wait_for_timeout(600)
+    loaded(page)
     keep(page, target / f"desk-outlines-{look}.jpg")
     page.get_by_role("button", name="Panel", exact=True).click()
     page.wait_for_selector(".one-pocket", state="attached")
     page.locator(".pockets button").nth(3).click()
     page.evaluate("() => window.scrollTo(0, 0)")
     page.wait_for_timeout(600)
-    keep(page, target / f"desk-panel-{look}.jpg")
+    if look != "phone":
+        keep(page, target / f"desk-panel-{look}.jpg")
     if look != "light":
         return
     page.get_by_role("button", name="Show layouts").click()
@@ -87,7 +89,8 @@ def tour(page: Any, target: Path, look: str) -> None:
     keep(page, target / "desk-layouts-light.jpg")
     page.get_by_role("button", name="Leave it as it is").click()
     page.get_by_role("button", name="Files", exact=True).click()
-    page.wait_for_timeout(1500)
+    page.locator(".file-group").first.wait_for(timeout=60_000)
+    loaded(page)
     keep(page, target / "desk-files-light.jpg")
     page.get_by_role("button", name="Outlines", exact=True).click()
     page.wait_for_selector(".seen path", state="attached")
@@ -102,7 +105,19 @@ def tour(page: Any, target: Path, look: str) -> None:
     page.keyboard.press("Escape")
     page.get_by_role("button", name="All jobs").click()
     page.locator(".jobs button").wait_for()
+    loaded(page)
     keep(page, target / "desk-start-light.jpg")
+
+
+def loaded(page: Any) -> None:
+    """Wait for every picture in sight."""
+    page.wait_for_function(
+        """() => [...document.querySelectorAll('img')].every((i) => {
+             const b = i.getBoundingClientRect();
+             const hidden = !b.width || b.top > innerHeight || b.bottom < 0;
+             return hidden || (i.complete && i.naturalWidth); })""",
+        timeout=60_000,
+    )
 
 
 def keep(page: Any, path: Path) -> None:
