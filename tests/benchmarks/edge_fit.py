@@ -6,7 +6,8 @@ Lays are traced once into the cache (`tests.benchmarks.fit_lays`). Of every outl
 partner the error is taken along its edge. Printed are, by kind of evidence: how alike errors are at
 distances along the edge; the figures of `tracer.panel.pocket.edge_errors` by greatest likelihood of
 the uniform clearance that each tool needs at its best place; and, each scene left out in turn and
-the figures fitted on the others, stated against actual shares that go in.
+the figures fitted on the others, stated against actual shares that go in; last the same for the
+figures that are shipped.
 
 A need of more than `GROSS_MM` may also come of a missing part: a share of tools, fitted with the
 rest, has a need that is even on a logarithmic scale up to `MOST_MM`. Outlines that tracing names as
@@ -24,7 +25,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import minimize
 from scipy.spatial import cKDTree
-from scipy.special import expit, ndtr
+from scipy.special import expit, logit, ndtr
 from shapely.geometry import Polygon
 
 from tests.benchmarks.fit_lays import Lay, lays_of, traced
@@ -33,6 +34,7 @@ from tests.benchmarks.truth import find_scenes
 from tracer.panel.pocket.clearance import BOUND_SLACK_MM, Cut, trial_of
 from tracer.panel.pocket.edge_errors import (
     EVIDENCE,
+    IN_DOUBT,
     EdgeErrors,
     drawn_errors,
     evidence_of,
@@ -62,6 +64,7 @@ class Case:
 
     scene: str
     kind: str
+    evidence: str
     in_doubt: bool
     error_mm: Array
     sigma_mm: Array
@@ -104,6 +107,7 @@ def cases_of(lay: Lay, cache: Path) -> list[Case]:
             Case(
                 lay.scene.name,
                 lay.kind,
+                evidence_of(outline),
                 outline.in_doubt,
                 error,
                 sigma,
@@ -229,6 +233,23 @@ def report(kind: str, cases: Sequence[Case]) -> list[str]:
     return lines
 
 
+def shipped(cases: Sequence[Case]) -> list[str]:
+    """Stated against actual with the figures of the product."""
+    model = Likelihood(cases, apart=True)
+    lines = ["  shipped:"]
+    for name, in_doubt in (("sure", False), ("in doubt", True)):
+        some = np.array([k for k, c in enumerate(cases) if c.in_doubt is in_doubt])
+        if not len(some):
+            continue
+        own = (IN_DOUBT if in_doubt else EVIDENCE)[cases[some[0]].evidence]
+        x = np.array([np.log(own.factor), np.log(own.spread), logit(own.missing), 0, 0, 0])
+        doubt = np.zeros(len(some))
+        below = (model.shares(x, doubt) * model.below[some]).sum(axis=1)
+        told = ", ".join(f"{p * (1 - own.missing):.0%}: {np.mean(below <= p):.0%}" for p in STATED)
+        lines.append(f"    {name} ({len(some)}): stated and actual {told}")
+    return lines
+
+
 def main(arguments: Sequence[str] | None = None) -> int:
     """Command line of the benchmark."""
     parser = argparse.ArgumentParser(prog="python -m tests.benchmarks.edge_fit")
@@ -245,7 +266,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
                     cases += cases_of(lay, chosen.cache)
                     print(f"{len(cases)} outlines, {lay.name}", flush=True)
     for kind in kinds:
-        print("\n".join(report(kind, [c for c in cases if c.kind == kind])))
+        some = [c for c in cases if c.kind == kind]
+        print("\n".join([*report(kind, some), *shipped(some)]))
     return 0
 
 

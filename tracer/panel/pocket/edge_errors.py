@@ -92,13 +92,14 @@ class Evidence:
     SEVERAL = "several photos"
 
 
-#: fitted on lays with exact truth, by kind of evidence
+#: fitted on lays with exact truth, by kind of evidence; spread and missing parts of several photos
+#: by the shares that go in, since the likeliest ones promised too much on scenes left out
 EVIDENCE: dict[str, EdgeErrors] = {
     Evidence.ONE_TYPED: EdgeErrors(factor=0.78, spread=0.20, missing=0.015),
     Evidence.ONE_OPEN: EdgeErrors(
         factor=0.34, spread=0.53, power=0.75, missing=0.012, far_share=0.6, far_mm=150.0
     ),
-    Evidence.SEVERAL: EdgeErrors(factor=1.05, spread=0.45, power=0.7, missing=0.030),
+    Evidence.SEVERAL: EdgeErrors(factor=1.05, spread=0.60, power=0.7, missing=0.10),
 }
 #: the same for outlines that tracing names as in doubt
 IN_DOUBT: dict[str, EdgeErrors] = {
@@ -106,7 +107,7 @@ IN_DOUBT: dict[str, EdgeErrors] = {
     Evidence.ONE_OPEN: EdgeErrors(
         factor=0.62, spread=1.23, power=0.75, missing=0.004, far_share=0.6, far_mm=150.0
     ),
-    Evidence.SEVERAL: EdgeErrors(factor=0.96, spread=0.56, power=0.7, missing=0.212),
+    Evidence.SEVERAL: EdgeErrors(factor=0.96, spread=0.60, power=0.7, missing=0.25),
 }
 
 
