@@ -105,7 +105,8 @@ def test_what_photos_leave_unsaid_is_paid_for_once() -> None:
     # several photos: sigma as stated, no bias on top, and no outer bound as the base
     several = outline(spanner(), 0.5, method=EdgeModel.VIEWS, photo_ids=("p", "q", "r"))
     left = replace(several, bias_bound_mm=3.0, outer=several.region.buffer(6.0))
-    assert room_for(left, SNUG, 0.9).most_mm <= room_for(several, SNUG, 0.9).most_mm + 1e-6
+    # the best motion of each draw is found to 1 %: a draw that is capped may find another
+    assert room_for(left, SNUG, 0.9).most_mm <= 1.01 * room_for(several, SNUG, 0.9).most_mm
     # and a tool that one photo leaves in doubt is cut closer from several that are sure of it
     one = outline(spanner(), 1.0, in_doubt=True)
     assert room_for(several, SNUG, 0.9).most_mm < room_for(one, SNUG, 0.9).most_mm
