@@ -51,7 +51,12 @@ def test_gaps_move_the_edge_stay_with_the_job_and_are_forgotten(
     mark = next(m for m in edge_marks(before["T02"].region) if m.letter == "C")
     assert gap_at(mark, after["T02"].region) > 0.5 * told["moves_mm"]["C"]
     assert after["T02"].revision == before["T02"].revision + 1
-    assert np.min(after["T02"].sigma_ring_mm) < np.min(before["T02"].sigma_ring_mm)
+    # at C the edge is known better than elsewhere; so far off, it was traced worse than stated
+    ring = after["T02"].sigma_ring_mm
+    corners = shapely.get_coordinates(after["T02"].region.exterior)[:-1]
+    there = np.hypot(*(corners - (mark.x_mm, mark.y_mm)).T)
+    assert ring[there < 8].mean() < 0.6 * np.median(ring[there > 40])
+    assert np.median(ring) > np.median(before["T02"].sigma_ring_mm)
     assert after["T01"].region.equals(before["T01"].region)
     # a run over the lay keeps them
     assert run(["trace", "--job", "bench", "-q"]) == 0
