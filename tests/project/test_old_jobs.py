@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import json
 import shutil
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -15,6 +16,7 @@ import pytest
 from tests.project.test_loaders import LAY
 from tracer.export.machine.profiles import read_machine
 from tracer.model.lay_calibration import LayCalibration, of_lay
+from tracer.model.report import Check, Severity
 from tracer.project.outlines_file import OutlinesFile, dump_outlines, load_outlines
 from tracer.project.schema import load_job
 from tracer.project.store import JobFolder
@@ -52,6 +54,19 @@ def test_what_is_written_anew_reads_the_same(old: bytes) -> None:
     lines = [line for line in old.splitlines() if line.startswith(b'  {"id": ')]
     assert len(lines) == 2
     assert all(line in new for line in lines)
+
+
+@pytest.mark.parametrize("in_doubt", [False, True])
+@pytest.mark.parametrize("named", [False, True])
+def test_doubt_is_read_as_it_was_whatever_the_findings_say(
+    old: bytes, in_doubt: bool, named: bool
+) -> None:
+    first = replace(load_outlines(old, "").outlines[0], in_doubt=in_doubt)
+    finding = Check("outline-doubtful", Severity.WARN, "a.", "b.", subject_id=first.outline_id)
+    data = dump_outlines(OutlinesFile((first,), checks=(finding,) if named else ()))
+    assert load_outlines(data, "").outlines[0].in_doubt is in_doubt
+    # a file of before the mark was kept has it in its findings
+    assert (b'"in_doubt"' in data) is (in_doubt is not named)
 
 
 def test_a_file_without_any_calibration() -> None:

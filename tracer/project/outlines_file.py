@@ -52,7 +52,10 @@ class OutlinesFile:
 
 def dump_outlines(content: OutlinesFile) -> bytes:
     """JSON bytes; one outline a line, so that unchanged outlines keep their very bytes."""
-    outlines = [_outline_out(o, content.lay_of.get(o.outline_id, 1)) for o in content.outlines]
+    named = _named(content.checks)
+    outlines = [
+        _outline_out(o, content.lay_of.get(o.outline_id, 1), named) for o in content.outlines
+    ]
     lines = ",\n".join("  " + _compact(o) for o in outlines)
     lays = ",\n".join("  " + _compact(asdict(lay)) for lay in content.calibration)
     checks = ",\n".join("  " + _compact(_check_out(c)) for c in content.checks)
@@ -87,8 +90,7 @@ def _read(data: bytes, name: str) -> OutlinesFile:
         for number, lay in enumerate(content.calibration, start=1):
             sound_ring(lay.hull, least=0)
             _refuse_half_known(lay, f"calibration of lay {number}")
-        # files of before the mark was kept have it in their findings
-        named = {c.subject_id for c in content.checks if c.slug == "outline-doubtful"}
+        named = _named(content.checks)
         return OutlinesFile(
             outlines=tuple(_outline_in(row, named) for row in content.outlines),
             calibration=content.calibration,
@@ -224,7 +226,12 @@ def kept_calibration(calibration: Calibration, names: Mapping[str, str]) -> LayC
     )
 
 
-def _outline_out(o: Outline, lay: int) -> dict[str, Any]:
+def _named(checks: Sequence[Check]) -> set[str | None]:
+    """Ids of the outlines that the findings call doubtful."""
+    return {c.subject_id for c in checks if c.slug == "outline-doubtful"}
+
+
+def _outline_out(o: Outline, lay: int, named: set[str | None]) -> dict[str, Any]:
     # The outline's own turn and first vertex are kept: sigma_ring_mm belongs to its vertices.
     return {
         "id": o.outline_id,
@@ -246,7 +253,8 @@ def _outline_out(o: Outline, lay: int) -> dict[str, Any]:
         "revision": o.revision,
         "sigma_ring_mm": [_number(v) for v in o.sigma_ring_mm],
         **_budget_out(o),
-        "in_doubt": o.in_doubt,
+        # where the findings say the same, nothing: older outlines keep their very lines
+        **({"in_doubt": o.in_doubt} if o.in_doubt != (o.outline_id in named) else {}),
         "outer": _geometry_out(o.outer),
         "inner": _geometry_out(o.inner),
     }
