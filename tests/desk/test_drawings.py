@@ -17,7 +17,7 @@ from shapely.geometry import Polygon
 from tests.desk.bench import seed_job
 from tests.desk.client import Open
 from tests.desk.conftest import serving
-from tests.desk.test_layout_page import RING
+from tests.desk.test_additions_page import RING
 from tests.desk.test_swapping import get, over
 from tracer.desk.jobs import job_id
 from tracer.project.store import JobFolder

@@ -12,13 +12,12 @@ from typing import Any
 
 import numpy as np
 import pytest
-from shapely.geometry import Polygon, box
+from shapely.geometry import box
 
 from tests.panel.bench import bar, drawer, outline, panel_of, plan, row_of_bars, spanner
 from tests.project.damage import PROGRAMMERS, broken_bytes, damaged, without_quotes
 from tracer.errors import TracerError
 from tracer.export.machine.profiles import machine_toml, parse_machine, read_machine
-from tracer.geometry.sound import UnsoundShape, sound_area, sound_polygon, sound_ring
 from tracer.loading import parse_json, parse_toml, read_file
 from tracer.model.corrections import Corrections, Stroke
 from tracer.model.lay_calibration import CardPlace, LayCalibration, PhotoCamera
@@ -370,40 +369,3 @@ def test_nesting_and_numerals_are_bounded() -> None:
     assert parse_json(b'"[[[' + b"[" * 100 + b'"', refuse, 1000)
     with pytest.raises(TracerError, match="at most"):
         parse_toml(b"a = 1", refuse, 3)
-
-
-BOWTIE = [(0, 0), (10, 10), (10, 0), (0, 10)]
-
-
-@pytest.mark.parametrize(
-    ("ring", "words"),
-    [
-        (BOWTIE, "crosses itself"),
-        ([(0, 0), (10, 0)], "2 corners"),
-        ([(0, 0), (10, 0), (float("nan"), 3)], "not finite"),
-        ([(0, 0), (10, 0), (float("inf"), 3)], "not finite"),
-        ([(0, 0), (10, 0), (2e6, 3)], "from the origin"),
-        ([(0, 0), (10, 0), (5, 0)], "no area"),
-        ([(0, 0), (10, 0), "ab"], "not two numbers"),
-        ([(0, 0), (10, 0), None], "not two numbers"),
-        ([], "not two numbers"),
-        (7, "not two numbers"),
-        (np.random.default_rng(1).random((60_000, 2)), "corners, more than"),
-    ],
-)
-def test_a_shape_is_checked_once_for_all(ring: Any, words: str) -> None:
-    with pytest.raises(UnsoundShape, match=words):
-        sound_polygon(ring)
-
-
-def test_sound_shapes_keep_their_corners() -> None:
-    square = [(0.0, 0.0), (10.0, 0.0), (10.0, 10.0), (0.0, 10.0)]
-    assert list(sound_polygon(square).exterior.coords)[:-1] == square
-    # touching itself by a rounding encloses nothing: the corners stay as written
-    touching = [(0, 0), (10, 0), (10, 5), (5, 5.0001), (5, 5), (10, 5), (10, 10), (0, 10)]
-    assert not Polygon(touching).is_valid
-    assert len(sound_polygon(touching).exterior.coords) == 9
-    assert len(sound_ring([], least=0)) == 0
-    for value in (None, {"type": "Point", "coordinates": [1, 2]}, {"type": "Polygon"}, {}):
-        with pytest.raises(UnsoundShape):
-            sound_area(value)

@@ -12,8 +12,19 @@ import typer
 
 from tracer.cli.arranged_words import arranged_record, figures, summary
 from tracer.cli.console import EXIT_CHECK_FAILED, Console
-from tracer.cli.options import Json, Quiet, length, number, size, with_range
-from tracer.errors import TracerError, UsageError
+from tracer.cli.options import (
+    Json,
+    LayoutEffort,
+    LayoutGap,
+    LayoutSeed,
+    LayoutSpare,
+    Quiet,
+    length,
+    number,
+    size,
+    with_range,
+)
+from tracer.errors import TracerError
 from tracer.lengths import format_length
 from tracer.loading import read_file
 from tracer.model.panel import BayKind
@@ -26,7 +37,7 @@ from tracer.model.panel_plan import (
     Spare,
     Style,
 )
-from tracer.ranges import MOST_BYTES, shown
+from tracer.ranges import MOST_BYTES
 
 if TYPE_CHECKING:
     from tracer.model.panel_plan import PanelPlan
@@ -112,30 +123,10 @@ def arrange(
             metavar="ID,ID", help="Tools that stay where they are; the rest is laid out afresh."
         ),
     ] = None,
-    gap: Annotated[
-        Any,
-        typer.Option(
-            parser=length("--gap"),
-            metavar="LENGTH",
-            help=with_range("Between tools of a fresh layout.", "--gap"),
-        ),
-    ] = None,
-    spare: Annotated[
-        str | None,
-        typer.Option(metavar="HOW", help="Free room of a fresh layout: whole, or spread."),
-    ] = None,
-    effort: Annotated[
-        str | None,
-        typer.Option(metavar="HOW", help="Search for fresh layouts: quick, usual, or long."),
-    ] = None,
-    seed: Annotated[
-        Any,
-        typer.Option(
-            parser=number("--seed"),
-            metavar="N",
-            help=with_range("Start of the search; the same number gives the same.", "--seed"),
-        ),
-    ] = None,
+    gap: LayoutGap = None,
+    spare: LayoutSpare = None,
+    effort: LayoutEffort = None,
+    seed: LayoutSeed = None,
     max_shift: Annotated[
         Any,
         typer.Option(
@@ -213,18 +204,18 @@ def arrange(
 ) -> None:
     """Outlines to a panel: bay, places, depths, finger notches, seams, screws, checks."""
     console = Console(as_json=as_json, quiet=quiet)
-    kinds = _choice(kind, {k.value: k for k in BayKind}, "--kind")
-    where = _choice(anchor, {a.value: a for a in Anchor}, "--anchor")
-    fits = _choice(fit, {f.value: f for f in FitClass}, "--fit")
+    kinds = choice(kind, {k.value: k for k in BayKind}, "--kind")
+    where = choice(anchor, {a.value: a for a in Anchor}, "--anchor")
+    fits = choice(fit, {f.value: f for f in FitClass}, "--fit")
     fresh: dict[str, Any] = {
-        "style": _choice(style, {x.value: x for x in Style}, "--style"),
+        "style": choice(style, {x.value: x for x in Style}, "--style"),
         "choice": None if choice is None else int(choice),
         "gap_mm": gap,
-        "spare": _choice(spare, {x.value: x for x in Spare}, "--spare"),
-        "effort": _choice(effort, {x.value: x for x in Effort}, "--effort"),
+        "spare": choice(spare, {x.value: x for x in Spare}, "--spare"),
+        "effort": choice(effort, {x.value: x for x in Effort}, "--effort"),
         "seed": None if seed is None else int(seed),
     }
-    ways = _choice(place, {a.value: a for a in Arrangement}, "--place")
+    ways = choice(place, {a.value: a for a in Arrangement}, "--place")
     stays = [name.strip() for name in stay.split(",") if name.strip()] if stay else []
     if ways is None and (stays or _given(fresh)):
         ways = Arrangement.FRESH  # what was typed means nothing else
@@ -312,14 +303,6 @@ def _bay(plan: PanelPlan, size_mm: tuple[float, float] | None, measures: dict[st
     if size_mm is None:
         return None  # one that fits round the tools is made when they are known
     return Bay(**({"kind": BayKind.DRAWER} | measures), width_mm=size_mm[0], height_mm=size_mm[1])
-
-
-def _choice(text: str | None, known: dict[str, Any], option: str) -> Any:
-    if text is None:
-        return None
-    if text.lower() not in known:
-        raise UsageError("usage", f"{option} {shown(text)} is not one of {', '.join(known)}.")
-    return known[text.lower()]
 
 
 def _plan(path: Path | None) -> tuple[str, bytes] | None:

@@ -9,7 +9,19 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from tracer.cli.console import EXIT_CHECK_FAILED, Console, check_record
-from tracer.cli.options import Json, Quiet, Replace, choice, length, number, size, with_range
+from tracer.cli.options import (
+    Json,
+    LayoutEffort,
+    LayoutGap,
+    LayoutSeed,
+    LayoutSpare,
+    Quiet,
+    Replace,
+    choice,
+    length,
+    size,
+    with_range,
+)
 from tracer.errors import UsageError
 from tracer.lengths import format_length
 from tracer.model.panel import Bay, BayKind
@@ -56,29 +68,10 @@ def divide(
         str | None,
         typer.Option(metavar="STYLE", help="rows, dense (smallest), spread (fills)."),
     ] = None,
-    gap: Annotated[
-        Any,
-        typer.Option(
-            parser=length("--gap"),
-            metavar="LENGTH",
-            help=with_range("Between tools.", "--gap"),
-        ),
-    ] = None,
-    spare: Annotated[
-        str | None, typer.Option(metavar="HOW", help="Free room: whole, or spread.")
-    ] = None,
-    effort: Annotated[
-        str | None,
-        typer.Option(metavar="HOW", help="Search for layouts: quick, usual, or long."),
-    ] = None,
-    seed: Annotated[
-        Any,
-        typer.Option(
-            parser=number("--seed"),
-            metavar="N",
-            help=with_range("Start of the search; the same number gives the same.", "--seed"),
-        ),
-    ] = None,
+    gap: LayoutGap = None,
+    spare: LayoutSpare = None,
+    effort: LayoutEffort = None,
+    seed: LayoutSeed = None,
     partly: Annotated[
         bool,
         typer.Option("--partly", help="Make the panels of what fits where not all tools do."),

@@ -6,6 +6,10 @@ option     meaning                                 commands
 --json     one JSON object on stdout               all
 --quiet    nothing but errors and failed checks    all
 --replace  write over what is there                trace, cut, cards, coupon
+--gap      between tools of a fresh layout         arrange, divide
+--spare    its free room                           arrange, divide
+--effort   how long it is looked for               arrange, divide
+--seed     where the search begins                 arrange, divide
 ========== ======================================= ===================================
 """
 
@@ -23,6 +27,10 @@ from tracer.ranges import LONGEST_TEXT, OPTIONS, checked_option, shown
 
 __all__ = [
     "Json",
+    "LayoutEffort",
+    "LayoutGap",
+    "LayoutSeed",
+    "LayoutSpare",
     "Quiet",
     "Replace",
     "card_sizes",
@@ -136,6 +144,31 @@ Quiet = Annotated[
     bool, typer.Option("--quiet", "-q", help="Say nothing but errors and failed checks.")
 ]
 Replace = Annotated[bool, typer.Option("--replace", help="Write over what is already there.")]
+
+LayoutGap = Annotated[
+    Any,
+    typer.Option(
+        parser=length("--gap"),
+        metavar="LENGTH",
+        help=with_range("Between tools of a fresh layout.", "--gap"),
+    ),
+]
+LayoutSpare = Annotated[
+    str | None,
+    typer.Option(metavar="HOW", help="Free room of a fresh layout: whole, or spread."),
+]
+LayoutEffort = Annotated[
+    str | None,
+    typer.Option(metavar="HOW", help="Search for fresh layouts: quick, usual, or long."),
+]
+LayoutSeed = Annotated[
+    Any,
+    typer.Option(
+        parser=number("--seed"),
+        metavar="N",
+        help=with_range("Start of the search; the same number gives the same.", "--seed"),
+    ),
+]
 
 
 def choice(text: str | None, values: dict[str, Any], option: str) -> Any:
