@@ -24,6 +24,7 @@ from tracer.cli.options import (
     size,
     with_range,
 )
+from tracer.cli.options import choice as one_of  # an option of its own is called choice
 from tracer.errors import TracerError
 from tracer.lengths import format_length
 from tracer.loading import read_file
@@ -204,18 +205,18 @@ def arrange(
 ) -> None:
     """Outlines to a panel: bay, places, depths, finger notches, seams, screws, checks."""
     console = Console(as_json=as_json, quiet=quiet)
-    kinds = choice(kind, {k.value: k for k in BayKind}, "--kind")
-    where = choice(anchor, {a.value: a for a in Anchor}, "--anchor")
-    fits = choice(fit, {f.value: f for f in FitClass}, "--fit")
+    kinds = one_of(kind, {k.value: k for k in BayKind}, "--kind")
+    where = one_of(anchor, {a.value: a for a in Anchor}, "--anchor")
+    fits = one_of(fit, {f.value: f for f in FitClass}, "--fit")
     fresh: dict[str, Any] = {
-        "style": choice(style, {x.value: x for x in Style}, "--style"),
+        "style": one_of(style, {x.value: x for x in Style}, "--style"),
         "choice": None if choice is None else int(choice),
         "gap_mm": gap,
-        "spare": choice(spare, {x.value: x for x in Spare}, "--spare"),
-        "effort": choice(effort, {x.value: x for x in Effort}, "--effort"),
+        "spare": one_of(spare, {x.value: x for x in Spare}, "--spare"),
+        "effort": one_of(effort, {x.value: x for x in Effort}, "--effort"),
         "seed": None if seed is None else int(seed),
     }
-    ways = choice(place, {a.value: a for a in Arrangement}, "--place")
+    ways = one_of(place, {a.value: a for a in Arrangement}, "--place")
     stays = [name.strip() for name in stay.split(",") if name.strip()] if stay else []
     if ways is None and (stays or _given(fresh)):
         ways = Arrangement.FRESH  # what was typed means nothing else
