@@ -63,6 +63,30 @@ def test_standing_cylinder_is_seen_where_perspective_puts_it(renderer: Renderer)
 
 
 @needs_compiler
+def test_a_thin_plate_on_its_edge_gives_the_height(renderer: Renderer) -> None:
+    """Plates of 2 mm, 75 mm high, on a low body, wherever they stand and along either axis."""
+    for at in (-61.3, -20.0, 0.7, 33.9, 80.2):
+        for size in ((2.0, 120.0, 75.0), (120.0, 2.0, 75.0)):
+            place = (at, 0.0, 37.5) if size[0] < 3 else (0.0, at, 37.5)
+            shape = Shape().box((0.0, 0.0, 15.0), (230.0, 230.0, 30.0)).box(place, size)
+            _, heights = renderer.render([lay_of(shape)])
+            assert heights[0] == pytest.approx(75.0, abs=0.1)
+
+
+@needs_compiler
+def test_a_tool_laid_aslant_reaches_where_the_rotation_puts_it(renderer: Renderer) -> None:
+    """A slab leaned by a: its far upper edge at h cos a, its tip lower by length sin a."""
+    for across in (False, True):
+        size = (4.0, 60.0, 40.0) if across else (60.0, 4.0, 40.0)
+        place = (0.0, -30.0, 20.0) if across else (-30.0, 0.0, 20.0)
+        shape = Shape().box(place, size, edge=0.0).leaned(0.3, across=across)
+        _, heights = renderer.render([lay_of(shape)])
+        top = 60 * np.sin(0.3) + 40 * np.cos(0.3)
+        assert heights[0] == pytest.approx(top, abs=0.6)
+        assert shape.hi[2] == pytest.approx(top, abs=1e-6)
+
+
+@needs_compiler
 def test_lying_bar_is_seen_at_its_tangent(renderer: Renderer) -> None:
     """Height of the tangent point of a bar on the sheet: r (1 + sin a), tan a = rho / H.
 

@@ -24,7 +24,7 @@ def lays() -> list[Lay]:
 
 
 def test_every_class_is_drawn(lays: list[Lay]) -> None:
-    """160 draws, the rarest class 2 in 119: missed once in 15 such seeds, so at most two may be."""
+    """160 draws, the rarest class 3 in 184: missed once in 14 such seeds, so at most two may be."""
     assert len({lay.theme for lay in lays}) >= len(THEMES) - 2
 
 
@@ -74,13 +74,15 @@ def test_separating_sides() -> None:
 def test_small_recipes_lie_on_the_sheet() -> None:
     """Nothing dips far below z = 0, where rays end: 16 % of a hexagon's box, the end of a bar."""
     g = np.random.default_rng(3)
-    for recipe in {*COINS, *SCREWS, *PIERCED, *PLAIN_SOLIDS, *THIN, *OPEN, *SLENDER, *HANDLES}:
+    recipes = {*COINS, *SCREWS, *PIERCED, *PLAIN_SOLIDS, *THIN, *OPEN, *SLENDER, *HANDLES}
+    for recipe in sorted(recipes, key=lambda r: r.__name__):
         for _ in range(20):
             shape, slots = recipe(g)
             if recipe.__name__ == "perforated":  # its flange is cut level afterwards
                 continue
-            # boxes of the cranked spanner's slanting bars overreach by radius times slope
-            assert shape.lo[2] > (-8.0 if recipe is ring_spanner else -3.0), recipe
+            # boxes of the cranked spanner's slanting bars overreach by radius times slope; the
+            # shaft of a loop is up to 1.4 times as thick as its wire, of 9 mm at most: 3.6 mm
+            assert shape.lo[2] > (-8.0 if recipe is ring_spanner else -3.7), recipe
             assert (shape.hi > shape.lo).all()
             assert slots[0] != "same"
 

@@ -74,13 +74,19 @@ HD float column_top(const World &w, const Tool &k, float u, float v) {
   return 0;
 }
 
+// The i-th of n columns spread so that no two have the same u or v: a thin wall along either axis is met.
+HD float spread_top(const World &w, const Tool &k, int i, int n) {
+  float v = i * 0.61803399f;
+  return column_top(w, k, (i + 0.5f) / n, v - floorf(v));
+}
+
 #ifdef __CUDACC__
-__global__ void k_heights(const Prim *prims, Tool *tools, int n, int grid) {
+__global__ void k_heights(const Prim *prims, Tool *tools, int n, int columns) {
   int t = blockIdx.x; if (t >= n) return;
   World w = {0, tools, prims, prims, 0, 0};
   float top = 0;
-  for (int i = threadIdx.x; i < grid * grid; i += blockDim.x)
-    top = fmaxf(top, column_top(w, tools[t], (i % grid + 0.5f) / grid, (i / grid + 0.5f) / grid));
+  for (int i = threadIdx.x; i < columns; i += blockDim.x)
+    top = fmaxf(top, spread_top(w, tools[t], i, columns));
   atomicMax((int *)&tools[t].height, __float_as_int(top));
 }
 __global__ void k_render(const Scene *scenes, const Tool *tools, const Prim *prims, const Prim *crests, const Mat *mats,
@@ -97,10 +103,10 @@ __global__ void k_render(const Scene *scenes, const Tool *tools, const Prim *pri
 extern "C" int render_scenes(const Scene *scenes, int n_scenes, Tool *tools, int n_tools, const Prim *prims,
                              const Prim *crests, const Mat *mats, const uint64_t *bits, int size, float *light, uint8_t *id,
                              float *cover, float *near_mm, float *fraction) {
-  const int grid = 72;
+  const int columns = 72 * 72;
 #ifdef __CUDACC__
   cudaDeviceSetLimit(cudaLimitStackSize, 24576);
-  if (n_tools > 0) k_heights<<<n_tools, 256>>>(prims, tools, n_tools, grid);
+  if (n_tools > 0) k_heights<<<n_tools, 256>>>(prims, tools, n_tools, columns);
   dim3 block(8, 8), blocks((size + 7) / 8, (size + 7) / 8, n_scenes);
   k_render<<<blocks, block>>>(scenes, tools, prims, crests, mats, bits, light, id, cover, near_mm, fraction);
   cudaError_t e = cudaDeviceSynchronize();
@@ -108,8 +114,8 @@ extern "C" int render_scenes(const Scene *scenes, int n_scenes, Tool *tools, int
 #else
   for (int t = 0; t < n_tools; t++) {
     World w = {0, tools, prims, prims, 0, 0};
-    for (int i = 0; i < grid * grid; i++)
-      tools[t].height = fmaxf(tools[t].height, column_top(w, tools[t], (i % grid + 0.5f) / grid, (i / grid + 0.5f) / grid));
+    for (int i = 0; i < columns; i++)
+      tools[t].height = fmaxf(tools[t].height, spread_top(w, tools[t], i, columns));
   }
   for (int b = 0; b < n_scenes; b++) {
     const Scene &s = scenes[b];

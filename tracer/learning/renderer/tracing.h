@@ -16,7 +16,7 @@ HD_CALL Found cast(const World &w, V o, V d, float tmax, float pad, Among among)
     float t0 = 0, t1 = f.t;
     if (!slab(k, a, b, pad, t0, t1)) continue;
     float t = t0;
-    for (int j = 0; j < 72 && t < t1; j++) {
+    for (int j = 0; j < 128 && t < t1; j++) {
       V q = a + b * t;
       Hit h = tool_distance(among == ALL ? w.prims : w.crests, k, q);
       if (pad > 0 && h.d < f.near_mm) { f.near_mm = h.d; f.near_z = q.z; f.near_tool = i; }

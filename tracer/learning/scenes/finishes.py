@@ -85,6 +85,38 @@ def _plastic(m: NDArray[np.void], g: Generator, kind: str) -> None:
         m["bump_mm"] = g.uniform(1.2, 9)
 
 
+def _steel(m: NDArray[np.void], g: Generator) -> None:
+    """Flat steel: mirror-like, brushed, dull, blued, grey; ground edges, stains, etching."""
+    m["metal"] = g.uniform(0.75, 1.0)
+    look = g.choice([0, 1, 1, 1, 2, 2, 2, 3, 4])
+    if look == 0:
+        m["a"], m["rough"] = grey(g, 0.55, 0.95), g.uniform(0.01, 0.1)
+    elif look == 1:
+        m["a"], m["rough"] = grey(g, 0.4, 0.92), g.uniform(0.1, 0.35)
+        m["metal"] = g.uniform(0.5, 1)  # fine scratches scatter light as paint does
+        m["bump"], m["bump_kind"], m["bump_mm"] = g.uniform(0.02, 0.15), 1, g.uniform(0.3, 1.5)
+    elif look == 2:
+        m["a"], m["rough"], m["metal"] = (
+            grey(g, 0.3, 0.85),
+            g.uniform(0.3, 0.65),
+            g.uniform(0.2, 0.9),
+        )
+    elif look == 3:
+        blue = np.array([0.7, 0.85, g.uniform(1.0, 1.8)])
+        m["a"], m["rough"] = grey(g, 0.03, 0.15) * blue, g.uniform(0.1, 0.45)
+    else:
+        m["a"], m["rough"] = grey(g, 0.06, 0.35), g.uniform(0.15, 0.6)
+    m["b"] = m["a"] * np.exp(g.uniform(np.log(0.3), np.log(2.5)))
+    roll, q = g.random(), m["q"]
+    if roll < 0.3:  # the ground strip along an edge
+        m["pattern"], q[0], q[1], q[2], q[3] = 9, 0, 1, g.normal(0, 12), g.uniform(1, 8)
+    elif roll < 0.5:
+        m["pattern"], q[2], q[3] = 2, g.uniform(4, 30), g.uniform(-0.2, 0.4)
+    elif roll < 0.6:
+        m["pattern"], q[0], q[1] = 12, g.normal(60, 40), g.normal(0, 4)
+        q[2], q[3], q[4], q[5] = g.uniform(6, 40), g.uniform(2, 10), g.uniform(1.2, 4), 0.0
+
+
 _COIN_METALS = np.array([[0.8, 0.42, 0.27], [0.86, 0.66, 0.3], [0.78, 0.75, 0.7]])
 
 
@@ -196,6 +228,8 @@ def material(kind: str, g: Generator) -> NDArray[np.void]:
         m["b"] = m["a"] * g.uniform(0.6, 1.6)
     elif kind == "banded":
         _banded(m, g)
+    elif kind == "steel":
+        _steel(m, g)
     elif kind == "plated":  # zinc: yellow or blue, dull
         _metal(m, g, False)
         m["a"] = m["a"] * (g.choice([[1.0, 0.85, 0.55], [0.85, 0.95, 1.0], [1.0, 1.0, 1.0]]))

@@ -50,10 +50,11 @@ def _room(scene: NDArray[np.void], g: Generator, theme: Theme) -> None:
     a0 = g.uniform(0, 6.28)
     for i in range(count):
         one = np.zeros((), LIGHT)
-        d = _unit(a0 + i * g.uniform(0.5, 2.5), g.uniform(0.25, 1.5))
+        rise, wide = (theme.rise, theme.lamp) if hard else ((0.25, 1.5), (0.006, 0.3))
+        d = _unit(a0 + i * g.uniform(0.5, 2.5), g.uniform(*rise))
         far = g.uniform(700, 3000)
         one["pos"] = d * far
-        one["radius"] = far * np.exp(g.uniform(np.log(0.006), np.log(0.06 if hard else 0.3)))
+        one["radius"] = far * np.exp(g.uniform(*np.log(wide)))
         one["col"] = warm * g.uniform(0.5, 2.5) / np.sqrt(count) * (1 + g.normal(0, 0.05, 3))
         lights.append(one)
     if style in (1, 2, 3, 4) or g.random() < 0.3:

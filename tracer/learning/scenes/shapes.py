@@ -263,3 +263,31 @@ class Shape:
         r = np.array(radii)
         frame = np.array([[c, s, 0], [-s, c, 0], [0, 0, 1]])
         return self._add(ELLIPSOID, frame, np.array(at, float), list(r), (-r, r), **how)  # type: ignore[arg-type]
+
+    def joined(self, other: Shape) -> Shape:
+        """All of ``other`` after what is here; cuts made before leave it whole."""
+        self.prims += other.prims
+        self.lo, self.hi = np.minimum(self.lo, other.lo), np.maximum(self.hi, other.hi)
+        return self
+
+    def leaned(self, angle: float, *, across: bool = False) -> Shape:
+        """Everything turned about the y axis so that what has x > 0 goes down by ``angle``.
+
+        ``across`` turns about the x axis instead: what has y > 0 goes down. The box grows to
+        that of the turned box.
+        """
+        c, s = np.cos(angle), np.sin(angle)
+        turn = np.array(
+            [[1, 0, 0], [0, c, s], [0, -s, c]] if across else [[c, 0, s], [0, 1, 0], [-s, 0, c]]
+        )
+        for p in self.prims:
+            m = p["m"].reshape(3, 4).astype(float)
+            m[:, :3] = m[:, :3] @ turn.T
+            p["m"] = m.ravel()
+        lo, hi = self.lo, self.hi
+        corners = np.array(
+            [[x, y, z] for x in (lo[0], hi[0]) for y in (lo[1], hi[1]) for z in (lo[2], hi[2])]
+        )
+        world = corners @ turn.T
+        self.lo, self.hi = world.min(0), world.max(0)
+        return self

@@ -7,16 +7,21 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.random import Generator
 
+from tracer.learning.scenes.dark_rods import DARK_RODS
+from tracer.learning.scenes.flat_blades import FLAT_BLADES
 from tracer.learning.scenes.grounds import GROUND_KINDS
 from tracer.learning.scenes.hand_tools import Recipe
 from tracer.learning.scenes.open_shapes import HANDLES, OPEN, SLENDER
 from tracer.learning.scenes.recipes import BULKY_TOOLS, HAND_TOOLS
+from tracer.learning.scenes.sideways_tools import SIDEWAYS
 from tracer.learning.scenes.small_parts import COINS, PIERCED, PLAIN_SOLIDS, SCREWS, SMALL, THIN
+from tracer.learning.scenes.tongues import TONGUED
 
 __all__ = ["THEMES", "Theme", "draw_theme"]
 
 _MATS = ("grid", "grid", "grid", "check", "tiles", "weave", "dots", "ribs")
 _CLOTHS = ("cloth", "cloth", "weave", "knit", "check", "plain", "foam")
+_DARK = ("dark body", "dark body", "rubber", "black", "dark metal")
 _ALL: tuple[Recipe, ...] = (*HAND_TOOLS, *BULKY_TOOLS, *OPEN, *HANDLES)
 
 
@@ -39,7 +44,8 @@ class Theme:
     recipes
         What is laid; the usual mixture if empty.
     hard
-        Odds that one small lamp rules; ``ambient`` the light beside it.
+        Odds that one small lamp rules; ``ambient`` the light beside it, ``lamp`` the lamp's radius
+        over its distance, ``rise`` its elevation in radians.
     throws
         Odds that bright steel throws light on the sheet.
     layout
@@ -61,6 +67,8 @@ class Theme:
     recipes: tuple[Recipe, ...] = ()
     hard: float = 0.4
     ambient: tuple[float, float] = (0.02, 0.35)
+    lamp: tuple[float, float] = (0.006, 0.06)
+    rise: tuple[float, float] = (0.25, 1.5)
     throws: float = 0.25
     layout: str = ""
     least: int = 4
@@ -148,6 +156,48 @@ THEMES: dict[str, Theme] = {
     "close": Theme(6, recipes=(*_ALL, *SMALL), layout="series", least=6),
     "marked": Theme(4, recipes=(*_ALL, *SMALL), marked=1.0),
     "empty": Theme(4, layout="none", least=0, marked=0.5, edged=0.6),
+    "flat steel": Theme(
+        11, (0.3, 0.92), recipes=FLAT_BLADES, hard=0.3, ambient=(0.05, 0.8), throws=0.35, marked=0.4
+    ),
+    "tongues": Theme(7, recipes=(*TONGUED * 3, *BULKY_TOOLS), least=3),
+    "on its side": Theme(8, recipes=(*SIDEWAYS * 3, *BULKY_TOOLS), least=2),
+    "dark rods": Theme(
+        5,
+        (0.004, 0.06),
+        ("foam", "foam", "foam", "ribs", "plain", "fibre", "knit", "weave"),
+        ("dark metal", "dark metal", "black", "rubber"),
+        0.75,
+        own_tone=0.15,
+        recipes=DARK_RODS,
+        hard=0.3,
+        least=6,
+    ),
+    "soft shadow": Theme(
+        4,
+        (0.06, 0.8),
+        (),
+        _DARK,
+        0.75,
+        recipes=(*BULKY_TOOLS, *SIDEWAYS, *HANDLES * 3, *TONGUED),
+        hard=1.0,
+        ambient=(0.01, 0.15),
+        lamp=(0.06, 0.5),
+        rise=(0.35, 1.2),
+        least=2,
+    ),
+    "side shadow": Theme(
+        3,
+        (0.1, 0.9),
+        (),
+        _DARK,
+        0.6,
+        recipes=(*HAND_TOOLS, *BULKY_TOOLS, *SIDEWAYS, *HANDLES * 3, *FLAT_BLADES),
+        hard=1.0,
+        ambient=(0.004, 0.06),
+        lamp=(0.004, 0.03),
+        rise=(0.3, 0.9),
+        throws=0.15,
+    ),
 }
 _NAMES = list(THEMES)
 _ODDS = np.array([t.odds for t in THEMES.values()]) / sum(t.odds for t in THEMES.values())
