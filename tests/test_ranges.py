@@ -37,6 +37,9 @@ OPTION_METAVARS |= {
     "SECONDS",
     "RANGE",
     "[CARD:]LxS",
+    "LxS",
+    "LxW",
+    "DxT",
     "[PHOTO:]X,Y",
     "[PHOTO:]X,Y,X,Y",
 }

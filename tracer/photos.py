@@ -34,6 +34,7 @@ from tracer.model.report import Check, Severity
 __all__ = [
     "FORMATS",
     "MAX_MEGAPIXELS",
+    "camera_of",
     "decode_photo",
     "printable_name",
     "read_photo",
@@ -164,17 +165,41 @@ def decode_photo(data: bytes, name: str, *, shrink: int = 1) -> Photo:
     turns = 0 if heic else _QUARTER_TURNS.get(orientation if isinstance(orientation, int) else 1, 0)
     focal_35mm, checks = _focal(tags, name)
     checks += _cropped(tags, stored_size, name)
-    key = (str(exif.get(_MODEL, "")), focal_35mm, sorted(stored_size), tags.get(_FOCAL_LENGTH))
     return Photo(
         photo_id=hashlib.sha256(data).hexdigest()[:16],
         name=name,
         pixels=pixels,
         focal_35mm=focal_35mm,
-        camera_key=hashlib.sha256(repr(key).encode()).hexdigest()[:12],
+        camera_key=_camera_key(exif, tags, stored_size, focal_35mm),
         quarter_turns=turns,
         checks=checks,
         icc_profile=profile if isinstance(profile, bytes) else None,
     )
+
+
+def camera_of(data: bytes, name: str) -> str:
+    """What tells one camera from another, as `Photo.camera_key`; no pixel is decoded.
+
+    Raises
+    ------
+    TracerError
+        ``photo-unreadable``, ``photo-too-large``.
+    """
+    heic = data[4:8] == b"ftyp"
+    if heic:
+        _register_heic(name)
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        with _opened(data, name, HEIC_FORMATS if heic else FORMATS) as image:
+            exif, tags = _exif(image)
+            return _camera_key(exif, tags, image.size, _focal(tags, name)[0])
+
+
+def _camera_key(
+    exif: Any, tags: Any, stored_size: tuple[int, int], focal_35mm: float | None
+) -> str:
+    key = (str(exif.get(_MODEL, "")), focal_35mm, sorted(stored_size), tags.get(_FOCAL_LENGTH))
+    return hashlib.sha256(repr(key).encode()).hexdigest()[:12]
 
 
 def _register_heic(name: str) -> None:

@@ -34,6 +34,8 @@ OPTION_WORDS: dict[str, tuple[tuple[str, str], ...]] = {
         ("the number of the hole", "--hole"),
         ("on the face that lay up", "--strips"),
     ),
+    "trial-board-missing": (("type both sides", "--card-size"),),
+    "trial-missing": (("name the sizes", "--coin, --block, --block-height"),),
     "coupon-strips-wrong": (("type the hole", "--hole"),),
     "cut-exists": (("write over them", "--replace"),),
     "depth-not-said": (

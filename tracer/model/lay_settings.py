@@ -39,6 +39,8 @@ class LaySettings:
         Report loose cables as outlines too.
     separation
         Which separation of tool and ground.
+    edge_shift_mm
+        By how much every edge is moved outward, since this phone was found to see edges elsewhere.
     """
 
     card_sizes: CardSizes = field(default_factory=CardSizes)
@@ -48,6 +50,7 @@ class LaySettings:
     edge: EdgeModel | None = None
     keep_cables: bool | None = None
     separation: Separation | None = None
+    edge_shift_mm: float | None = None
 
     def over(self, earlier: LaySettings) -> LaySettings:
         """These where they were typed, the earlier ones elsewhere.
@@ -74,6 +77,7 @@ class LaySettings:
                 "edge",
                 "keep_cables",
                 "separation",
+                "edge_shift_mm",
             )
             if (value := getattr(self, name)) is not None
         }

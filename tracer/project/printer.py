@@ -15,7 +15,7 @@ from tracer.errors import TracerError
 from tracer.loading import parse_json, read_file
 from tracer.ranges import MOST_BYTES, OPTIONS, shown
 
-__all__ = ["load_printed", "save_printed", "settings_folder"]
+__all__ = ["is_printed", "load_printed", "save_printed", "settings_folder"]
 
 _FILE = "printer.json"
 
@@ -73,6 +73,14 @@ def load_printed() -> tuple[float, float]:
         if body.get(key) not in span:
             raise refuse(f"{key}: {shown(body.get(key))} was read, it takes {span.words}")
     return float(body["x_mm"]), float(body["y_mm"])
+
+
+def is_printed() -> bool:
+    """Whether somebody typed what the bars measure."""
+    try:
+        return (settings_folder() / _FILE).is_file()
+    except OSError:
+        return False
 
 
 def save_printed(x_mm: float, y_mm: float) -> None:

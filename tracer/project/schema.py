@@ -86,6 +86,8 @@ class LayRecord:
     card_thickness_mm: float | None = field(default=None, repr=False)
     #: gaps read on the paper template, by outline id: an input of a run where there are any
     readings: dict[str, tuple[EdgeReading, ...]] = field(default_factory=dict, repr=False)
+    #: what was proved of the phone when the lay was first traced; an input where it is not 0
+    edge_shift_mm: float | None = field(default=None, repr=False)
 
     @property
     def settings(self) -> LaySettings:
@@ -98,6 +100,7 @@ class LayRecord:
             edge=EdgeModel(self.edge) if self.edge else None,
             keep_cables=self.keep_cables,
             separation=Separation(self.silhouettes),
+            edge_shift_mm=self.edge_shift_mm,
         )
 
     def with_settings(self, typed: LaySettings) -> LayRecord:
@@ -114,6 +117,7 @@ class LayRecord:
             edge=now.edge.value if now.edge else None,
             keep_cables=bool(now.keep_cables),
             silhouettes=(now.separation or Separation.AUTO).value,
+            edge_shift_mm=now.edge_shift_mm,
         )
 
     #: the outlines are up to date; drawings and pictures of them are still to be made

@@ -39,6 +39,7 @@ MOST_BYTES: dict[str, int] = {
     "file of a job": 64_000_000,
     "printer's settings": 100_000,
     "list of foams": 200_000,
+    "phones' settings": 2_000_000,
 }
 
 

@@ -10,7 +10,7 @@ import numpy as np
 
 from tracer.atomic import is_folder, is_there
 from tracer.errors import TracerError, UsageError
-from tracer.photos import decode_photo
+from tracer.photos import camera_of
 from tracer.project.store import JobFolder
 from tracer.workflows.arranging.panel_tools import rows_by_outline
 from tracer.workflows.job.job_files import opened_job
@@ -109,7 +109,7 @@ def _of_job(folder: JobFolder, letters: dict[str, str]) -> list[KnownInJob]:
 def _camera(folder: JobFolder, file: str, name: str) -> str:
     """What tells one camera from another; empty where the photo cannot be read any more."""
     try:
-        return decode_photo(folder.read(file), name, shrink=8).camera_key
+        return camera_of(folder.read(file), name)
     except TracerError:
         return ""
 

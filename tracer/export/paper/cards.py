@@ -35,7 +35,14 @@ from tracer.model.card import (
 )
 from tracer.model.card_codes import marker_cells
 
-__all__ = ["PAPERS_MM", "card_shapes", "cards_pdf", "write_cards_pdf"]
+__all__ = [
+    "PAPERS_MM",
+    "PRINTER_MARGIN_MM",
+    "card_shapes",
+    "cards_pdf",
+    "draw_card",
+    "write_cards_pdf",
+]
 
 PAPERS_MM = {"a4": (210.0, 297.0), "letter": (215.9, 279.4)}
 #: what any printer leaves blank at most, common practice, no source
@@ -161,7 +168,7 @@ def _page(canvas: Canvas, numbers: Sequence[int], page_mm: tuple[float, float]) 
         canvas.setLineWidth(0.2 * mm)
         canvas.setStrokeGray(0.6)
         canvas.rect(x * mm, y * mm, PAPER_MM[0] * mm, PAPER_MM[1] * mm, fill=0)
-        _card(canvas, number, x + WHITE_MM[0], y + WHITE_MM[3])
+        draw_card(canvas, number, x + WHITE_MM[0], y + WHITE_MM[3])
     _page_text(canvas, PRINTER_MARGIN_MM + PAPER_MM[0])
     canvas.showPage()
 
@@ -188,7 +195,7 @@ def _mat_page(canvas: Canvas, mat_mm: tuple[float, float]) -> None:
     width, height = mat_mm
     canvas.setPageSize((width * mm, height * mm))
     for number, (x, y, _) in mat_places(mat_mm).items():
-        _card(canvas, number, x, y)
+        draw_card(canvas, number, x, y)
     canvas.setFillGray(0.0)
     canvas.setFont(_FONT, 8)
     canvas.drawCentredString(
@@ -200,7 +207,7 @@ def _mat_page(canvas: Canvas, mat_mm: tuple[float, float]) -> None:
     canvas.showPage()
 
 
-def _card(canvas: Canvas, number: int, x_mm: float, y_mm: float) -> None:
+def draw_card(canvas: Canvas, number: int, x_mm: float, y_mm: float) -> None:
     """One card, the lower left corner of its board at x, y."""
     canvas.setFillGray(0.0)
     for shape in card_shapes(number):

@@ -30,7 +30,7 @@ from shapely.geometry import LineString, Point, Polygon
 from shapely.geometry.base import BaseGeometry
 
 from tracer.geometry.closed_rings import along, normals, runs
-from tracer.geometry.rings import largest_polygon
+from tracer.geometry.rings import largest_polygon, nearest_points
 from tracer.model.outline import Outline
 from tracer.model.reading import EdgeMark, EdgeReading
 from tracer.panel.pocket.edge_errors import (
@@ -41,7 +41,15 @@ from tracer.panel.pocket.edge_errors import (
     ring_sigma,
 )
 
-__all__ = ["FAR_MM", "READING_MM", "edge_marks", "gap_at", "marks_on_wall", "with_readings"]
+__all__ = [
+    "FAR_MM",
+    "READING_MM",
+    "edge_marks",
+    "gap_at",
+    "marks_on_wall",
+    "shifted",
+    "with_readings",
+]
 
 Array = NDArray[np.float64]
 
@@ -151,6 +159,19 @@ def with_readings(
     tried = EVIDENCE[evidence_of(outline)] if errors is None else model
     known = tried.stated_mm(left / math.exp(tried.spread**2))
     return replace(_remade(outline, moved, known), in_doubt=False), ignored
+
+
+def shifted(outline: Outline, out_mm: float) -> Outline:
+    """The outline with every edge moved outward, rims of holes into the hole; its doubt stays."""
+    if not out_mm:
+        return outline
+    region = outline.region.buffer(out_mm, join_style="mitre", mitre_limit=2.0)
+    region = shapely.orient_polygons(largest_polygon(region))
+    nearest = nearest_points(
+        shapely.get_coordinates(outline.region.exterior)[:-1],
+        shapely.get_coordinates(region.exterior)[:-1],
+    )
+    return replace(outline, region=region, sigma_ring_mm=ring_sigma(outline)[nearest])
 
 
 def _conditioned(

@@ -153,7 +153,7 @@ def cut_sheets(
     checks = list(dict.fromkeys(checks))
     progress.step("files")
     failing = failed_checks(checks, options.accepted)
-    cautions = job_cautions(machine, material)
+    cautions = (*job_cautions(machine, material), *options.unproved)
     bare = replace(machine, kerf=Kerf.NONE, kerf_mm=0.0)
     results: list[CutResult] = []
     for sheet, own in zip(sheets, parts, strict=True):

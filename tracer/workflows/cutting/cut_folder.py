@@ -193,7 +193,7 @@ def _read_first(folder: JobFolder, results: Sequence[CutResult], options: CutOpt
         boards=tuple(boards),
         notes=machine_notes(machine),
         cautions=tuple(dict.fromkeys(w for r in results for w in r.cautions))
-        or job_cautions(machine, material_named(options.material)),
+        or (*job_cautions(machine, material_named(options.material)), *options.unproved),
         failed=tuple(dict.fromkeys(c.slug for c in failed_checks(checks, options.accepted))),
     )
     return read_first_pdf(page, paper=options.paper)

@@ -18,6 +18,7 @@ from tracer.workflows.cutting.cut_layers import cut_any_lay
 from tracer.workflows.cutting.cut_panel_job import cut_job_panel, has_panel
 from tracer.workflows.cutting.freshness import cut_source
 from tracer.workflows.job.persons_files import left_alone
+from tracer.workflows.job.proved_phone import not_proved
 
 __all__ = ["JobCut", "cut_job", "machines_cut_for", "typed_depths"]
 
@@ -66,7 +67,7 @@ def cut_job(
     with folder.locked():
         content, tools = _opened(folder)
         depths = typed_depths(content, tools) | dict(options.depths_mm)
-        options = replace(options, depths_mm=depths)
+        options = replace(options, depths_mm=depths, unproved=not_proved(folder))
         if options.copies > 1 and not has_panel(folder):
             raise UsageError(
                 "copies-need-panel",

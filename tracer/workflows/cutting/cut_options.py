@@ -58,6 +58,8 @@ class CutOptions:
     typed
         Options of the command that were typed, like ``--fit``: a panel that decides otherwise
         refuses them.
+    unproved
+        What was not tried yet of phone and printer, in sentences for the job sheet.
     """
 
     machine: Machine
@@ -81,6 +83,7 @@ class CutOptions:
     copies: int = 1
     accepted: tuple[str, ...] = ()
     typed: frozenset[str] = frozenset()
+    unproved: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
         lengths = {"thickness": self.thickness_mm, "margin": self.edge_mm, "depth": self.depth_mm}

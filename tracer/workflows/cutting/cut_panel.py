@@ -69,6 +69,7 @@ class PanelCutOptions:
     printer: PrinterScale | None = None
     accepted: tuple[str, ...] = ()
     through: bool = False
+    unproved: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, eq=False)
@@ -140,7 +141,7 @@ def cut_panel(
     failing = failed_checks(found, options.accepted)
     if failing:
         works = [replace(w, title=f"{w.title}{CHECKS_FAILED}") for w in works]
-    words = _words(panel, machine)
+    words = (*_words(panel, machine), *options.unproved)
     sheets: list[tuple[SheetWork, SheetDrawings, SheetFiles]] = []
     progress.step("files")
     for number, work in enumerate(works):

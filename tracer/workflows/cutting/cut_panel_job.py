@@ -55,6 +55,7 @@ def cut_job_panel(
             printer=options.printer,
             accepted=options.accepted,
             through=options.through,
+            unproved=options.unproved,
         ),
         name=name,
         progress=progress,

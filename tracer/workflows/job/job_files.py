@@ -87,7 +87,11 @@ def inputs_digest(lay: LayRecord, number: int, tools: ToolList) -> str:
     )
     inputs = [replace(lay, traced=""), rows]
     # inputs that came later count where there are any, so that older jobs keep their digests
-    inputs += [value for value in (lay.own_points, lay.card_thickness_mm, lay.readings) if value]
+    inputs += [
+        value
+        for value in (lay.own_points, lay.card_thickness_mm, lay.readings, lay.edge_shift_mm)
+        if value
+    ]
     return hashlib.sha256(repr(tuple(inputs)).encode()).hexdigest()[:16]
 
 

@@ -34,6 +34,7 @@ from tracer.workflows.job.lay_runs import RETIRED, run_lays
 from tracer.workflows.job.list_rows import merged_lists, rows_of_no_lay
 from tracer.workflows.job.more_photos import ending, refuse_changed_lay, with_more
 from tracer.workflows.job.persons_files import left_alone
+from tracer.workflows.job.proved_phone import with_proved_edge
 from tracer.workflows.job.same_lay import refuse_known_photos, refuse_same_lay
 from tracer.workflows.job.usable_edits import refuse_outside
 from tracer.workflows.tracing.cache import StageCache
@@ -260,6 +261,7 @@ def _planned(
             for k, f in enumerate(photo_files, start=1)
         ),
     )
+    settings = with_proved_edge(settings, [(f.name, f.data) for f in photo_files])
     new = _resettled(new, settings, corrections)
     base = record if record is not None and not mode.replace else JobRecord(lays=())
     return replace(base, lays=(*old_lays, new)), [number]

@@ -23,7 +23,7 @@ from tracer.model.reading import EdgeReading
 from tracer.model.report import Check, Severity
 from tracer.model.silhouette import Segmentation
 from tracer.model.tool_list import ToolRow
-from tracer.panel.pocket.readings import with_readings
+from tracer.panel.pocket.readings import shifted, with_readings
 from tracer.parallax.shared.doubt import LOOK_FROM, doubt_check, share_checks, unusable
 from tracer.parallax.single_view.tall import tall_check
 from tracer.progress import Progress, StepClock
@@ -198,6 +198,7 @@ def trace(
             partial(outline_of, tool, outline_id, calibration, defaults),
         )
         outline = replace(outline, in_doubt=_doubtful(_looks(tool, outline, names)))
+        outline = shifted(outline, options.edge_shift_mm or 0.0)
         outline, unread = with_readings(outline, options.readings.get(outline_id, ()))
         checks += readings_ignored(unread, outline)
         outlines.append(_with_revision(outline, earlier))
