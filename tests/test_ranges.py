@@ -40,6 +40,7 @@ OPTION_METAVARS |= {
     "LxS",
     "LxW",
     "DxT",
+    "NAME=X,Y,X,Y[@OUT]",
     "[PHOTO:]X,Y",
     "[PHOTO:]X,Y,X,Y",
 }

@@ -25,8 +25,8 @@ __all__ = ["build_app", "run"]
 
 #: command -> module of tracer.cli with a function of that name, in the order of the job
 COMMANDS = (
-    "cards", "trace", "holes", "arrange", "divide", "shelf", "cut", "check", "machines", "coupon",
-    "trial", "swap", "inspect", "gaps", "restore", "known", "budget", "desk", "batch",
+    "cards", "trace", "holes", "bay", "arrange", "divide", "shelf", "cut", "check", "machines",
+    "coupon", "trial", "swap", "inspect", "gaps", "restore", "known", "budget", "desk", "batch",
 )  # fmt: skip
 
 
