@@ -14,7 +14,9 @@ of the photos.
 *Registered*: the panel was found, with less than 5 mm of error (root mean square over the walls);
 *false*: it was found elsewhere. *Seen*: a pocket in the picture of which at least nine tenths are
 covered by nothing. *Right*: of what was decided, not unsure. Every empty pocket counts for what is
-called present, however covered. An upper bound of a share is that of Clopper and Pearson (1934).
+called present, however covered. *Unlike*: the outline of what lies there and the pocket's own tool
+have less than eight tenths of their area in common. An upper bound of a share is that of Clopper
+and Pearson (1934).
 """
 
 from __future__ import annotations
@@ -39,6 +41,8 @@ from tracer.inspection.pattern import panel_pattern
 from tracer.model.inspection import PocketState
 from tracer.workflows.inspecting.inspect_photos import PanelAt, inspect_photos
 
+#: outlines of less common area than this are of unlike shape
+UNLIKE = 0.8
 NAMES = {"present": "present", "missing": "missing", "wrong": "wrong", "turned": "wrong"}
 
 
@@ -51,6 +55,7 @@ class PocketRow:
     probability: float
     inside: float
     free: float
+    alike: float
 
     @property
     def seen(self) -> bool:
@@ -85,7 +90,8 @@ def rendered(case: Case, kept: Path | None) -> PanelPhoto:
     """The photo of a case, from the folder of photos rendered before where it is there."""
     if kept is None:
         return photo_of(case)
-    file = kept / f"{case.seed}-{case.shot.size_px[0]}-{int(case.marks)}-{case.foam[:9]}.pickle"
+    what = (case.scene.name, case.seed, case.shot.size_px[0], int(case.marks), case.foam[:9])
+    file = kept / f"{'-'.join(map(str, what))}.pickle"
     if file.exists():
         found: PanelPhoto = pickle.loads(file.read_bytes())
         return found
@@ -124,7 +130,10 @@ def measured(case: Case, photo: PanelPhoto, number: int, *, first_time: bool = F
         for finding in found.findings:
             inside, free = photo.seen[finding.pocket_id]
             truth = photo.states[finding.pocket_id]
-            rows.append(PocketRow(truth, finding.state.value, finding.probability, inside, free))
+            alike = photo.alike.get(finding.pocket_id, 0.0)
+            rows.append(
+                PocketRow(truth, finding.state.value, finding.probability, inside, free, alike)
+            )
     return PhotoRow(
         number, case.scene.name, case.foam, case.shot.light, case.shot.tilt_deg,
         case.shot.distance_mm, case.things, by, score, error, seconds, tuple(rows),
@@ -160,6 +169,7 @@ def summary(rows: Sequence[PhotoRow]) -> dict[str, str]:
     empty = [p for p in everywhere if p.truth == "missing"]
     lost = sum(p.said == PocketState.PRESENT for p in empty)
     odd = [p for p in seen if NAMES[p.truth] == "wrong"]
+    unlike = [p for p in odd if p.alike < UNLIKE]
     alarms = sum(p.truth == "present" and p.said == PocketState.MISSING for p in seen)
     out = {
         "photos registered": share(len(good), len(rows)) + (f", FALSE {false}" if false else ""),
@@ -175,6 +185,7 @@ def summary(rows: Sequence[PhotoRow]) -> dict[str, str]:
         "wrong not called present": share(
             sum(p.said != PocketState.PRESENT for p in odd), len(odd)
         ),
+        "of unlike shape": share(sum(p.said != PocketState.PRESENT for p in unlike), len(unlike)),
     }
     if len(errors):
         out["error mm, median / 95 % / largest"] = (

@@ -73,8 +73,9 @@ def case_of(
     marks: bool = False,
     size_px: tuple[int, int] = SMALL_PX,
     pale: bool = False,
+    odd: float = 0.10,
 ) -> Case:
-    """The case of this number."""
+    """The case of this number; ``odd`` is the share of tools swapped or turned about."""
     g = np.random.default_rng([seed, number])
     scene = scenes[number % len(scenes)]
     foam = next(iter(PALE)) if pale else list(FOAMS)[(number // len(scenes)) % len(FOAMS)]
@@ -86,9 +87,9 @@ def case_of(
         state = "present"
         if x < gone:
             state = "missing"
-        elif x < gone + 0.06:
+        elif x < gone + 0.6 * odd:
             state = "wrong"
-        elif x < gone + 0.10 and looks_turned(pocket):
+        elif x < gone + odd and looks_turned(pocket):
             state = "turned"
         states[pocket.pocket_id] = state
     if number % 10 == 9:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import cv2
@@ -52,7 +53,8 @@ class PanelPhoto:
     """A rendered photo and its truth.
 
     ``seen`` gives by pocket the share of its opening that lies in the picture and the share of
-    that which nothing covers.
+    that which nothing covers; ``alike`` how far the outline of what lies there is that of its own
+    tool, area of both over area of either.
     """
 
     photo: Photo
@@ -61,6 +63,7 @@ class PanelPhoto:
     seen: dict[str, tuple[float, float]]
     jpeg: bytes
     bulge_mm: float
+    alike: Mapping[str, float]
 
     def wall_px(self, points_mm: NDArray[np.float64], size_mm: tuple[float, float]) -> Floats:
         """Where points (N, 2) of the face, which bulges, are in the photo."""
@@ -174,7 +177,16 @@ def take(
     )
     full = {p.pocket_id: states.get(p.pocket_id, "present") for p in panel.pockets}
     seen = {p.pocket_id: _seen(p.region, view, ids) for p in panel.pockets}
-    return PanelPhoto(photo, view, full, seen, data, stage.bulge_mm)
+    alike = {
+        p.pocket_id: _alike(stage.laid[p.pocket_id], p.outline)
+        for p in panel.pockets
+        if p.pocket_id in stage.laid
+    }
+    return PanelPhoto(photo, view, full, seen, data, stage.bulge_mm, alike)
+
+
+def _alike(a: Polygon, b: Polygon) -> float:
+    return float(a.intersection(b).area / a.union(b).area)
 
 
 def _seen(region: Polygon, view: View, ids: NDArray[np.uint8]) -> tuple[float, float]:

@@ -15,12 +15,13 @@ from tracer.model.inspection import PocketState
 #: figures as a yellow floor under a dark grey face gives them, read off a rendered photo
 EMPTY = Looks(
     floor=0.88, floor_core=0.9, floor_blob=0.96, other_blob=0.0, tone_off=0.06, shade=-0.66,
-    shade_spread=0.46, texture=0.06, face_there=0.0, gap_floor=0.5, lean=0.5, lean_cells=0.0,
+    shade_spread=0.46, texture=0.06, face_there=0.0, gap_floor=0.5, toned=0.97,
+    lack=7.5, foreign=0.0, wall=0.5, notch=0.0, lean=0.5, lean_cells=0.0,
     beyond=0.02, beyond_blob=1.0, cover=0.03, dark=0.0, contrast=3.9, brighter=1.4, pixels=9.5,
 )  # fmt: skip
 FULL = replace(
     EMPTY, floor=0.0, floor_core=0.0, floor_blob=0.0, other_blob=1.0, tone_off=2.5, shade=-1.0,
-    texture=0.1, gap_floor=0.5,
+    texture=0.1, toned=0.0, lack=0.0, foreign=7.5,
 )  # fmt: skip
 
 
@@ -42,7 +43,7 @@ def test_an_empty_and_a_full_pocket_are_told_apart() -> None:
 
 @pytest.mark.parametrize(
     "changes",
-    [{"floor": 0.4}, {"floor_core": 0.4}, {"floor_blob": 0.3}, {"cover": 0.5}],
+    [{"floor": 0.4}, {"floor_core": 0.4}, {"floor_blob": 0.3}, {"cover": 0.5}, {"dark": 0.6}],
     ids=str,
 )
 def test_nothing_is_present_while_its_floor_is_seen_or_it_is_covered(
@@ -70,6 +71,7 @@ def test_doubts_and_pale_floors_are_said(monkeypatch: pytest.MonkeyPatch) -> Non
 def test_what_is_not_in_the_picture_is_unsure() -> None:
     assert judged([look(None, 0.0)]).why == "not in the picture"
     assert judged([look(FULL, 0.4)]).why == "cut by the picture's rim"
+    assert "deep" in judged([look(None, 0.0, hides_floor=True)]).why
     assert judged([look(FULL, 0.4), look(FULL)]).state is PocketState.PRESENT
 
 

@@ -27,7 +27,7 @@ Array = NDArray[np.float64]
 #: what the networks tell apart; ``covered`` becomes unsure
 CLASSES = ("present", "missing", "wrong", "covered")
 #: least probability of a state that is said, and most of missing beside present
-PRESENT, MISSING, WRONG = 0.90, 0.80, 0.60
+PRESENT, MISSING, WRONG = 0.80, 0.80, 0.60
 MOST_MISSING_BESIDE_PRESENT = 0.04
 MISSING_IF_PALE = 0.98
 #: above these a floor is seen, whatever the networks say
@@ -35,6 +35,8 @@ MOST_FLOOR, MOST_FLOOR_CORE, MOST_FLOOR_BLOB = 0.20, 0.25, 0.20
 #: floor and face as typed differ by less than this, in tone and in brightness (logarithms): a floor
 #: cannot be told from whatever else is not face
 LEAST_CONTRAST, LEAST_BRIGHTER = 0.5, 0.7
+#: more of it too dark to say: nothing is called present
+MOST_DARK = 0.5
 #: least share of a pocket in the picture
 LEAST_INSIDE = 0.8
 #: something lies over the face around: nothing is called present
@@ -48,12 +50,14 @@ class PocketLook:
     """One pocket in one photo: its figures, its share in the picture, a reason to doubt it.
 
     ``pale``: its floor has no colour of its own, so that bare steel looks like it.
+    ``hides_floor``: so deep and narrow that its floor is not seen from where the camera stood.
     """
 
     looks: Looks | None
     inside: float
     doubt: str = ""
     pale: bool = False
+    hides_floor: bool = False
 
 
 @dataclass(frozen=True)
@@ -99,8 +103,11 @@ def judged(seen: Sequence[PocketLook]) -> Judgement:
     """
     usable = [s.looks for s in seen if s.looks is not None and s.inside >= LEAST_INSIDE]
     if not usable:
-        cut = any(s.inside > 0.02 for s in seen)
-        why = "cut by the picture's rim" if cut else "not in the picture"
+        if any(s.hides_floor for s in seen):
+            why = "so deep that its floor is not seen from there"
+        else:
+            cut = any(s.inside > 0.02 for s in seen)
+            why = "cut by the picture's rim" if cut else "not in the picture"
         return Judgement(PocketState.UNSURE, 0.0, {}, why)
     logs = [np.log(np.maximum(probabilities(looks), 1e-9)) for looks in usable]
     p = np.exp(np.mean(logs, axis=0))
@@ -131,7 +138,7 @@ def _said(by_class: dict[str, float], usable: Sequence[Looks]) -> Judgement:
         looks.contrast < LEAST_CONTRAST and abs(looks.brighter) < LEAST_BRIGHTER for looks in usable
     )
     covered = max(looks.cover for looks in usable)
-    dark = min(looks.dark for looks in usable)
+    dark = max(looks.dark for looks in usable)
     if by_class["missing"] >= MISSING:
         return Judgement(PocketState.MISSING, by_class["missing"], by_class)
     if covered > MOST_COVER or by_class["covered"] > 0.5:
@@ -144,7 +151,14 @@ def _said(by_class: dict[str, float], usable: Sequence[Looks]) -> Judgement:
         and by_class["missing"] <= MOST_MISSING_BESIDE_PRESENT
         and not floor_seen
         and not plain
+        and dark <= MOST_DARK
     ):
         return Judgement(PocketState.PRESENT, by_class["present"], by_class)
-    why = "its floor has the face's colour" if plain else "too dark" if dark > 0.5 else "doubtful"
+    why = (
+        "its floor has the face's colour"
+        if plain
+        else "too dark"
+        if dark > MOST_DARK
+        else "doubtful"
+    )
     return Judgement(PocketState.UNSURE, max(by_class.values()), by_class, why)

@@ -8,8 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from tracer.inspection.cells import PocketCells
 from tracer.inspection.light import FLOOR
-from tracer.inspection.looks import PocketCells
 
 __all__ = ["Learned", "learned_floor"]
 

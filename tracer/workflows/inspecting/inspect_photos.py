@@ -8,13 +8,13 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from tracer.errors import TracerError
+from tracer.inspection.cells import pocket_cells
 from tracer.inspection.judge import PocketLook, judged
 from tracer.inspection.learned import Learned
 from tracer.inspection.looks import (
     floor_over_face,
     looks_of,
     of_one_colour,
-    pocket_cells,
     tone_of_floors,
 )
 from tracer.inspection.panel_sight import LookedAt, Seen, Sought, seen_mirrored, sight
@@ -152,7 +152,8 @@ def looks_in_photo(at: PanelAt, seen: Seen, looked: LookedAt) -> list[PocketLook
         )
         for k, one in zip(group, looks, strict=True):
             doubt = "" if sure or not of_one_colour(reads[k], panel) else ONE_COLOUR
-            shown[k] = PocketLook(one, reads[k].inside, doubt, is_pale(rgb))
+            deep = one is None and reads[k].hides_floor()
+            shown[k] = PocketLook(one, reads[k].inside, doubt, is_pale(rgb), deep)
     return [shown[k] for k in range(len(reads))]
 
 

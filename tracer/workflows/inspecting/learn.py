@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from tracer.errors import TracerError
+from tracer.inspection.cells import pocket_cells
 from tracer.inspection.learned import learned_floor
-from tracer.inspection.looks import looks_of, pocket_cells
+from tracer.inspection.looks import looks_of
 from tracer.inspection.panel_sight import LookedAt, Sought, sight
 from tracer.inspection.pattern import floor_rgb
 from tracer.model.photo import Photo

@@ -1,0 +1,183 @@
+"""What each spot would show, ray by ray, and the figures read from made-up light."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+import shapely
+from numpy.typing import NDArray
+
+from tests.panel.bench import drawer, panel_of, plan, row_of_bars
+from tracer.inspection.cells import Cells, PocketCells, cells_of
+from tracer.inspection.light import FLOOR
+from tracer.inspection.looks import Looks, floor_over_face, looks_of
+from tracer.inspection.pattern import linear_rgb
+from tracer.model.panel import Panel
+
+Array = NDArray[np.float64]
+TALL_MM = 60.0
+#: linear reflectance of bare steel and of a black grip: common practice, no source
+STEEL, BLACK = (0.45, 0.45, 0.46), (0.02, 0.02, 0.02)
+
+
+@pytest.fixture(scope="module")
+def panel() -> Panel:
+    return panel_of(row_of_bars(3), plan(drawer(460, 320)))
+
+
+@pytest.fixture(scope="module")
+def tall() -> Panel:
+    return panel_of(row_of_bars(3, height_mm=TALL_MM), plan(drawer(460, 320)))
+
+
+def camera_at(panel: Panel, tilt_deg: float, away_mm: float = 900.0) -> Array:
+    """Aslant from the left, over the second pocket."""
+    x, y = panel.pockets[1].region.centroid.coords[0]
+    tilt = np.radians(tilt_deg)
+    return np.array([x - away_mm * np.sin(tilt), y, away_mm * np.cos(tilt)])
+
+
+def along_rays(cells: Cells, mask: NDArray[np.bool_], camera: Array, z_mm: float) -> Array:
+    """Where the rays to the cells of a mask are at a height."""
+    at = cells.points_mm()[mask.ravel()]
+    return np.asarray(camera[:2] + (at - camera[:2]) * (camera[2] - z_mm) / camera[2])
+
+
+def passes_over(
+    panel: Panel, cells: Cells, mask: NDArray[np.bool_], camera: Array, *, foam: bool = False
+) -> Array:
+    """Which rays meet the second tool between its foot, or the foam's face, and its top."""
+    pocket = panel.pockets[1]
+    met = np.zeros(int(mask.sum()), bool)
+    for z in np.linspace(0.0 if foam else -pocket.depth_mm, pocket.proud_mm, 40):
+        met |= shapely.contains_xy(pocket.outline, *along_rays(cells, mask, camera, z).T)
+    return met
+
+
+@pytest.mark.parametrize("tilt_deg", [0.0, 20.0, 33.0])
+def test_what_a_spot_shows_agrees_with_its_ray(tall: Panel, tilt_deg: float) -> None:
+    camera = camera_at(tall, tilt_deg)
+    cells = cells_of(tall, 1, camera)
+    pocket = tall.pockets[1]
+    assert cells.tool.sum() > 200 and cells.beside.sum() > 200
+    assert passes_over(tall, cells, cells.tool, camera).all()
+    for bare in (cells.beside, cells.ring, cells.notch):
+        assert not passes_over(tall, cells, bare, camera, foam=True).any()
+    floor = along_rays(cells, cells.tool | cells.gap, camera, -pocket.depth_mm)
+    assert shapely.contains_xy(pocket.region, *floor.T).all()
+    wall = along_rays(cells, cells.wall, camera, -pocket.depth_mm)
+    assert not shapely.contains_xy(pocket.region, *wall.T).any()
+    assert passes_over(tall, cells, cells.lean, camera).all()
+
+
+def test_a_tall_tool_leans_over_the_face_and_a_flat_one_does_not(panel: Panel, tall: Panel) -> None:
+    camera = camera_at(tall, 30.0)
+    leaning, flat = cells_of(tall, 1, camera), cells_of(panel, 1, camera_at(panel, 30.0))
+    # the shadow of a height h under the slope of the view: h tan(tilt), along the whole bar
+    length, h = 160.0, tall.pockets[1].proud_mm
+    assert 0.5 < leaning.lean.sum() / (length * h * np.tan(np.radians(30))) < 1.1
+    assert flat.lean.sum() < 0.2 * leaning.lean.sum()
+
+
+def read_of(
+    panel: Panel,
+    cells: Cells,
+    shown: tuple[tuple[NDArray[np.bool_], Array | tuple[float, ...]], ...],
+) -> PocketCells:
+    """A read of a face in full light with some spots of other linear light."""
+    face = linear_rgb(panel.plies[0].stock.rgb)
+    light = np.broadcast_to(face, (*cells.tool.shape, 3)).copy()
+    for mask, rgb in shown:
+        light[mask] = rgb
+    face_log = np.broadcast_to(np.log(face + FLOOR), light.shape)
+    log = np.log(light + FLOOR)
+    unlike = np.linalg.norm(log - face_log, axis=2) / 0.1
+    return PocketCells(cells, log, log - face_log, face_log, unlike, 2.0, 1.0)
+
+
+def figures(panel: Panel, cells: Cells, *shown: tuple[NDArray[np.bool_], object]) -> Looks:
+    read = read_of(panel, cells, shown)  # type: ignore[arg-type]
+    found = looks_of(read, floor_over_face(panel, panel.pockets[1]), 0.05)
+    assert found is not None
+    return found
+
+
+def pocket_of(cells: Cells) -> NDArray[np.bool_]:
+    return cells.tool | cells.gap
+
+
+@pytest.mark.parametrize("shade", [1.0, 0.3, 0.07])
+def test_a_floor_in_its_walls_shade_stays_a_floor(panel: Panel, shade: float) -> None:
+    cells = cells_of(panel, 1, camera_at(panel, 5.0))
+    floor = linear_rgb((240, 210, 20))
+    left = np.arange(cells.tool.shape[1]) < cells.tool.shape[1] / 2
+    pocket = pocket_of(cells)
+    empty = figures(panel, cells, (pocket, floor), (pocket & left, shade * floor))
+    assert empty.toned > 0.97 and empty.floor > 0.9
+    assert empty.foreign == 0 and empty.lack == pytest.approx(np.log1p(cells.tool.sum()), abs=0.2)
+    for tool in (STEEL, BLACK):
+        full = figures(panel, cells, (pocket, shade * np.array(tool)))
+        # what is black in deep shade is too dark to say, and no floor either
+        assert full.toned < 0.1 or full.dark > 0.9, tool
+        assert full.floor < 0.1 and full.lack == 0, tool
+
+
+def test_what_lies_across_a_pocket_is_told_from_its_floor(panel: Panel) -> None:
+    cells = cells_of(panel, 1, camera_at(panel, 5.0))
+    rows = np.arange(cells.tool.shape[0])[:, None]
+    middle = np.abs(rows - len(rows) / 2) < 12
+    found = figures(
+        panel, cells, (pocket_of(cells), linear_rgb((240, 210, 20))), (middle & cells.tool, STEEL)
+    )
+    assert np.expm1(found.foreign) == pytest.approx((middle & cells.tool).sum(), rel=0.15)
+    assert found.lack > 6
+
+
+def test_letters_are_no_cover_and_a_thing_beside_the_pocket_is(panel: Panel) -> None:
+    camera = camera_at(panel, 5.0)
+    cells = cells_of(panel, 1, camera)
+    pocket = panel.pockets[1]
+    assert pocket.label is not None
+    at = cells.points_mm().reshape(*cells.tool.shape, 2)
+    label = pocket.label
+
+    def letters(dy: float) -> NDArray[np.bool_]:
+        x, y = at[..., 0] - label.x_mm, at[..., 1] - label.y_mm - dy
+        return (x > 0) & (x < 0.8 * len(label.text) * 4.0) & (y > 0) & (y < label.cap_height_mm)
+
+    tool = (pocket_of(cells), STEEL)
+    plain = figures(panel, cells, tool)
+    written = figures(panel, cells, tool, (letters(0.0), (0.6, 0.6, 0.6)))
+    assert (written.beyond, written.cover) == (plain.beyond, plain.cover) == (0.0, 0.0)
+    # without a label there the same patch is something that lies in front
+    bare = replace(panel, pockets=tuple(replace(p, label=None) for p in panel.pockets))
+    unlabelled = cells_of(bare, 1, camera)
+    assert figures(bare, unlabelled, tool, (letters(0.0), (0.6, 0.6, 0.6))).beyond > 0.02
+
+
+def test_room_for_fingers_in_deep_shade_is_not_hidden_and_under_a_tool_is(panel: Panel) -> None:
+    cells = cells_of(panel, 1, camera_at(panel, 5.0))
+    face = linear_rgb(panel.plies[0].stock.rgb)
+    assert cells.notch.sum() > 100
+    tool = (pocket_of(cells), STEEL)
+    assert figures(panel, cells, tool, (cells.notch, 0.05 * face)).notch < 0.05
+    assert figures(panel, cells, tool, (cells.notch, STEEL)).notch > 0.95
+
+
+def test_a_shared_slot_counts_for_its_neighbours_too(panel: Panel) -> None:
+    first, second = panel.pockets[0], panel.pockets[1]
+    shared = replace(second.notches[0], shared_with=(second.pocket_id,))
+    moved = (replace(first, notches=(shared,)), replace(second, notches=()), panel.pockets[2])
+    cells = cells_of(replace(panel, pockets=moved), 1, camera_at(panel, 5.0))
+    assert cells.notch.sum() > 100
+
+
+def test_a_deep_narrow_pocket_hides_its_floor_from_aside(panel: Panel) -> None:
+    pocket = panel.pockets[1]
+    deep = replace(pocket, depth_mm=80.0)
+    pockets = (panel.pockets[0], deep, panel.pockets[2])
+    cells = cells_of(replace(panel, pockets=pockets), 1, camera_at(panel, 33.0))
+    assert read_of(panel, cells, ()).hides_floor()
+    assert not read_of(panel, cells_of(panel, 1, camera_at(panel, 5.0)), ()).hides_floor()
