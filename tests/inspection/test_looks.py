@@ -9,7 +9,7 @@ import pytest
 import shapely
 from numpy.typing import NDArray
 
-from tests.panel.bench import drawer, panel_of, plan, row_of_bars
+from tests.panel.bench import bar, drawer, panel_of, plan, row_of_bars, tool
 from tracer.inspection.cells import Cells, PocketCells, cells_of
 from tracer.inspection.light import FLOOR
 from tracer.inspection.looks import Looks, floor_over_face, looks_of
@@ -46,12 +46,19 @@ def along_rays(cells: Cells, mask: NDArray[np.bool_], camera: Array, z_mm: float
 
 
 def passes_over(
-    panel: Panel, cells: Cells, mask: NDArray[np.bool_], camera: Array, *, foam: bool = False
+    panel: Panel,
+    cells: Cells,
+    mask: NDArray[np.bool_],
+    camera: Array,
+    *,
+    foam: bool = False,
+    higher_mm: float = 0.0,
 ) -> Array:
     """Which rays meet the second tool between its foot, or the foam's face, and its top."""
     pocket = panel.pockets[1]
     met = np.zeros(int(mask.sum()), bool)
-    for z in np.linspace(0.0 if foam else -pocket.depth_mm, pocket.proud_mm, 40):
+    foot, top = 0.0 if foam else -pocket.depth_mm, pocket.proud_mm + higher_mm
+    for z in np.linspace(foot, top, 80):
         met |= shapely.contains_xy(pocket.outline, *along_rays(cells, mask, camera, z).T)
     return met
 
@@ -70,6 +77,27 @@ def test_what_a_spot_shows_agrees_with_its_ray(tall: Panel, tilt_deg: float) -> 
     wall = along_rays(cells, cells.wall, camera, -pocket.depth_mm)
     assert not shapely.contains_xy(pocket.region, *wall.T).any()
     assert passes_over(tall, cells, cells.lean, camera).all()
+
+
+def test_a_height_typed_a_tenth_too_low_is_no_cover_beside_the_pocket(tall: Panel) -> None:
+    camera = camera_at(tall, 25.0)
+    cells = cells_of(tall, 1, camera)
+    for bare in (cells.beside, cells.ring):
+        higher = 0.1 * TALL_MM + 4.0  # and the margin that a tool shoved about needs
+        assert not passes_over(tall, cells, bare, camera, foam=True, higher_mm=higher).any()
+
+
+def test_no_height_of_a_tower_shows_beside_it() -> None:
+    """A pump as high as a forearm, far aslant: its silhouettes leave no gaps between them."""
+    thin = [tool(bar(8.0), n + 1, 80.0 * n, 0.0, height_mm=240.0) for n in range(3)]
+    tower = panel_of(thin, plan(drawer(460, 320)))
+    camera = camera_at(tower, 33.0)
+    x, y = tower.pockets[1].region.centroid.coords[0]
+    along = np.array([x, y - (x - camera[0]), camera[2]])  # aslant along the bar, over its end
+    for at in (camera, along):
+        cells = cells_of(tower, 1, at)
+        for bare in (cells.beside, cells.ring):
+            assert not passes_over(tower, cells, bare, at, foam=True).any()
 
 
 def test_a_tall_tool_leans_over_the_face_and_a_flat_one_does_not(panel: Panel, tall: Panel) -> None:
@@ -117,11 +145,22 @@ def test_a_floor_in_its_walls_shade_stays_a_floor(panel: Panel, shade: float) ->
     empty = figures(panel, cells, (pocket, floor), (pocket & left, shade * floor))
     assert empty.toned > 0.97 and empty.floor > 0.9
     assert empty.foreign == 0 and empty.lack == pytest.approx(np.log1p(cells.tool.sum()), abs=0.2)
-    for tool in (STEEL, BLACK):
-        full = figures(panel, cells, (pocket, shade * np.array(tool)))
+    for steel in (STEEL, BLACK):
+        full = figures(panel, cells, (pocket, shade * np.array(steel)))
         # what is black in deep shade is too dark to say, and no floor either
-        assert full.toned < 0.1 or full.dark > 0.9, tool
-        assert full.floor < 0.1 and full.lack == 0, tool
+        assert full.toned < 0.1 or full.dark > 0.9, steel
+        assert full.floor < 0.1 and full.lack == 0, steel
+
+
+def test_noise_in_the_shade_does_not_hide_the_floor(panel: Panel) -> None:
+    """A phone's noise in the dark, about 0.003 of white: common practice, no source."""
+    cells = cells_of(panel, 1, camera_at(panel, 5.0))
+    noise = np.random.default_rng(1).normal(0, 0.003, (*cells.tool.shape, 3))
+    pocket = pocket_of(cells)
+    shaded = np.maximum(0.07 * linear_rgb((240, 210, 20)) + noise, 0)[pocket]
+    assert figures(panel, cells, (pocket, shaded)).toned > 0.9
+    grey = np.maximum(0.07 * np.array(STEEL) + noise, 0)[pocket]
+    assert figures(panel, cells, (pocket, grey)).toned < 0.1
 
 
 def test_what_lies_across_a_pocket_is_told_from_its_floor(panel: Panel) -> None:
@@ -147,23 +186,23 @@ def test_letters_are_no_cover_and_a_thing_beside_the_pocket_is(panel: Panel) -> 
         x, y = at[..., 0] - label.x_mm, at[..., 1] - label.y_mm - dy
         return (x > 0) & (x < 0.8 * len(label.text) * 4.0) & (y > 0) & (y < label.cap_height_mm)
 
-    tool = (pocket_of(cells), STEEL)
-    plain = figures(panel, cells, tool)
-    written = figures(panel, cells, tool, (letters(0.0), (0.6, 0.6, 0.6)))
+    full = (pocket_of(cells), STEEL)
+    plain = figures(panel, cells, full)
+    written = figures(panel, cells, full, (letters(0.0), (0.6, 0.6, 0.6)))
     assert (written.beyond, written.cover) == (plain.beyond, plain.cover) == (0.0, 0.0)
     # without a label there the same patch is something that lies in front
     bare = replace(panel, pockets=tuple(replace(p, label=None) for p in panel.pockets))
     unlabelled = cells_of(bare, 1, camera)
-    assert figures(bare, unlabelled, tool, (letters(0.0), (0.6, 0.6, 0.6))).beyond > 0.02
+    assert figures(bare, unlabelled, full, (letters(0.0), (0.6, 0.6, 0.6))).beyond > 0.02
 
 
 def test_room_for_fingers_in_deep_shade_is_not_hidden_and_under_a_tool_is(panel: Panel) -> None:
     cells = cells_of(panel, 1, camera_at(panel, 5.0))
     face = linear_rgb(panel.plies[0].stock.rgb)
     assert cells.notch.sum() > 100
-    tool = (pocket_of(cells), STEEL)
-    assert figures(panel, cells, tool, (cells.notch, 0.05 * face)).notch < 0.05
-    assert figures(panel, cells, tool, (cells.notch, STEEL)).notch > 0.95
+    full = (pocket_of(cells), STEEL)
+    assert figures(panel, cells, full, (cells.notch, 0.05 * face)).notch < 0.05
+    assert figures(panel, cells, full, (cells.notch, STEEL)).notch > 0.95
 
 
 def test_a_shared_slot_counts_for_its_neighbours_too(panel: Panel) -> None:
