@@ -248,3 +248,11 @@ def test_a_far_corner_is_told() -> None:
     (check,) = [c for c in found.checks if c.slug == "bay-unsure"]
     assert "right corner" in check.sentence and check.value is not None and check.value > 3
     assert [*found.sigmas_mm] == [*LENGTHS]
+
+
+def test_a_print_that_nobody_measured_is_the_largest_doubt() -> None:
+    """Half a percent, as docs/explanation/calibration.md has it: 3.2 mm on 640, and told."""
+    scene = bay_scene(8.0, 70.0, 8)
+    found = bay_from_photo(scene.photo, marks(scene.view, CORNERS))
+    assert found.sigmas_mm["lower"] == pytest.approx(3.2, rel=0.1)
+    assert "bay-unsure" in [c.slug for c in found.checks]
