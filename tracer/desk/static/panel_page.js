@@ -4,6 +4,7 @@ import { AddedForm } from './added_form.js';
 import { get, post } from './api.js';
 import { field, freshId, h, show, speak } from './dom.js';
 import { Findings } from './findings.js';
+import { FittingsForm } from './fittings_form.js';
 import { FoamForm, colourWord } from './foam_form.js';
 import { readLength } from './lay_settings.js';
 import { LayoutChoice } from './layout_choice.js';
@@ -12,6 +13,11 @@ import { PanelStage } from './panel_stage.js';
 import { plannedPlace } from './planned_places.js';
 import { PocketForm } from './pocket_form.js';
 import { fieldLength, length, parseLength, say } from './texts.js';
+
+/** Measures of the bay that are typed here, and what they take in mm. */
+const BAY = {
+  width_mm: [20, 6000], height_mm: [20, 6000], clear_depth_mm: [1, 1000], rising_mm: [20, 9000], falling_mm: [20, 9000], squeeze_mm: [-50, 50], above_floor_mm: [0, 5000],
+};
 
 export class PanelPage {
   constructor(job, message) {
@@ -27,6 +33,7 @@ export class PanelPage {
     this.order = new OrderForm(this.stage, () => this.#lock());
     this.foam = new FoamForm(job, message);
     this.added = new AddedForm(job, message);
+    this.fittings = new FittingsForm(job, message);
     this.layouts = new LayoutChoice(job, () => this.panel, message, () => this.#expect());
     this.several = h('button', { type: 'button', 'aria-pressed': 'false', onclick: () => this.#several() }, say('panel.several'));
     this.all = h('button', { type: 'button', onclick: () => this.stage.chooseAll() }, say('panel.all'));
@@ -44,7 +51,7 @@ export class PanelPage {
           zoom(say('picture.farther'), '−', () => v.zoomBy(0.8)), zoom(say('picture.closer'), '+', () => v.zoomBy(1.25)), zoom(say('picture.fit'), say('picture.fit'), () => v.fit())))),
       this.stage.element, this.legend);
     this.side = h('section', { class: 'side', 'aria-label': say('panel.pockets') }, this.form.element, this.order.element,
-      h('h2', {}, say('panel.pockets')), h('div', { class: 'row' }, this.several, this.all, this.another), this.list, this.layouts.element, this.outBox, this.findings.element, this.bay, this.foam.element, this.added.element);
+      h('h2', {}, say('panel.pockets')), h('div', { class: 'row' }, this.several, this.all, this.another), this.list, this.layouts.element, this.outBox, this.findings.element, this.bay, this.foam.element, this.added.element, this.fittings.element);
     this.element = h('div', { class: 'view outlines panel-view' }, this.room, this.side, this.intro);
     this.stage.addEventListener('choose', () => this.#chosen());
     this.stage.addEventListener('moving', () => { this.form.live(); this.order.live(); });
@@ -96,6 +103,7 @@ export class PanelPage {
     this.#fillBay();
     this.foam.show(this.panel);
     this.added.show(this.panel);
+    this.fittings.show(this.panel);
     this.layouts.show();
     this.#chosen();
   }
@@ -140,6 +148,7 @@ export class PanelPage {
     this.layouts.show();
     this.foam.show(this.panel);
     this.added.show(this.panel);
+    this.fittings.show(this.panel);
     this.#showList();
     this.#chosen();
     this.stage.paint();
@@ -228,7 +237,7 @@ export class PanelPage {
   // -- the bay ---------------------------------------------------------------------------------
   #bayForm() {
     const number = () => h('input', { type: 'text', inputMode: 'decimal', autocomplete: 'off', class: 'short' });
-    this.bayInputs = { width_mm: number(), height_mm: number(), clear_depth_mm: number() };
+    this.bayInputs = Object.fromEntries(Object.keys(BAY).map((key) => [key, number()]));
     this.kind = h('select', {}, ['drawer', 'wall'].map((k) => h('option', { value: k }, say(`panel.kinds.${k}`))));
     this.way = h('select', { onchange: () => this.#way() }, ['photographed', 'tidied', 'fresh'].map((k) => h('option', { value: k }, say(`panel.ways.${k}`))));
     const go = h('button', { type: 'submit' }, say('panel.useBay'));
@@ -240,10 +249,9 @@ export class PanelPage {
 
   #fillBay() {
     const plan = this.job.state.plan ?? {};
-    for (const [k, input] of Object.entries(this.bayInputs)) {
-      if (input === document.activeElement) continue;
-      input.value = fieldLength(plan.bay?.[k]);
-    }
+    // while one is typed in, the others wait, too: they are used together
+    const typing = Object.values(this.bayInputs).includes(document.activeElement);
+    if (!typing) for (const [k, input] of Object.entries(this.bayInputs)) input.value = fieldLength(plan.bay?.[k]);
     this.bayInputs.width_mm.placeholder = length(this.panel.size_mm[0]);
     this.bayInputs.height_mm.placeholder = length(this.panel.size_mm[1]);
     this.kind.value = plan.bay?.kind ?? this.panel.kind;
@@ -253,15 +261,21 @@ export class PanelPage {
   #useBay() {
     const values = {};
     for (const [k, input] of Object.entries(this.bayInputs)) {
-      const value = readLength(input.value, 10, 10000);
+      const [low, high] = BAY[k];
+      const value = readLength(input.value, low, high);
       input.toggleAttribute('aria-invalid', value === undefined);
-      if (value === undefined) { this.message(say('table.refused', { value: input.value, low: fieldLength(10), high: fieldLength(10000) })); return; }
+      if (value === undefined) { this.message(say('table.refused', { value: input.value, low: fieldLength(low), high: fieldLength(high) })); return; }
       if (value !== null) values[k] = value;
     }
     const sized = values.width_mm !== undefined && values.height_mm !== undefined;
     if (!sized && Object.keys(values).length) { this.message(say('panel.bothSides')); return; }
     const path = ['plan', 'bay'];
-    this.job.edit('plan', say('panel.bay'), [{ path, was: this.job.value(path), now: sized ? { kind: this.kind.value, ...values } : null }]);
+    const was = this.job.value(path);
+    // what has no field here stays; sides that differ belong to the width and height they came with
+    const { top_mm: top, right_mm: right, grip } = was ?? {};
+    const same = was?.width_mm === values.width_mm && was?.height_mm === values.height_mm;
+    const others = { ...(grip ? { grip } : {}), ...(same && top !== undefined ? { top_mm: top } : {}), ...(same && right !== undefined ? { right_mm: right } : {}) };
+    this.job.edit('plan', say('panel.bay'), [{ path, was, now: sized ? { kind: this.kind.value, ...others, ...values } : null }]);
   }
 
   #way() {

@@ -1,6 +1,7 @@
 // What is typed about the chosen pocket, and its gaps.
 
 import { field, h, show } from './dom.js';
+import { PocketParts } from './pocket_parts.js';
 import { fieldLength, figure, length, parseLength, say } from './texts.js';
 
 const FITS = ['press', 'snug', 'easy', 'loose'];
@@ -15,6 +16,7 @@ export class PocketForm {
     this.inputs = { x: number('x', -5000, 5000), y: number('y', -5000, 5000), turn: number('turn', -360, 360), depth: number('depth', 0, 500) };
     this.choices = { floor: choice('floor', ['', 'through', 'part']), notch: choice('notch', ['', 'none', 'one', 'both']), fit: choice('fit', ['', ...FITS]) };
     this.text = h('input', { type: 'text', autocomplete: 'off', maxLength: 80, onchange: () => this.change(this.stage.chosen, { label: this.text.value.trim() || undefined }) });
+    this.parts = new PocketParts({ change, planned, message });
     this.name = h('h2');
     this.facts = h('p', { class: 'quiet' });
     this.replace = h('button', { type: 'button', onclick: () => this.swap('replace', this.stage.chosen) }, say('panel.replace'));
@@ -22,7 +24,7 @@ export class PocketForm {
     this.leave = h('button', { type: 'button', onclick: () => this.change(this.stage.chosen, { skip: true }) }, say('panel.leave'));
     this.element = h('div', { class: 'box pocket-form', hidden: true }, this.name, this.facts,
       h('div', { class: 'fields' }, Object.entries(this.inputs).map(([k, input]) => field(say(`panel.${k}`), input)),
-        Object.entries(this.choices).map(([k, input]) => field(say(`panel.${k}`), input)), field(say('panel.text'), this.text)), h('div', { class: 'row' }, this.replace, this.takeOut, this.leave));
+        Object.entries(this.choices).map(([k, input]) => field(say(`panel.${k}`), input)), field(say('panel.text'), this.text)), this.parts.element, h('div', { class: 'row' }, this.replace, this.takeOut, this.leave));
   }
 
   /** Show what is chosen; nothing where that is not one pocket. */
@@ -43,6 +45,7 @@ export class PocketForm {
     this.text.value = typed.label ?? '';
     this.text.placeholder = p.label?.text ?? '';
     for (const k of ['x', 'y', 'turn']) this.inputs[k].disabled = p.locked;
+    this.parts.show(p);
     this.live();
   }
 
