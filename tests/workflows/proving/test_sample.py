@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from tracer.workflows.job.proved_phone import sample_of
 from tracer.workflows.job.sample import Sample
 
 #: Student's t, 97.5 %, by degrees of freedom: NIST/SEMATECH e-Handbook, 1.3.6.7.2 (from memory)
@@ -44,3 +45,30 @@ def test_a_scatter_is_replaced_beyond_the_tables_limit(share: float, differs: bo
     least = 0.15 * (CHI2_OF_2[0] / 2) ** 0.5 / share
     assert Sample(tuple(most * unit)).differs(0.15) is differs
     assert Sample(tuple(least * unit)).differs(0.15) is differs
+
+
+def test_photos_that_disagree_as_wholes_tell_no_mean() -> None:
+    """Sizes of one photo have its light in common: nine readings of three photos are not nine."""
+    sizes = {"a": (0.20, 0.21, 0.22), "b": (0.02, 0.03, 0.01), "c": (0.10, 0.11, 0.12)}
+    whole = sample_of(sizes)
+    assert not whole.shown
+    # three means, by the printed table: 4.303 standard errors
+    means = [np.mean(v) for v in sizes.values()]
+    by_hand = STUDENT[2] * np.std(means, ddof=1) / 3**0.5
+    assert whole.half_mm == pytest.approx(by_hand, rel=1e-3)
+    assert Sample(whole.values_mm).shown  # negative control: taken as nine
+    assert sample_of({"a": sizes["a"]}).shown
+
+
+def test_false_corrections_of_photos_with_a_light_of_their_own_are_rare() -> None:
+    """Each photo's light shifts all its sizes by 0.15 mm: the truth, 0, is left out as stated."""
+    rng = np.random.default_rng(6)
+    wrong, as_nine = 0, 0
+    for _ in range(2000):
+        shifts = rng.normal(0, 0.15, 4)
+        photos = {str(k): tuple(s + rng.normal(0, 0.05, 3)) for k, s in enumerate(shifts)}
+        wrong += sample_of(photos).shown
+        as_nine += Sample(sample_of(photos).values_mm).shown
+    # binomial: 5 % of 2000 scatters by 0.5 %
+    assert wrong / 2000 < 0.05 + 4 * 0.005
+    assert as_nine / 2000 > 0.15  # negative control

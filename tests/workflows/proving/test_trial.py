@@ -208,6 +208,19 @@ def test_a_phone_is_proved_and_its_later_lays_are_moved(
     assert areas(tmp_path / "before.job") == before
 
 
+def test_a_thing_that_was_traced_wrongly_says_nothing_of_the_phone(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Sizes typed 3 mm small: an edge 1.5 mm off is three times what is stated."""
+    off = ["--coin", "22.75x2.2", "--block", "57x17", "--block-height", "9"]
+    assert run(["trial", "t", *off, "--material", "pe", "-q"]) == 0
+    (tmp_path / "sheet.jpg").write_bytes(sheet_photo())
+    assert run(["trial", "t", "--card-size", "168x112", "--photo", "sheet.jpg", "-q"]) == 1
+    assert "[trial-thing-off]" in capsys.readouterr().err
+    assert load_phones() == {}
+    assert (tmp_path / "t" / "trial.job" / "pictures").is_dir()  # to look at
+
+
 def areas(job: Path) -> dict[str, Polygon]:
     content = load_outlines((job / "outlines.json").read_bytes(), "outlines.json")
     return {o.outline_id: o.region for o in content.outlines}

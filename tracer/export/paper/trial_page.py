@@ -103,7 +103,8 @@ def _side_words(canvas: Canvas, from_x: float, height: float) -> None:
         " its corners and write it into the table.",
         "Lay the coin and the block between their corner marks. A thing that mirrors wants a dull"
         " skin: masking tape, chalk, or a rubbing of wax.",
-        "Photograph the card and both things from straight above, the way you photograph tools.",
+        "Photograph the card and both things from straight above, in even light without hard"
+        " shadows.",
     )
     canvas.saveState()
     canvas.setFont(FONT, 7)

@@ -33,7 +33,11 @@ PRINTER_NOT_PROVED = (
 
 def sample_of(measured: Mapping[str, tuple[float, ...]]) -> Sample:
     """All that one phone measured, by photo, as one sample."""
-    return Sample(tuple(v for values in measured.values() for v in values))
+    photos = [values for values in measured.values() if values]
+    return Sample(
+        tuple(v for values in photos for v in values),
+        tuple(sum(values) / len(values) for values in photos),
+    )
 
 
 def with_proved_edge(settings: LaySettings, photos: Iterable[tuple[str, bytes]]) -> LaySettings:

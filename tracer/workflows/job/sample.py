@@ -27,6 +27,9 @@ LEVEL = 0.95
 class Sample:
     """Readings of one quantity in mm, taken as independent and normal.
 
+    ``wholes_mm`` are means of parts of the readings that have something in common, such as the
+    sizes in one photo. Where there are several, the mean is no surer than their scatter lets it be.
+
     Examples
     --------
     >>> told = Sample((0.1, 0.2, 0.3))
@@ -37,6 +40,7 @@ class Sample:
     """
 
     values_mm: tuple[float, ...]
+    wholes_mm: tuple[float, ...] = ()
 
     @property
     def mean_mm(self) -> float:
@@ -53,11 +57,8 @@ class Sample:
     @property
     def half_mm(self) -> float:
         """Half the width of the mean's interval; infinite where there is but one reading."""
-        n = len(self.values_mm)
-        if n < 2:
-            return float("inf")
-        quantile = float(stats.t.ppf((1 + LEVEL) / 2, n - 1))
-        return quantile * self.deviation_mm / float(np.sqrt(n))
+        among = _half(self.values_mm)
+        return max(among, _half(self.wholes_mm)) if len(self.wholes_mm) > 1 else among
 
     @property
     def shown(self) -> bool:
@@ -80,3 +81,11 @@ class Sample:
         low = float(stats.chi2.ppf((1 - LEVEL) / 2, n - 1))
         high = float(stats.chi2.ppf((1 + LEVEL) / 2, n - 1))
         return not low <= ratio <= high
+
+
+def _half(values_mm: tuple[float, ...]) -> float:
+    n = len(values_mm)
+    if n < 2:
+        return float("inf")
+    quantile = float(stats.t.ppf((1 + LEVEL) / 2, n - 1))
+    return quantile * float(np.std(values_mm, ddof=1)) / float(np.sqrt(n))

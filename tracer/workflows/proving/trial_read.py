@@ -23,7 +23,7 @@ from tracer.project.tool_list import ToolList
 from tracer.workflows.job.proved_phone import sample_of
 from tracer.workflows.job.sample import Sample
 from tracer.workflows.job.trace_job import JobTrace, Mode, PhotoFile, trace_job
-from tracer.workflows.tracing.known_things import KnownThing, known_things
+from tracer.workflows.tracing.known_things import KnownThing, known_things, sizes_text
 
 __all__ = ["TRIAL_JOB", "Told", "keep_phone", "machine_of", "told", "trace_trial", "wall_sample"]
 
@@ -110,10 +110,13 @@ def trace_trial(
 def things_of(done: JobTrace) -> list[KnownThing]:
     """The coin and the block as they were measured.
 
+    One that the stated deviation does not cover was traced with its shadow or in part: that is the
+    photo's fault, not the phone's, and says nothing of the next one.
+
     Raises
     ------
     TracerError
-        ``trial-thing-missing``.
+        ``trial-thing-missing``, ``trial-thing-off``.
     """
     rows = [row for trace in done.traces for row in trace.rows]
     pairs = [
@@ -130,6 +133,17 @@ def things_of(done: JobTrace) -> list[KnownThing]:
                 f"The {name} was not found on its place.",
                 "Lay it between its corner marks, dull and of another brightness than paper, and"
                 " photograph the sheet again.",
+            )
+    doubtful = {o.name for o in done.outlines if o.in_doubt}
+    for thing in things:
+        if not thing.covered or thing.name in doubtful:
+            raise TracerError(
+                "trial-thing-off",
+                f"The {thing.name} of {sizes_text(thing.known_mm)} mm was measured as"
+                f" {sizes_text(thing.measured_mm)} mm: more than a phone is off, so nothing of this"
+                " photo is kept.",
+                "Look at the picture in the trial's job. Photograph the sheet in even light without"
+                " hard shadows, the things dull, and check their typed sizes.",
             )
     return things
 

@@ -15,7 +15,7 @@ from tracer.model.outline import Outline
 from tracer.model.report import Check, Severity
 from tracer.model.tool_list import ToolRow
 
-__all__ = ["COVERED", "KnownThing", "known_checks", "known_things"]
+__all__ = ["COVERED", "KnownThing", "known_checks", "known_things", "sizes_text"]
 
 #: stated deviations within which a difference counts as covered: 95 % of them, if they are normal
 COVERED = 2.0
