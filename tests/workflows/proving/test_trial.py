@@ -108,6 +108,31 @@ def test_one_page_with_a_card_that_a_general_library_reads(
         assert picture[a:b, c:d].min() < 120
 
 
+@pytest.mark.parametrize("paper", ["a4", "letter"])
+def test_the_largest_things_leave_the_page_readable(paper: str) -> None:
+    """White between pockets and table, over the fold, and at the rim a printer leaves blank."""
+    large = replace(TRIAL, coin_mm=(35.0, 3.0), block_mm=(60.0, 25.0, 25.0))
+    wide = replace(read_machine("oscillating-knife"), fit_offset_mm=1.0)
+    page = pypdfium2.PdfDocument(trial_files(large, wide, paper=paper)[f"trial-page-{paper}.pdf"])[
+        0
+    ]
+    dots = 8.0
+    picture = np.asarray(page.render(scale=dots * 25.4 / 72).to_pil().convert("L"))
+    high, across = (side / dots for side in picture.shape)
+    fold = 6 + 132 + 56  # rim, card and strip, from above
+
+    def white(x0: float, x1: float, y0: float, y1: float) -> bool:
+        a, b, c, d = (round(v * dots) for v in (y0, y1, x0, x1))
+        return bool(picture[a:b, c:d].min() > 250)
+
+    table = across - 6 - 88
+    assert white(table - 1.0, table - 0.3, fold + 6, high - 6 - 8)
+    assert white(8, across - 30, fold - 0.7, fold - 0.3)
+    assert not white(8, across - 30, fold - 0.3, fold + 0.3)  # the dashed line itself
+    rims = ((0, 5.5, 0, high), (across - 5.5, across, 0, high), (0, across, high - 5.5, high))
+    assert all(white(*rim) for rim in rims)
+
+
 @pytest.mark.parametrize("machine", ["oscillating-knife", "co2-laser", "router"])
 def test_the_pockets_read_by_another_reader(machine: str) -> None:
     """ezdxf reads the file; widths between straight sides are block and twice the gap.

@@ -30,7 +30,7 @@ _WEB_MM, _EDGE_MM = 15.0, 20.0
 #: straight sides are no traced outline: lines lie on them
 _TOLERANCE_MM = 0.02
 #: what the page has room for
-COIN_SPAN, LONG_SPAN, SHORT_SPAN = (10.0, 40.0), (15.0, 60.0), (8.0, 28.0)
+COIN_SPAN, LONG_SPAN, SHORT_SPAN = (10.0, 35.0), (15.0, 60.0), (8.0, 25.0)
 
 
 def refuse_sizes(trial: Trial) -> None:
