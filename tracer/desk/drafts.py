@@ -36,6 +36,7 @@ class Draft:
     folder: Path
     photos: dict[int, DraftPhoto] = field(default_factory=dict)
     title: str = ""  # the job they are meant for, where that is known
+    of_panel: bool = False  # photos of a finished panel, and not of tools to be traced
     traced_now: Callable[[], bool] = lambda: False
     _sent: Any = field(default_factory=lambda: count(FIRST_SENT), repr=False)
 

@@ -20,6 +20,7 @@ from typing import Any, TypeVar
 from tracer.desk.checks import check_record
 from tracer.desk.drafts import Draft, no_room
 from tracer.desk.events import EventHub
+from tracer.desk.inspecting import Inspected
 from tracer.desk.links import Links
 from tracer.desk.runs import Runner, RunState, Task
 from tracer.desk.swapping import SwapState
@@ -67,6 +68,7 @@ class DeskJob:
         self.cut_checks: list[dict[str, Any]] | None = None  # of the latest cut; None before one
         self.layouts: Proposals | None = None  # those to choose from
         self.swap: SwapState | None = None  # the one that was tried last
+        self.inspected: Inspected | None = None  # what the panel's latest photos showed
         self.opened = False  # a page has seen the job
         #: the photos and what was typed for the first run, until that has made a job
         self.first: dict[str, Any] | None = None

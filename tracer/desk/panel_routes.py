@@ -10,6 +10,7 @@ from starlette.routing import Route
 from tracer.desk.bodies import read_json
 from tracer.desk.drawings import drawing_body, keep_drawing
 from tracer.desk.foams import contrasts, foam_choices, keep_foams
+from tracer.desk.inspecting import inspect_on_page, inspection_picture, inspection_record
 from tracer.desk.jobs import Desk, DeskJob
 from tracer.desk.layouts import layouts_record, propose, wish_of
 from tracer.desk.panel_view import panel_record
@@ -72,6 +73,19 @@ def panel_routes(desk: Desk) -> list[Route]:
         keep_swap(found, body, over)
         return JSONResponse({}, status_code=202)
 
+    async def inspect(request: Request) -> Response:
+        found, body = job_of(request), await read_json(request)
+        await run_sync(inspect_on_page, found, desk, body)
+        return JSONResponse({}, status_code=202)
+
+    async def inspection(request: Request) -> Response:
+        return JSONResponse(await run_sync(inspection_record, job_of(request)))
+
+    async def picture(request: Request) -> Response:
+        number = request.path_params["number"]
+        data = await run_sync(inspection_picture, job_of(request), number)
+        return Response(data, media_type="image/jpeg")
+
     at = "/api/jobs/{job}"
     return [
         Route(at + "/panel", panel, methods=["GET"]),
@@ -85,4 +99,7 @@ def panel_routes(desk: Desk) -> list[Route]:
         Route(at + "/swap", swap, methods=["GET"]),
         Route(at + "/swap", make_swap, methods=["POST"]),
         Route(at + "/swap/trial", try_swap, methods=["POST"]),
+        Route(at + "/inspection", inspection, methods=["GET"]),
+        Route(at + "/inspection", inspect, methods=["POST"]),
+        Route(at + "/inspection/{number:int}.jpg", picture, methods=["GET"]),
     ]

@@ -58,7 +58,8 @@ def phone_routes(desk: Desk, incoming: Incoming) -> list[Route]:
 
     async def phone_page(request: Request) -> Response:
         link = link_of(request)
-        return filled_page("phone.html", {"token": link.token, "title": link.title})
+        kind = "panel" if desk.drafts[link.draft_id].of_panel else "lay"
+        return filled_page("phone.html", {"token": link.token, "title": link.title, "kind": kind})
 
     async def state(request: Request) -> Response:
         link = link_of(request)

@@ -265,6 +265,7 @@ def build_routes(desk: Desk, keys: Keys, open_job: str | None, lan_host: str | N
     async def new_link(request: Request) -> Response:
         body = await read_json(request)
         draft = desk.drafts[str(body.get("draft", ""))]
+        draft.of_panel = body.get("panel") is True
         title = str(body.get("title", ""))[:120]
         return JSONResponse(invitation(desk.links, draft, title, lan_host, keys.port))
 

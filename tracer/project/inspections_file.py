@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 from tracer.model.inspection import InspectedPanel, PocketState
 
-__all__ = ["COLUMNS", "Record", "any_missing", "with_record"]
+__all__ = ["COLUMNS", "Record", "any_missing", "last_lines", "with_record"]
 
 COLUMNS = (
     "when", "by", "photos", "present", "missing", "wrong", "unsure",
@@ -52,12 +52,20 @@ def with_record(before: bytes | None, record: Record) -> bytes:
 
 def any_missing(data: bytes) -> bool:
     """Whether a line of the file tells of a missing tool; lines that make no sense tell nothing."""
+    return any((row.get("missing") or "0").strip() not in {"", "0"} for row in _rows(data))
+
+
+def last_lines(data: bytes, most: int) -> list[dict[str, str]]:
+    """The last lines of the file by column, oldest first; none of a file that makes no sense."""
+    return [{name: row.get(name) or "" for name in COLUMNS} for row in _rows(data)[-most:]]
+
+
+def _rows(data: bytes) -> list[dict[str, str | None]]:
     try:
         text = data.decode("utf-8-sig")
-        rows = list(csv.DictReader(io.StringIO(text, newline="")))
+        return list(csv.DictReader(io.StringIO(text, newline="")))
     except (UnicodeDecodeError, csv.Error):
-        return False
-    return any((row.get("missing") or "0").strip() not in {"", "0"} for row in rows)
+        return []
 
 
 def _harmless(text: str) -> str:

@@ -47,15 +47,15 @@ export class LinkList {
   }
 }
 
-/** Show a new link to a draft. */
-export async function invite(draft, title) {
-  const invitation = await post('/api/links', { draft, title });
+/** Show a new link to a draft; `panel` where photos of a finished panel are meant. */
+export async function invite(draft, title, panel = false) {
+  const invitation = await post('/api/links', { draft, title, panel });
   const picture = h('img', { alt: say('phone.picture'), class: 'qr', src: URL.createObjectURL(new Blob([invitation.qr], { type: 'image/svg+xml' })) });
   const box = h('dialog', { 'aria-labelledby': 'phone-title', onclose: () => box.remove() },
     h('h2', { id: 'phone-title' }, say('phone.title')), picture,
     h('p', {}, say('phone.text', { address: invitation.address })),
     h('p', { class: 'code' }, `${say('phone.code')}: ${invitation.code}`),
-    h('p', { class: 'quiet' }, say('phone.may', { at: clock(invitation.ends_in_s) })),
+    h('p', { class: 'quiet' }, say(panel ? 'phone.mayPanel' : 'phone.may', { at: clock(invitation.ends_in_s) })),
     h('p', { class: 'quiet' }, say('phone.caution')),
     h('button', { type: 'button', onclick: () => box.close() }, say('phone.close')));
   document.body.append(box);

@@ -6,6 +6,7 @@ import { ChangeList } from './changes.js';
 import { askConflict, showGone, showWayBack } from './dialogs.js';
 import { FilesView } from './files_view.js';
 import { Job } from './job.js';
+import { MissingPage } from './missing_page.js';
 import { OutlinesView } from './outlines_view.js';
 import { preferences } from './preferences.js';
 import { PanelPage } from './panel_page.js';
@@ -13,7 +14,7 @@ import { StartView } from './start_view.js';
 import { SwapPage } from './swap_page.js';
 import { has, say } from './texts.js';
 
-const VIEWS = { outlines: OutlinesView, panel: PanelPage, files: FilesView, swap: SwapPage };
+const VIEWS = { outlines: OutlinesView, panel: PanelPage, files: FilesView, swap: SwapPage, missing: MissingPage };
 const OF_DRAFTS = new Set(['draft', 'links', 'upload']);
 
 class Frame {
@@ -198,7 +199,7 @@ class Frame {
       if (this.#endedEarly()) this.#backToDraft(job.state);
       else this.#paint();
       this.view?.news?.(news);
-    } else if (['layouts', 'swap', 'swapped'].includes(news.kind)) this.view?.news?.(news);
+    } else if (['layouts', 'swap', 'swapped', 'inspected'].includes(news.kind)) this.view?.news?.(news);
     else if (news.kind === 'job' && (news.files || news.revision !== job.state?.revision) && !job.sending) {
       const first = !job.state?.lays;
       try { await job.load(); } catch (error) { if (error.slug === 'job-gone') job.leave(); return; }

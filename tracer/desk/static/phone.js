@@ -3,8 +3,9 @@
 import { freshId, h, show, speak } from './dom.js';
 import { figure, say } from './texts.js';
 
-const { token, title } = document.documentElement.dataset;
+const { token, title, kind } = document.documentElement.dataset;
 const LOOK_MS = 4000;
+const ofPanel = kind === 'panel'; // a panel in use, and no tools to be traced
 
 class Phone {
   constructor() {
@@ -20,7 +21,7 @@ class Phone {
       h('div', {}, choose, h('label', { htmlFor: choose.id }, say('send.choose'))));
     show(document.getElementById('phone'),
       h('h1', {}, title ? say('send.titleOf', { title }) : say('send.title')),
-      h('p', {}, say('send.text')), this.over, this.choices, this.list, this.left,
+      h('p', {}, say(ofPanel ? 'send.panelText' : 'send.text')), this.over, this.choices, this.list, this.left,
       h('p', { class: 'quiet' }, say('send.caution')));
     document.addEventListener('visibilitychange', () => { if (!document.hidden) this.#look(); });
     this.#look();
@@ -72,7 +73,7 @@ class Phone {
         try { body = JSON.parse(call.responseText); } catch { /* not JSON: a plain refusal */ }
         if (call.status < 300) {
           photo.state = 'here';
-          this.#advise(photo, body.digest);
+          if (!ofPanel) this.#advise(photo, body.digest);
         }
         else {
           photo.state = 'refused';
@@ -142,7 +143,7 @@ class Phone {
     }
     const state = await response.json();
     const at = new Date(Date.now() + state.ends_in_s * 1000).toLocaleTimeString([], { hour: '2-digit', minute: '2-digit' });
-    this.left.textContent = state.traced_now ? say('send.tracing') : say('send.left', { count: state.photos.length, at });
+    this.left.textContent = state.traced_now ? say(ofPanel ? 'send.looking' : 'send.tracing') : say('send.left', { count: state.photos.length, at });
   }
 
   #end(text) {

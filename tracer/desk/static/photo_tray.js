@@ -7,12 +7,13 @@ import { figure, say } from './texts.js';
 
 export class PhotoTray extends EventTarget {
   /** `head` stands above the buttons; `title()` names the draft on the phone; `refused(text)` tells
-   *  what was not taken; `shoot` offers the camera, `phone` a button that invites one. Events:
+   *  what was not taken; `shoot` offers the camera, `phone` a button that invites one, `panel` says
+   *  that photos of a finished panel are meant. Events:
    *  `change` whenever photos come or go, `named` with the first file's name, `arrived` with a
    *  record of a photo that this page did not send. */
-  constructor({ head, title, refused, kind = 'zone', shoot = false, phone = false }) {
+  constructor({ head, title, refused, kind = 'zone', shoot = false, phone = false, panel = false }) {
     super();
-    Object.assign(this, { title, refused, draft: null, photos: new Map(), next: 0 });
+    Object.assign(this, { title, refused, panel, draft: null, photos: new Map(), next: 0 });
     const pick = this.#input('pick', { multiple: true });
     const camera = shoot ? this.#input('shoot', { capture: 'environment' }) : null;
     this.list = h('ul', { class: 'photos', 'aria-label': say('drop.list') });
@@ -57,7 +58,7 @@ export class PhotoTray extends EventTarget {
   async invite() {
     try {
       await this.#own();
-      this.invitation = await invite(this.draft, this.title());
+      this.invitation = await invite(this.draft, this.title(), this.panel);
     } catch (error) { this.refused(error.message); }
   }
 
