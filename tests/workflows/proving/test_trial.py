@@ -216,10 +216,14 @@ def test_a_phone_is_proved_and_its_later_lays_are_moved(
     (tmp_path / "lay.jpg").write_bytes(jpeg(make_scene(TOOLS, cards=CARDS, look=Look(seed=0))))
     assert camera_of(sheet_photo(), "s") == camera_of((tmp_path / "lay.jpg").read_bytes(), "l")
     words = ["trace", "lay.jpg", "--card-size", "168.0x112.0", "--silhouettes", "classical", "-q"]
-    assert run([*words, "--job", "after"]) in (0, 3)
+    capsys.readouterr()
+    assert run([*words, "--job", "after", "--json"]) in (0, 3)
+    checks = {c["slug"]: c for c in json.loads(capsys.readouterr().out)["checks"]}
+    assert checks["edges-moved"]["value"] == pytest.approx(phone["correction_mm"], abs=1e-3)
     kept = (tmp_path / "settings" / "phones.json").read_bytes()
     save_phones({})
-    assert run([*words, "--job", "before"]) in (0, 3)
+    assert run([*words, "--job", "before", "--json"]) in (0, 3)
+    assert "edges-moved" not in capsys.readouterr().out
     before, after = (areas(tmp_path / f"{n}.job") for n in ("before", "after"))
     for name, plain in before.items():
         # an edge moved by d takes d times its length off the area (Steiner), holes included

@@ -23,6 +23,7 @@ from tracer.workflows.tracing.lay_tools import Defaults, LayTool, LayTools
 
 __all__ = [
     "about_tool",
+    "edges_moved",
     "label",
     "lay_findings",
     "photo_findings",
@@ -142,6 +143,22 @@ def typed_height(tool: LayTool, outline: Outline, defaults: Defaults) -> tuple[C
             replace(c, severity=Severity.WARN) for c in found if c.slug != "height-doubtful"
         )
     return found
+
+
+def edges_moved(shift_mm: float | None) -> list[Check]:
+    """A note where all edges of a lay were moved, by what trials of its phone had shown."""
+    if not shift_mm:
+        return []
+    return [
+        Check(
+            "edges-moved",
+            Severity.NOTE,
+            f"Every edge of this lay is moved outward by {shift_mm:+.2f} mm, as trials of its phone"
+            " had shown when it was first traced.",
+            value=shift_mm,
+            unit="mm",
+        )
+    ]
 
 
 def readings_ignored(unread: Sequence[EdgeReading], outline: Outline) -> list[Check]:

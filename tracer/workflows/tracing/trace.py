@@ -35,6 +35,7 @@ from tracer.workflows.tracing.lay_tools import Defaults, LayTool, find_tools, ou
 from tracer.workflows.tracing.naming import keep_numbers, unlikely_heights
 from tracer.workflows.tracing.tool_findings import (
     about_tool,
+    edges_moved,
     label,
     lay_findings,
     photo_findings,
@@ -215,6 +216,7 @@ def trace(
         *check_outlines(calibration, [(o.outline_id, o.region) for o in outlines]),
         *checks,
         *unlikely_heights(rows, list_name),
+        *edges_moved(options.edge_shift_mm),
         *known_checks(known_things(zip(outlines, (t.row for t in found.tools), strict=True))),
         *_nothing_found(outlines, photos),
     ]
