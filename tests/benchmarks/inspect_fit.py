@@ -47,6 +47,7 @@ class Draw:
     count: int
     scenes: tuple[str, ...]
     odd: float = 0.10
+    pale: bool = False
 
 
 SAMPLES = ("drawer", "hard", "wall")
@@ -61,6 +62,7 @@ DRAWS = (
     Draw(12, 130, SAMPLES),
     Draw(13, 120, BOTH, odd=0.4),
     Draw(14, 60, TALL, odd=0.2),
+    Draw(15, 48, BOTH, odd=0.2, pale=True),
 )
 NETWORKS, HIDDEN, EPOCHS, BATCH = 5, 24, 70, 256
 MOST_ERROR_MM = 4.0
@@ -135,19 +137,27 @@ def said(x: Array, mean: Array, scale: Array, nets: list[Net]) -> Array:
     return total / len(nets)
 
 
-def asset(mean: Array, scale: Array, nets: list[Net]) -> bytes:
-    """The file that the program reads."""
+Fitted = tuple[Array, Array, list[Net]]
+
+
+def asset(coloured: Fitted, pale: Fitted) -> bytes:
+    """The file that the program reads: networks for coloured floors and for white or grey ones."""
 
     def plain(part: Array) -> list[float]:
         return np.round(part, 4).tolist()
 
+    def networks(mean: Array, scale: Array, nets: list[Net]) -> dict[str, object]:
+        return {
+            "mean": plain(mean),
+            "scale": plain(scale),
+            "networks": [[plain(part) for part in net] for net in nets],
+        }
+
     body = {
         "figures": list(Looks.names()),
         "classes": list(CLASSES),
-        "mean": plain(mean),
-        "scale": plain(scale),
-        "temperature": 1.0,
-        "networks": [[plain(part) for part in net] for net in nets],
+        "coloured": networks(*coloured),
+        "pale": networks(*pale),
     }
     return (json.dumps(body, separators=(",", ":")) + "\n").encode()
 
@@ -163,23 +173,28 @@ def main() -> None:
     folders = {folder.name: folder for folder in args.scenes}
     rows: list[tuple[Array, int]] = []
     panels: list[str] = []
+    pales: list[bool] = []
     for draw in DRAWS:
         scenes = [folders[name] for name in draw.scenes]
         for number in range(draw.count):
-            case = case_of(scenes, draw.seed, number, cache_folder=args.kept, odd=draw.odd)
+            case = case_of(
+                scenes, draw.seed, number, cache_folder=args.kept, odd=draw.odd, pale=draw.pale
+            )
             found = figures(case, rendered(case, args.kept))
             rows += found
             panels += [case.scene.name] * len(found)
+            pales += [draw.pale] * len(found)
     x, y = np.array([r[0] for r in rows]), np.array([r[1] for r in rows], np.intp)
+    coloured = ~np.array(pales)
     for name in sorted(set(panels)) if args.apart else ():
-        out = np.array(panels) == name
-        p = said(x[out], *fitted(x[~out], y[~out], 2))
+        out = (np.array(panels) == name) & coloured
+        p = said(x[out], *fitted(x[coloured & ~out], y[coloured & ~out], 2))
         table = [
             [int(((p.argmax(axis=1) == j) & (y[out] == i)).sum()) for j in range(4)]
             for i in range(4)
         ]
         print(f"without {name}: rows truth, columns said, in the order {CLASSES}: {table}")
-    args.out.write_bytes(asset(*fitted(x, y)))
+    args.out.write_bytes(asset(fitted(x[coloured], y[coloured]), fitted(x, y)))
     print(f"{len(y)} pockets -> {args.out}")
 
 

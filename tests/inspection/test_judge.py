@@ -32,7 +32,7 @@ def look(looks: Looks | None, inside: float = 1.0, **more: object) -> PocketLook
 def sure_of(monkeypatch: pytest.MonkeyPatch, name: str) -> None:
     p = np.full(len(CLASSES), 1e-6)
     p[CLASSES.index(name)] = 1 - 3e-6
-    monkeypatch.setattr(judge, "probabilities", lambda _: p)
+    monkeypatch.setattr(judge, "probabilities", lambda _, pale: p)
 
 
 def test_an_empty_and_a_full_pocket_are_told_apart() -> None:
@@ -63,7 +63,7 @@ def test_a_floor_without_contrast_decides_nothing(monkeypatch: pytest.MonkeyPatc
 def test_doubts_and_pale_floors_are_said(monkeypatch: pytest.MonkeyPatch) -> None:
     sure_of(monkeypatch, "present")
     assert judged([look(FULL, doubt="even")]).why == "even"
-    monkeypatch.setattr(judge, "probabilities", lambda _: np.array([0.04, 0.9, 0.04, 0.02]))
+    monkeypatch.setattr(judge, "probabilities", lambda _, pale: np.array([0.04, 0.9, 0.04, 0.02]))
     assert judged([look(EMPTY)]).state is PocketState.MISSING
     assert judged([look(EMPTY, pale=True)]).state is PocketState.UNSURE
 
@@ -77,3 +77,14 @@ def test_what_is_not_in_the_picture_is_unsure() -> None:
 
 def test_photos_that_contradict_leave_it_open() -> None:
     assert judged([look(EMPTY), look(FULL)]).state is not PocketState.PRESENT
+
+
+def test_bare_steel_over_a_white_floor_is_never_told_missing_for_sure() -> None:
+    """Steel has a white floor's tone and lies in a shade as a floor does."""
+    steel = replace(
+        EMPTY, shade=-0.9, shade_spread=0.9, texture=0.12, contrast=2.1, brighter=2.56, lean=0.1,
+        lean_cells=5.0, wall=0.1,
+    )  # fmt: skip
+    assert judged([look(steel, pale=True)]).state is PocketState.UNSURE
+    coloured, pale = probabilities(steel), probabilities(steel, pale=True)
+    assert pale[CLASSES.index("missing")] < coloured[CLASSES.index("missing")]

@@ -2,8 +2,9 @@
 
 The probabilities come from small networks (one hidden layer each, their mean taken) that were
 fitted to rendered photos of panels and calibrated on others; their weights are in
-``assets/inspection.json``. Hard rules stand above them: a pocket is never called present while
-its floor is seen where its tool should hide it.
+``assets/inspection.json``. Floors of no colour, which bare steel looks like, have networks of
+their own that know of them: those doubt more. Hard rules stand above them: a pocket is never called
+present while its floor is seen where its tool should hide it.
 """
 
 from __future__ import annotations
@@ -29,7 +30,7 @@ CLASSES = ("present", "missing", "wrong", "covered")
 #: least probability of a state that is said, and most of missing beside present
 PRESENT, MISSING, WRONG = 0.80, 0.80, 0.60
 MOST_MISSING_BESIDE_PRESENT = 0.04
-MISSING_IF_PALE = 0.98
+MISSING_IF_PALE = 0.95
 #: above these a floor is seen, whatever the networks say
 MOST_FLOOR, MOST_FLOOR_CORE, MOST_FLOOR_BLOB = 0.20, 0.25, 0.20
 #: floor and face as typed differ by less than this, in tone and in brightness (logarithms): a floor
@@ -71,22 +72,23 @@ class Judgement:
 
 
 @cache
-def _networks() -> tuple[Array, Array, list[list[Array]], float]:
+def _networks(pale: bool) -> tuple[Array, Array, list[list[Array]]]:
     text = (resources.files("tracer") / "assets" / "inspection.json").read_text("utf-8")
     body = json.loads(text)
     if tuple(body["figures"]) != Looks.names() or tuple(body["classes"]) != CLASSES:
         raise RuntimeError("The inspection's weights are of other figures.")
-    nets = [[np.array(part, np.float64) for part in net] for net in body["networks"]]
-    return np.array(body["mean"]), np.array(body["scale"]), nets, float(body["temperature"])
+    part = body["pale" if pale else "coloured"]
+    nets = [[np.array(one, np.float64) for one in net] for net in part["networks"]]
+    return np.array(part["mean"]), np.array(part["scale"]), nets
 
 
-def probabilities(looks: Looks) -> Array:
-    """Probability (4,) of each of `CLASSES`."""
-    mean, scale, nets, temperature = _networks()
+def probabilities(looks: Looks, *, pale: bool = False) -> Array:
+    """Probability (4,) of each of `CLASSES`; ``pale``: the floor has no colour of its own."""
+    mean, scale, nets = _networks(pale)
     x = np.clip((looks.vector() - mean) / scale, -STRANGE, STRANGE)
     total = np.zeros(len(CLASSES))
     for w1, b1, w2, b2 in nets:
-        z = (np.tanh(x @ w1 + b1) @ w2 + b2) / temperature
+        z = np.tanh(x @ w1 + b1) @ w2 + b2
         e = np.exp(z - z.max())
         total += e / e.sum()
     return np.asarray(total / len(nets), np.float64)
@@ -101,7 +103,8 @@ def judged(seen: Sequence[PocketLook]) -> Judgement:
         The pocket by photo. Of several photos the probabilities' geometric mean counts, so that one
         that contradicts brings doubt.
     """
-    usable = [s.looks for s in seen if s.looks is not None and s.inside >= LEAST_INSIDE]
+    told = [s for s in seen if s.looks is not None and s.inside >= LEAST_INSIDE]
+    usable = [s.looks for s in told if s.looks is not None]
     if not usable:
         if any(s.hides_floor for s in seen):
             why = "so deep that its floor is not seen from there"
@@ -109,7 +112,8 @@ def judged(seen: Sequence[PocketLook]) -> Judgement:
             cut = any(s.inside > 0.02 for s in seen)
             why = "cut by the picture's rim" if cut else "not in the picture"
         return Judgement(PocketState.UNSURE, 0.0, {}, why)
-    logs = [np.log(np.maximum(probabilities(looks), 1e-9)) for looks in usable]
+    by_photo = [probabilities(s.looks, pale=s.pale) for s in told if s.looks is not None]
+    logs = [np.log(np.maximum(p, 1e-9)) for p in by_photo]
     p = np.exp(np.mean(logs, axis=0))
     p /= p.sum()
     by_class = dict(zip(CLASSES, p.tolist(), strict=True))
