@@ -157,5 +157,3 @@ def test_in_a_browser_and_by_phone(desk: Open, open_page: Pages, browser: Any) -
         page.set_viewport_size(size)
         assert page.evaluate(OVERFLOW) <= 0, size
         assert page.evaluate(CUT_OFF) == [], size
-    page.set_viewport_size({"width": 1280, "height": 800})
-    page.screenshot(path=str(desk.server.root / "missing.png"))
