@@ -91,6 +91,7 @@ OPTION_WORDS: dict[str, tuple[tuple[str, str], ...]] = {
     "material-forbidden": (("name another foam", "--material"),),
     "model-damaged": (("the classical silhouettes", "--silhouettes classical"),),
     "no-tools": (("mark them to be kept", "--keep X,Y"),),
+    "panel-missing": (("Arrange it first", "tracer arrange"),),
     "panel-no-room": (("mm all fit", "--gap"), ("a closer fit class all fit", "--fit")),
     "panel-not-seen": (("print corner marks", "tracer inspect JOB --marks"),),
     "photo-in-job": (("add nothing", "leave out --add"),),

@@ -83,7 +83,7 @@ def panel_of_job(folder: JobFolder) -> Panel:
         raise TracerError(
             "panel-missing",
             f"The job {folder.name} was never arranged, so there is no panel to compare with.",
-            f"Arrange it first: tracer arrange {folder.name}.",
+            "Arrange it first.",
         )
     return load_panel(folder.read(PANEL_JSON), PANEL_JSON).panel
 
