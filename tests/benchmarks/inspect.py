@@ -15,7 +15,7 @@ of the photos.
 *false*: it was found elsewhere. *Seen*: a pocket in the picture of which at least nine tenths are
 covered by nothing. *Right*: of what was decided, not unsure. Every empty pocket counts for what is
 called present, however covered. *Unlike*: the outline of what lies there and the pocket's own tool
-have less than eight tenths of their area in common. An upper bound of a share is that of Clopper
+have less than seven tenths of their area in common. An upper bound of a share is that of Clopper
 and Pearson (1934).
 """
 
@@ -42,7 +42,7 @@ from tracer.model.inspection import PocketState
 from tracer.workflows.inspecting.inspect_photos import PanelAt, inspect_photos
 
 #: outlines of less common area than this are of unlike shape
-UNLIKE = 0.8
+UNLIKE = 0.7
 NAMES = {"present": "present", "missing": "missing", "wrong": "wrong", "turned": "wrong"}
 
 

@@ -88,3 +88,13 @@ def test_bare_steel_over_a_white_floor_is_never_told_missing_for_sure() -> None:
     assert judged([look(steel, pale=True)]).state is PocketState.UNSURE
     coloured, pale = probabilities(steel), probabilities(steel, pale=True)
     assert pale[CLASSES.index("missing")] < coloured[CLASSES.index("missing")]
+
+
+def test_a_white_floor_burnt_out_is_not_called_a_tool(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Burnt out, a floor loses the lamp's tone: an empty pocket was called present for that."""
+    sure_of(monkeypatch, "present")
+    red = replace(FULL, tone_off=1.5)
+    assert judged([look(red, pale=True)]).state is PocketState.PRESENT
+    assert judged([look(red, pale=True, burnt=0.3)]).state is PocketState.UNSURE
+    assert judged([look(replace(red, tone_off=0.35), pale=True)]).state is PocketState.UNSURE
+    assert judged([look(replace(red, tone_off=0.35), burnt=0.3)]).state is PocketState.PRESENT

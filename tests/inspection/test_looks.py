@@ -220,3 +220,12 @@ def test_a_deep_narrow_pocket_hides_its_floor_from_aside(panel: Panel) -> None:
     cells = cells_of(replace(panel, pockets=pockets), 1, camera_at(panel, 33.0))
     assert read_of(panel, cells, ()).hides_floor()
     assert not read_of(panel, cells_of(panel, 1, camera_at(panel, 5.0)), ()).hides_floor()
+
+
+def test_what_is_burnt_out_is_counted(panel: Panel) -> None:
+    cells = cells_of(panel, 1, camera_at(panel, 5.0))
+    left = np.arange(cells.tool.shape[1]) < cells.tool.shape[1] / 2
+    white = (cells.tool & left, (0.98, 0.97, 0.99))
+    read = read_of(panel, cells, ((cells.tool, STEEL), white))
+    assert read.burnt() == pytest.approx((cells.tool & left).sum() / cells.tool.sum())
+    assert read_of(panel, cells, ((cells.tool, (0.99, 0.98, 0.4)),)).burnt() == 0

@@ -23,7 +23,7 @@ from tracer.inspection.light import FaceColour, Floats, sampled
 from tracer.inspection.pattern import beside_pockets, opening_of
 from tracer.model.panel import Label, Panel, PanelPocket
 
-__all__ = ["LEAST_FLOOR", "Cells", "PocketCells", "cells_of", "pocket_cells"]
+__all__ = ["CLIPPED", "LEAST_FLOOR", "Cells", "PocketCells", "cells_of", "pocket_cells"]
 
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -31,6 +31,8 @@ Mask = NDArray[np.bool_]
 STEP_MM, AROUND_MM = 1.0, 16.0
 #: masks keep off predicted edges by this: registration, a tool shoved in its gap
 SAFE_MM = 1.5
+#: linear light above which a channel counts as burnt out
+CLIPPED = 0.9
 #: cells that must show the floor, or the tool over it, for anything to be said
 LEAST_FLOOR = 25
 #: how far the silhouettes of two heights may lie apart
@@ -88,6 +90,11 @@ class PocketCells:
     unlike: Array
     px_per_mm: float
     inside: float
+
+    def burnt(self) -> float:
+        """Share of where tool and floor would differ that is white in all channels."""
+        light = self.log_rgb[self.cells.tool]
+        return float((light > np.log(CLIPPED)).all(axis=1).mean()) if len(light) else 0.0
 
     def hides_floor(self) -> bool:
         """Whether the pocket is in the picture and shows next to nothing of its floor."""

@@ -31,6 +31,9 @@ CLASSES = ("present", "missing", "wrong", "covered")
 PRESENT, MISSING, WRONG = 0.80, 0.80, 0.60
 MOST_MISSING_BESIDE_PRESENT = 0.04
 MISSING_IF_PALE = 0.95
+#: on a floor of no colour only a tool of another tone is called present, and never one burnt out:
+#: a lamp's own tone, gone where the floor is burnt out, makes half as much of a difference
+LEAST_TONE_IF_PALE, MOST_BURNT_IF_PALE = 0.7, 0.1
 #: above these a floor is seen, whatever the networks say
 MOST_FLOOR, MOST_FLOOR_CORE, MOST_FLOOR_BLOB = 0.20, 0.25, 0.20
 #: floor and face as typed differ by less than this, in tone and in brightness (logarithms): a floor
@@ -51,6 +54,7 @@ class PocketLook:
     """One pocket in one photo: its figures, its share in the picture, a reason to doubt it.
 
     ``pale``: its floor has no colour of its own, so that bare steel looks like it.
+    ``burnt``: share that is burnt out white.
     ``hides_floor``: so deep and narrow that its floor is not seen from where the camera stood.
     """
 
@@ -59,6 +63,14 @@ class PocketLook:
     doubt: str = ""
     pale: bool = False
     hides_floor: bool = False
+    burnt: float = 0.0
+
+    @property
+    def may_be_pale_floor(self) -> bool:
+        """Whether what is seen may be a floor of no colour in some light."""
+        if not self.pale or self.looks is None:
+            return False
+        return self.looks.tone_off < LEAST_TONE_IF_PALE or self.burnt > MOST_BURNT_IF_PALE
 
 
 @dataclass(frozen=True)
@@ -118,11 +130,13 @@ def judged(seen: Sequence[PocketLook]) -> Judgement:
     p /= p.sum()
     by_class = dict(zip(CLASSES, p.tolist(), strict=True))
     said = _said(by_class, usable)
-    if (
+    doubtful_missing = (
         said.state is PocketState.MISSING
         and said.probability < MISSING_IF_PALE
         and any(s.pale for s in seen)
-    ):
+    )
+    doubtful_present = said.state is PocketState.PRESENT and any(s.may_be_pale_floor for s in told)
+    if doubtful_missing or doubtful_present:
         why = "a pale floor, or bare steel"
         return Judgement(PocketState.UNSURE, said.probability, by_class, why)
     doubts = [s.doubt for s in seen if s.doubt and s.looks is not None]

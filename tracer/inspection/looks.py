@@ -15,7 +15,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from tracer.inspection.cells import LEAST_FLOOR, PocketCells
+from tracer.inspection.cells import CLIPPED, LEAST_FLOOR, PocketCells
 from tracer.inspection.light import FLOOR, split
 from tracer.inspection.pattern import floor_rgb, linear_rgb
 from tracer.model.panel import Panel, PanelPocket, PlyRole
@@ -39,8 +39,6 @@ NOISE = 0.003
 DARKEST, BRIGHTEST = 0.02, 1.7
 #: tone (logarithm) of a strong colour, and how far its cells differ when it is one
 STRONG, EVEN = 0.8, 0.25
-#: linear light above which a channel counts as burnt out
-CLIPPED = 0.9
 
 
 @dataclass(frozen=True)

@@ -153,7 +153,7 @@ def looks_in_photo(at: PanelAt, seen: Seen, looked: LookedAt) -> list[PocketLook
         for k, one in zip(group, looks, strict=True):
             doubt = "" if sure or not of_one_colour(reads[k], panel) else ONE_COLOUR
             deep = one is None and reads[k].hides_floor()
-            shown[k] = PocketLook(one, reads[k].inside, doubt, is_pale(rgb), deep)
+            shown[k] = PocketLook(one, reads[k].inside, doubt, is_pale(rgb), deep, reads[k].burnt())
     return [shown[k] for k in range(len(reads))]
 
 
