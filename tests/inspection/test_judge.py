@@ -43,7 +43,14 @@ def test_an_empty_and_a_full_pocket_are_told_apart() -> None:
 
 @pytest.mark.parametrize(
     "changes",
-    [{"floor": 0.4}, {"floor_core": 0.4}, {"floor_blob": 0.3}, {"cover": 0.5}, {"dark": 0.6}],
+    [
+        {"floor": 0.4},
+        {"floor_core": 0.4},
+        {"floor_blob": 0.3},
+        {"cover": 0.5},
+        {"dark": 0.6},
+        {"tone_off": 0.39},
+    ],
     ids=str,
 )
 def test_nothing_is_present_while_its_floor_is_seen_or_it_is_covered(
@@ -97,4 +104,4 @@ def test_a_white_floor_burnt_out_is_not_called_a_tool(monkeypatch: pytest.Monkey
     assert judged([look(red, pale=True)]).state is PocketState.PRESENT
     assert judged([look(red, pale=True, burnt=0.3)]).state is PocketState.UNSURE
     assert judged([look(replace(red, tone_off=0.35), pale=True)]).state is PocketState.UNSURE
-    assert judged([look(replace(red, tone_off=0.35), burnt=0.3)]).state is PocketState.PRESENT
+    assert judged([look(replace(red, tone_off=0.6), burnt=0.3)]).state is PocketState.PRESENT

@@ -41,6 +41,9 @@ MOST_FLOOR, MOST_FLOOR_CORE, MOST_FLOOR_BLOB = 0.20, 0.25, 0.20
 LEAST_CONTRAST, LEAST_BRIGHTER = 0.5, 0.7
 #: more of it too dark to say: nothing is called present
 MOST_DARK = 0.5
+#: what differs from the floor by less than this in tone is not called present: a floor with one or
+#: two channels burnt out by a flash was, once
+LEAST_TONE = 0.5
 #: least share of a pocket in the picture
 LEAST_INSIDE = 0.8
 #: something lies over the face around: nothing is called present
@@ -150,6 +153,7 @@ def _said(by_class: dict[str, float], usable: Sequence[Looks]) -> Judgement:
         looks.floor > MOST_FLOOR
         or looks.floor_core > MOST_FLOOR_CORE
         or looks.floor_blob > MOST_FLOOR_BLOB
+        or looks.tone_off < LEAST_TONE
         for looks in usable
     )
     plain = any(
