@@ -17,9 +17,10 @@ from tracer.geometry.rings import largest_polygon, nearest_points
 from tracer.model.photo import Photo
 from tracer.model.report import Check, Severity, tool_at
 from tracer.model.silhouette import Kind, Segmentation, Silhouette
-from tracer.model.view import PlaneMap
+from tracer.model.view import PlaneMap, View
 from tracer.segmentation.decide.answers import Answers
-from tracer.segmentation.decide.deciding import Decision, decide
+from tracer.segmentation.decide.company import Witness
+from tracer.segmentation.decide.deciding import Company, Decision, decide, witness_of
 from tracer.segmentation.decide.learned import edge_heights
 from tracer.segmentation.edge.agreement import doubts
 from tracer.segmentation.edge.contours import mask_rings
@@ -34,7 +35,7 @@ from tracer.segmentation.working_picture.extent import outlines
 from tracer.segmentation.working_picture.options import Correction, Mark, SegmentOptions
 from tracer.segmentation.working_picture.raster import fit_raster, rectify
 
-__all__ = ["segment"]
+__all__ = ["Company", "Witness", "look", "segment"]
 
 FAINT, FAINT_SHARE = 0.3, 0.2  # edge confidence, and the share of the edge below it that is told
 STAIN_SHARE = 0.75  # what is faint all round has no edge; black tools on black foam reach 0.4
@@ -54,6 +55,7 @@ def segment(
     hull: Polygon | None = None,
     options: SegmentOptions | None = None,
     corrections: Sequence[Correction] = (),
+    company: Company | None = None,
     progress: Callable[[float], None] | None = None,
 ) -> Segmentation:
     """Find the tools of one photo.
@@ -69,6 +71,8 @@ def segment(
         Convex hull of the used boards, sheet mm; None without cards.
     corrections
         What the maker marked by hand.
+    company
+        The other photos of the lay (`look`): they decide with this one what is tool.
     progress
         Called with 0 to 1.
     """
@@ -86,6 +90,7 @@ def segment(
         cards=cards,
         hull=hull,
         way=options.way,
+        company=company,
         progress=lambda share: report(0.1 + 0.4 * share),
     )
     report(0.5)
@@ -123,6 +128,23 @@ def segment(
     checks += [c for s in silhouettes for c in _findings(s, photo)]
     beyond = outlines(decision.extent.beyond, decision.raster) if decision.extent else ()
     return Segmentation(photo.photo_id, tuple(silhouettes), tuple(checks), beyond)
+
+
+def look(
+    photo: Photo,
+    view: View,
+    *,
+    cards: Sequence[Polygon] = (),
+    hull: Polygon | None = None,
+    options: SegmentOptions | None = None,
+) -> Witness | None:
+    """What one photo can tell the others of its lay; arguments as `segment` has them.
+
+    None where the learned model is damaged.
+    """
+    raster = fit_raster(view, (options or SegmentOptions()).cell_mm, hull)
+    linear, seen = rectify(photo.pixels, view, raster)
+    return witness_of(photo.pixels, linear, seen, raster, view, cards=cards, hull=hull)
 
 
 def _unseen(

@@ -11,16 +11,10 @@ import pytest
 
 from tracer.errors import TracerError
 from tracer.model.view import ScaledPicture
-from tracer.segmentation.decide import answers
-from tracer.segmentation.decide.answers import (
-    LARGEST_TILE,
-    MODEL_SHA256,
-    OVERLAP,
-    _tiling,
-    load_network,
-    model_bytes,
-)
+from tracer.segmentation.decide import answers, tiling
+from tracer.segmentation.decide.answers import MODEL_SHA256, load_network, model_bytes
 from tracer.segmentation.decide.learned import camera_offset
+from tracer.segmentation.decide.tiling import LARGEST_TILE, OVERLAP
 from tracer.segmentation.working_picture.raster import Raster
 
 
@@ -83,8 +77,8 @@ def test_tiles_leave_no_seam(monkeypatch: pytest.MonkeyPatch) -> None:
     offset = np.zeros((192, 384, 2), np.float32)
     network = load_network()
     whole = network.answer(picture, offset).tool > 0.5
-    monkeypatch.setattr(answers, "LARGEST_TILE", 192 * 224)
-    assert _tiling(192, 384) == (([0], 192), ([0, 160], 224))
+    monkeypatch.setattr(tiling, "LARGEST_TILE", 192 * 224)
+    assert tiling.tiling(192, 384) == (([0], 192), ([0, 160], 224))
     parts = network.answer(picture, offset).tool > 0.5
     assert whole.sum() > 2800
     assert (whole != parts).sum() < 0.01 * whole.sum()
@@ -93,7 +87,7 @@ def test_tiles_leave_no_seam(monkeypatch: pytest.MonkeyPatch) -> None:
 @pytest.mark.parametrize("rows", [1, 31, 576, 577, 960, 1087, 1399])
 @pytest.mark.parametrize("cols", [1, 512, 700, 1089, 2300])
 def test_tiles_cover_everything_with_overlap(rows: int, cols: int) -> None:
-    ways = _tiling(rows, cols)
+    ways = tiling.tiling(rows, cols)
     assert ways[0][1] * ways[1][1] <= LARGEST_TILE
     for (starts, tile), length in zip(ways, (rows, cols), strict=True):
         assert starts[0] == 0
@@ -124,7 +118,7 @@ def test_quarters_come_back_where_the_picture_has_them(monkeypatch: pytest.Monke
     """Through cutting into tiles and quarters and back, over several tiles."""
     network = answers.Network.__new__(answers.Network)
     network._net = Echo()
-    monkeypatch.setattr(answers, "LARGEST_TILE", 64 * 448)
+    monkeypatch.setattr(tiling, "LARGEST_TILE", 64 * 448)
     rows, cols = 50, 736
     picture = np.random.default_rng(2).integers(0, 256, (2 * rows, 2 * cols, 3), np.uint8)
     found = network.answer(picture, np.zeros((rows, cols, 2), np.float32))

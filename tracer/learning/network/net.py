@@ -63,21 +63,38 @@ class SilhouetteNet(nn.Module):
         self.top = _conv(WIDTHS[0] + FULL, TOP)
         self.head = nn.Conv2d(TOP, OUTPUTS, 1)
 
-    def forward(self, x: Tensor) -> Tensor:
-        """Logits (N, 9, H, W) of an input (N, 14, H, W)."""
+    def levels(
+        self, x: Tensor, added: dict[int, Tensor] | None = None
+    ) -> tuple[Tensor, list[Tensor], dict[int, Tensor]]:
+        """Full resolution, what the encoder keeps and what the decoder makes of it, by level.
+
+        Level k has cells of 2^(k + 1); ``added`` goes to what the encoder keeps at a level.
+        """
         x = torch.cat([x[:, :12] - 0.5, x[:, 12:]], 1)
         full = self.full(x)
-        kept = [self.encode[0](self.stem(x))]
-        for level in range(1, len(self.encode)):
-            y = self.encode[level](self.down[level - 1](kept[-1]))
-            kept.append(self.again(y) if level == 2 else y)
+        kept: list[Tensor] = []
+        for level, encode in enumerate(self.encode):
+            y = encode(self.down[level - 1](kept[-1]) if level else self.stem(x))
+            y = self.again(y) if level == 2 else y
+            kept.append(y + added[level] if added and level in added else y)
         y = self.bottom(self.down[-1](kept[-1]))
+        decoded: dict[int, Tensor] = {}
         for level in range(len(kept) - 1, -1, -1):
             y = f.interpolate(y, scale_factor=2.0, mode="nearest")
             y = self.join[level](torch.cat([y, kept[level]], 1))
             y = self.decode[level - 1](y) if level > 0 else self.last(y)
-        y = f.interpolate(y, scale_factor=2.0, mode="nearest")
+            decoded[level] = y
+        return full, kept, decoded
+
+    def answers(self, decoded: Tensor, full: Tensor) -> Tensor:
+        """Logits (N, 9, H, W) of the decoder's finest level and the full resolution."""
+        y = f.interpolate(decoded, scale_factor=2.0, mode="nearest")
         return self.head(self.top(torch.cat([y, full], 1)))
+
+    def forward(self, x: Tensor) -> Tensor:
+        """Logits (N, 9, H, W) of an input (N, 14, H, W)."""
+        full, _, decoded = self.levels(x)
+        return self.answers(decoded[0], full)
 
 
 def grown(old: dict[str, Tensor]) -> dict[str, Tensor]:

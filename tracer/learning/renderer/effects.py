@@ -13,7 +13,7 @@ import torch
 from torch import Tensor
 from torch.nn import functional as nn
 
-__all__ = ["fallen_shade", "jpeg", "photograph", "srgb"]
+__all__ = ["fallen_shade", "jpeg", "photograph", "photographed_alike", "srgb"]
 
 
 def srgb(linear: Tensor) -> Tensor:
@@ -135,11 +135,33 @@ def fallen_shade(x: Tensor, depth: Tensor) -> Tensor:
     return x * (1 - (depth * tint).clamp(0, 0.95) * dark)
 
 
-def photograph(light: Tensor, step_mm: Tensor | None = None) -> Tensor:
+def photographed_alike(light: Tensor, step_mm: Tensor, views: int) -> Tensor:
+    """`photograph` of groups of ``views`` pictures, each group by one phone in one light.
+
+    Exposure, tones, fallen shade, lens and JPEG are drawn once a group, noise for each picture.
+    """
+    out = light.new_empty(len(light), 3, light.shape[2] // 2, light.shape[3] // 2)
+    grain = torch.Generator(light.device)
+    grain.manual_seed(int(torch.randint(1 << 40, (1,))))
+    cuda = light.device.type == "cuda"
+    state = torch.cuda.get_rng_state() if cuda else torch.get_rng_state()
+    for k in range(views):
+        if cuda:
+            torch.cuda.set_rng_state(state)
+        else:
+            torch.set_rng_state(state)
+        out[k::views] = photograph(light[k::views].contiguous(), step_mm[k::views], grain)
+    return out
+
+
+def photograph(
+    light: Tensor, step_mm: Tensor | None = None, grain: torch.Generator | None = None
+) -> Tensor:
     """A phone's picture of linear light (B, 3, 4S, 4S), rectified: (B, 3, 2S, 2S) sRGB 0..1.
 
     ``step_mm`` (B,) is the side of a cell, four samples; 1 mm where it is not given. A phone's
-    pixel stays as large on the sheet, so that finer cells are blurred over more samples.
+    pixel stays as large on the sheet, so that finer cells are blurred over more samples. The
+    sensor's noise is drawn from ``grain``, if given, all else from the common generator.
     """
     b, _, h, w = light.shape
     fine = 1.0 if step_mm is None else (1 / step_mm.to(light.device)).view(b, 1, 1, 1)
@@ -162,7 +184,8 @@ def photograph(light: Tensor, step_mm: Tensor | None = None) -> Tensor:
     )
     x = blur(x, lens, 10, lens * tilt)
     shot, read = _log_uniform(b, 3e-6, 1e-3, x), _log_uniform(b, 1e-4, 5e-3, x)
-    noise = torch.randn_like(x) * torch.sqrt(shot * x.clamp_min(0) + read**2)
+    drawn = torch.randn(x.shape, generator=grain, device=x.device, dtype=x.dtype)
+    noise = drawn * torch.sqrt(shot * x.clamp_min(0) + read**2)
     noise = torch.where(
         _uniform(b, 0, 1, x) < 0.5, blur(noise, _uniform(b, 0.5, 1.6, x), 5) * 1.5, noise
     )

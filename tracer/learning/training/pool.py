@@ -15,7 +15,7 @@ import torch
 from torch import Tensor
 
 from tracer.learning.network.targets import Targets, prepare
-from tracer.learning.renderer.effects import photograph
+from tracer.learning.renderer.effects import photograph, photographed_alike
 from tracer.learning.renderer.ray_caster import Renderer
 from tracer.learning.scenes.lays import Lay
 from tracer.learning.scenes.themes import THEMES
@@ -46,13 +46,19 @@ def _room(count: int, size: int, device: str) -> dict[str, Tensor]:
     return room
 
 
-def rendered(renderer: Renderer, lays: list[Lay], device: str) -> dict[str, Tensor]:
-    """Pictures and targets of lays as bytes, packed as `Pool` keeps them, and the cameras."""
+ALIKE = 0.7  # how often the photos of a lay were taken by one phone in one light
+
+
+def rendered(renderer: Renderer, lays: list[Lay], device: str, views: int = 1) -> dict[str, Tensor]:
+    """Pictures and targets of lays as bytes, packed as `Pool` keeps them, and the cameras.
+
+    Each ``views`` lays in a row are one lay from several cameras.
+    """
     tiles, heights = renderer.render(lays)
     steps = torch.tensor([float(lay.scene["step"]) for lay in lays])
-    pictures = photograph(
-        torch.as_tensor(tiles.light, device=device).permute(0, 3, 1, 2).contiguous(), steps
-    )
+    light = torch.as_tensor(tiles.light, device=device).permute(0, 3, 1, 2).contiguous()
+    alike = views > 1 and float(torch.rand(1)) < ALIKE
+    pictures = photographed_alike(light, steps, views) if alike else photograph(light, steps)
     n = len(lays)
     kinds = torch.full((n, 256), 3, dtype=torch.int64)
     tall = torch.zeros(n, 256)
@@ -126,8 +132,16 @@ class Pool:
 class Between:
     """Tiles rendered between the training's steps, for a given share of the time."""
 
-    def __init__(self, lays: Queue[list[Lay]], renderer: Renderer, device: str, share: float):
+    def __init__(
+        self,
+        lays: Queue[list[Lay]],
+        renderer: Renderer,
+        device: str,
+        share: float,
+        views: int = 1,
+    ):
         self.lays, self.renderer, self.device, self.share = lays, renderer, device, share
+        self.views = views
         self.began, self.spent = time.monotonic(), 0.0
 
     def fetch(self, wait: bool) -> dict[str, Tensor] | None:
@@ -138,7 +152,7 @@ class Between:
             return None
         lays = self.lays.get()
         started = time.monotonic()
-        tiles = rendered(self.renderer, lays, self.device)
+        tiles = rendered(self.renderer, lays, self.device, self.views)
         if self.device == "cuda":
             torch.cuda.synchronize()
         self.spent += time.monotonic() - started
@@ -148,7 +162,15 @@ class Between:
 class Apart:
     """Tiles that another process renders on the second GPU, handed over in shared memory."""
 
-    def __init__(self, context: Any, lays: Queue[list[Lay]], chunk: int, size: int, device: str):
+    def __init__(
+        self,
+        context: Any,
+        lays: Queue[list[Lay]],
+        chunk: int,
+        size: int,
+        device: str,
+        views: int = 1,
+    ):
         self.slots = [_room(chunk, size, "cpu") for _ in range(6)]
         for slot in self.slots:
             for values in slot.values():
@@ -157,7 +179,7 @@ class Apart:
         for k in range(len(self.slots)):
             self.blank.put(k)
         self.process = context.Process(
-            target=_render, args=(lays, self.blank, self.full, self.slots), daemon=True
+            target=_render, args=(lays, self.blank, self.full, self.slots, views), daemon=True
         )
         seen = os.environ.get("CUDA_VISIBLE_DEVICES")
         os.environ["CUDA_VISIBLE_DEVICES"] = "1"  # read by the child as it starts
@@ -182,11 +204,12 @@ def _render(
     blank: Queue[int],
     full: Queue[int],
     slots: list[dict[str, Tensor]],
+    views: int,
 ) -> None:
     device = "cuda" if torch.cuda.is_available() else "cpu"
     renderer = Renderer(device == "cuda")
     while True:
-        tiles = rendered(renderer, lays.get(), device)
+        tiles = rendered(renderer, lays.get(), device, views)
         k = blank.get()
         for name, values in tiles.items():
             slots[k][name].copy_(values)

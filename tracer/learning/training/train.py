@@ -18,7 +18,6 @@ from multiprocessing.queues import Queue
 from pathlib import Path
 from typing import Any
 
-import numpy as np
 import torch
 from torch import Tensor
 from torch.nn import functional as f
@@ -26,32 +25,13 @@ from torch.nn import functional as f
 from tracer.learning.network.net import SilhouetteNet, grown
 from tracer.learning.network.targets import Targets, directions, loss, symmetry
 from tracer.learning.renderer.ray_caster import Renderer
-from tracer.learning.scenes.lays import Lay, random_lay
+from tracer.learning.scenes.lays import Lay
 from tracer.learning.scenes.themes import THEMES
 from tracer.learning.training.averaging import Average, mixed, refresh
+from tracer.learning.training.drawing import draw_in_parallel, start_workers
 from tracer.learning.training.pool import Apart, Between, Pool, rendered
 
-__all__ = ["main", "validate"]
-
-
-_COARSE_ODDS = 0.7  # tiles of 1 mm cells; the others are finer for the most part
-_CELLS_MM = (0.45, 1.25)
-
-
-def _draw(seed: int, count: int, size: int) -> list[Lay]:
-    found = []
-    for i in range(count):
-        g = np.random.default_rng([seed, i])
-        cell = 1.0 if g.random() < _COARSE_ODDS else float(np.exp(g.uniform(*np.log(_CELLS_MM))))
-        found.append(random_lay(g, size, cell))
-    return found
-
-
-def _work(queue: Queue[list[Lay]], seed: int, stride: int, chunk: int, size: int) -> None:
-    torch.set_num_threads(1)
-    while True:
-        queue.put(_draw(seed, chunk, size))
-        seed += stride
+__all__ = ["main", "validate", "varied"]
 
 
 def stacked(picture: Tensor, field: Tensor) -> Tensor:
@@ -59,7 +39,7 @@ def stacked(picture: Tensor, field: Tensor) -> Tensor:
     return torch.cat([f.pixel_unshuffle(picture, 2), field], 1)
 
 
-def _varied(
+def varied(
     picture: Tensor, field: Tensor, t: Targets, g: torch.Generator
 ) -> tuple[Tensor, Targets]:
     """One random symmetry for the batch, and now and then a corner outside the photo."""
@@ -176,14 +156,7 @@ def main(argv: list[str] | None = None) -> None:
     context = mp.get_context("spawn")
     queue: Queue[list[Lay]] = context.Queue(maxsize=3 * a.workers)
     base = a.seed * 1_000_000
-    workers = [
-        context.Process(
-            target=_work, args=(queue, base + i, a.workers, a.chunk, a.size), daemon=True
-        )
-        for i in range(a.workers)
-    ]
-    for w in workers:
-        w.start()
+    workers = start_workers(context, queue, base, a.workers, a.chunk, a.size, 1)
     torch.manual_seed(a.seed)
     torch.backends.cudnn.benchmark = True
     g = torch.Generator().manual_seed(a.seed)
@@ -192,13 +165,8 @@ def main(argv: list[str] | None = None) -> None:
         source = Apart(context, queue, a.chunk, a.size, device)
     renderer = Renderer(device == "cuda")
     held_out = Pool(a.validation, a.size, device)
-    parts = [
-        (999_000_000 + k, min(a.chunk, a.validation - k), a.size)
-        for k in range(0, a.validation, a.chunk)
-    ]
-    with context.Pool(min(a.workers, len(parts))) as helpers:
-        for lays in helpers.starmap(_draw, parts, chunksize=1):
-            held_out.add(rendered(renderer, lays, device))
+    for lays in draw_in_parallel(context, 999_000_000, a.validation, a.chunk, a.size, 1, a.workers):
+        held_out.add(rendered(renderer, lays, device))
     print(f"validation rendered after {time.monotonic() - began:.0f} s", flush=True)
     pool = Pool(a.pool, a.size, device)
     net: Any = SilhouetteNet()
@@ -254,7 +222,7 @@ def main(argv: list[str] | None = None) -> None:
         for group in optimizer.param_groups:
             group["lr"] = a.rate * warm * (0.5 + 0.5 * math.cos(math.pi * min(done, 1.0))) + 1e-6
         index = torch.randint(pool.count, (a.batch,), generator=g).to(device)
-        x, t = _varied(*pool.batch(index), g)
+        x, t = varied(*pool.batch(index), g)
         total, parts = fast(x.contiguous(memory_format=torch.channels_last), t)
         optimizer.zero_grad(set_to_none=True)
         total.backward()  # type: ignore[no-untyped-call,unused-ignore]

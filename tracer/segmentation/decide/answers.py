@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tracer.errors import TracerError
+from tracer.segmentation.decide.tiling import Window, cropped, stitched, tile_input
 from tracer.segmentation.working_picture.raster import Image
 
 __all__ = ["MODEL_SHA256", "Answers", "Network", "load_network", "model_bytes"]
@@ -24,10 +25,6 @@ __all__ = ["MODEL_SHA256", "Answers", "Network", "load_network", "model_bytes"]
 MODEL_FILE = "silhouette.onnx"
 MODEL_SHA256 = "056e617cd3b5b5550bafce78ceb2474a21e9f1d962dfe76dd164773f97e1b6c0"
 
-LARGEST_TILE = 576 * 576  # cells; a tile's working memory is then about 300 MB
-OVERLAP = 64  # cells shared by neighbours, blended
-ANSWERS = 9  # maps that the network gives per cell
-MULTIPLE = 32  # the network halves five times
 LEAST_SIGMA, MOST_SIGMA = 0.02, 0.62  # range of the height's standard deviation, as trained
 
 
@@ -55,22 +52,37 @@ class Answers:
     height: Image
     height_sigma: Image
 
+    @classmethod
+    def of(cls, maps: Image) -> Answers:
+        """Answers from the nine maps of the network, (9, rows, columns)."""
+        _, rows, cols = maps.shape
+        fine = maps[:4].reshape(2, 2, rows, cols).transpose(2, 0, 3, 1).reshape(2 * rows, -1)
+        return cls(
+            np.ascontiguousarray(fine),
+            maps[:4].mean(axis=0),
+            maps[4],
+            maps[5],
+            maps[8],
+            maps[6],
+            LEAST_SIGMA + (MOST_SIGMA - LEAST_SIGMA) * maps[7],
+        )
 
-def model_bytes() -> bytes:
-    """The shipped ONNX file.
+
+def model_bytes(name: str = MODEL_FILE, sha256: str = MODEL_SHA256) -> bytes:
+    """A shipped ONNX file.
 
     Raises
     ------
     TracerError
         ``model-damaged``: the file is missing or not the one that was released.
     """
-    file = resources.files("tracer") / "assets" / "models" / MODEL_FILE
+    file = resources.files("tracer") / "assets" / "models" / name
     data = file.read_bytes() if file.is_file() else b""
-    return _checked(data)
+    return _checked(data, sha256)
 
 
-def _checked(data: bytes) -> bytes:
-    if hashlib.sha256(data).hexdigest() != MODEL_SHA256:
+def _checked(data: bytes, sha256: str = MODEL_SHA256) -> bytes:
+    if hashlib.sha256(data).hexdigest() != sha256:
         raise TracerError(
             "model-damaged",
             "The learned model that comes with tracer is missing or damaged.",
@@ -108,72 +120,13 @@ class Network:
             (rows, columns, 2) way from the camera's foot point to the cell over the camera's
             height, x right and y up; zeros without a camera.
         """
-        rows, cols = offset.shape[:2]
-        (tops, height), (lefts, width) = _tiling(rows, cols)
-        total = np.zeros((ANSWERS, rows, cols), np.float32)
-        weights = np.zeros((rows, cols), np.float32)
-        done = 0
-        for top in tops:
-            for left in lefts:
-                window = np.s_[top : top + height, left : left + width]
-                quarters = picture[2 * top : 2 * (top + height), 2 * left : 2 * (left + width)]
-                out = self._tile(quarters, offset[window])
-                fade = np.outer(_fade(out.shape[1]), _fade(out.shape[2])).astype(np.float32)
-                total[:, window[0], window[1]] += out * fade
-                weights[window] += fade
-                done += 1
-                if progress:
-                    progress(done / (len(tops) * len(lefts)))
-        total /= weights
-        sigma = LEAST_SIGMA + (MOST_SIGMA - LEAST_SIGMA) * total[7]
-        fine = total[:4].reshape(2, 2, rows, cols).transpose(2, 0, 3, 1).reshape(2 * rows, -1)
-        return Answers(
-            np.ascontiguousarray(fine),
-            total[:4].mean(axis=0),
-            total[4],
-            total[5],
-            total[8],
-            total[6],
-            sigma,
-        )
+        shape = offset.shape[0], offset.shape[1]
 
-    def _tile(self, quarters: NDArray[np.uint8], offset: Image) -> Image:
-        h, w = offset.shape[:2]
-        down, right = -h % MULTIPLE, -w % MULTIPLE
-        parts = quarters.reshape(h, 2, w, 2, 3).transpose(4, 1, 3, 0, 2).reshape(12, h, w)
-        stack = np.concatenate([parts * np.float32(1 / 255), offset.transpose(2, 0, 1)])
-        padded = np.pad(stack, ((0, 0), (0, down), (0, right)), mode="edge")
-        self._net.setInput(np.ascontiguousarray(padded[None], np.float32))
-        return np.asarray(self._net.forward()[0][:, :h, :w], np.float32)
+        def run(window: Window) -> list[Image]:
+            self._net.setInput(tile_input(picture, offset, window))
+            return [cropped(self._net.forward(), shape, window)]
 
-
-def _tiling(rows: int, cols: int) -> tuple[tuple[list[int], int], tuple[list[int], int]]:
-    """First cells of overlapping tiles that cover so many cells, and the tiles' own length.
-
-    Down, then across; as few cells in all as tiles of at most `LARGEST_TILE` allow. All are
-    multiples of `MULTIPLE`, so that all tiles halve the picture at the same cells.
-    """
-    down, across = (
-        [(count, _tile(length, count)) for count in range(1, length // OVERLAP + 2)]
-        for length in (rows, cols)
-    )
-    ways = ((a * h * b * w, a, b) for a, h in down for b, w in across if h * w <= LARGEST_TILE)
-    _, a, b = min(ways)
-    return (_starts(rows, a), _tile(rows, a)), (_starts(cols, b), _tile(cols, b))
-
-
-def _tile(length: int, count: int) -> int:
-    return -(-(length + (count - 1) * OVERLAP) // (count * MULTIPLE)) * MULTIPLE
-
-
-def _starts(length: int, count: int) -> list[int]:
-    last = max(0, -(-(length - _tile(length, count)) // MULTIPLE))
-    return [round(k * last / max(count - 1, 1)) * MULTIPLE for k in range(count)]
-
-
-def _fade(length: int) -> NDArray[np.float64]:
-    k = np.arange(length)
-    return np.clip(np.minimum(k + 1, length - k), 0, OVERLAP) / OVERLAP
+        return Answers.of(*stitched(shape, [1], run, progress))
 
 
 @lru_cache(maxsize=1)

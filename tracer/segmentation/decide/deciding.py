@@ -11,16 +11,19 @@ from shapely.geometry import Polygon
 
 from tracer.errors import TracerError
 from tracer.model.report import Check, Severity
-from tracer.model.view import PlaneMap
-from tracer.segmentation.decide.answers import MULTIPLE, Answers, load_network
-from tracer.segmentation.decide.learned import learned_regions
+from tracer.model.view import PlaneMap, View
+from tracer.segmentation.decide.answers import Answers, load_network
+from tracer.segmentation.decide.company import Witness
+from tracer.segmentation.decide.joint import Joint, load_joint_networks
+from tracer.segmentation.decide.learned import camera_offset, learned_regions
 from tracer.segmentation.decide.sheet import CARD_RIM_MM, CORE_MM, FLOOR
+from tracer.segmentation.decide.tiling import MULTIPLE
 from tracer.segmentation.working_picture.evidence import RegionEvidence
 from tracer.segmentation.working_picture.extent import Extent, find_extent
 from tracer.segmentation.working_picture.options import Way
 from tracer.segmentation.working_picture.raster import Image, Mask, Raster, paint, rectify_srgb
 
-__all__ = ["Decision", "decide", "with_surroundings"]
+__all__ = ["Company", "Decision", "decide", "with_surroundings", "witness_of"]
 
 
 @dataclass(frozen=True, eq=False)
@@ -52,6 +55,46 @@ class Decision:
     unsure: Mask | None = None
 
 
+@dataclass(frozen=True, eq=False)
+class Company:
+    """The others of a lay, for one of its photos: its own features and theirs."""
+
+    own: Witness
+    others: Sequence[Witness]
+
+
+@dataclass(frozen=True, eq=False)
+class _Outlook:
+    """Where on the working picture something may lie, and what the networks see there."""
+
+    extent: Extent
+    domain: Mask
+    window: tuple[slice, slice]
+    part: Raster
+    log: Image
+    picture: NDArray[np.uint8]
+
+
+def _outlook(
+    pixels: NDArray[np.uint8],
+    linear: Image,
+    seen: Mask,
+    raster: Raster,
+    plane: PlaneMap,
+    cards: Sequence[Polygon],
+    hull: Polygon | None,
+) -> _Outlook:
+    core = paint([hull.buffer(CORE_MM)], raster) & seen if hull is not None else seen
+    allowed = seen & ~paint([c.buffer(CARD_RIM_MM) for c in cards], raster)
+    log = np.log(linear + FLOOR)
+    extent = find_extent(log, core, allowed, raster.mm_per_cell)
+    domain = allowed & ~extent.beyond
+    window = with_surroundings(domain & (core | extent.eventful))
+    part = raster.window(*window)
+    picture = rectify_srgb(pixels, plane, part.quartered())
+    return _Outlook(extent, domain, window, part, log, picture)
+
+
 def decide(
     pixels: NDArray[np.uint8],
     linear: Image,
@@ -62,6 +105,7 @@ def decide(
     cards: Sequence[Polygon],
     hull: Polygon | None,
     way: Way,
+    company: Company | None = None,
     progress: Callable[[float], None] | None = None,
 ) -> Decision:
     """Decide the regions of one photo.
@@ -72,6 +116,8 @@ def decide(
         The photo itself.
     linear, seen
         The photo on the raster (`rectify`).
+    company
+        The other photos of the lay, to decide with them.
 
     Raises
     ------
@@ -81,7 +127,11 @@ def decide(
     checks: tuple[Check, ...] = ()
     if way is not Way.CLASSICAL:
         try:
-            network = load_network()
+            network = (
+                load_network()
+                if company is None
+                else Joint(load_joint_networks(), company.own, company.others)
+            )
         except TracerError as error:
             if way is Way.LEARNED:
                 raise
@@ -89,31 +139,52 @@ def decide(
                 Check("model-damaged", Severity.WARN, error.sentence, "Install tracer again."),
             )
         else:
-            core = paint([hull.buffer(CORE_MM)], raster) & seen if hull is not None else seen
-            allowed = seen & ~paint([c.buffer(CARD_RIM_MM) for c in cards], raster)
-            mm = raster.mm_per_cell
-            log = np.log(linear + FLOOR)
-            extent = find_extent(log, core, allowed, mm)
-            domain = allowed & ~extent.beyond
-            window = with_surroundings(domain & (core | extent.eventful))
-            part = raster.window(*window)
+            look = _outlook(pixels, linear, seen, raster, plane, cards, hull)
             regions = learned_regions(
-                rectify_srgb(pixels, plane, part.quartered()),
-                domain[window],
-                part,
+                look.picture,
+                look.domain[look.window],
+                look.part,
                 plane,
-                log=log[window],
+                log=look.log[look.window],
                 network=network,
                 progress=progress,
             )
             return Decision(
-                regions.evidence, seen[window], regions.answers, (), raster, extent, regions.unsure
+                regions.evidence,
+                seen[look.window],
+                regions.answers,
+                (),
+                raster,
+                look.extent,
+                regions.unsure,
             )
     # graph cuts and watersheds take a while to load, and are seldom asked for
     from tracer.segmentation.decide.classical import classical_evidence
 
     evidence = classical_evidence(linear, seen, raster, cards=cards, hull=hull)
     return Decision(evidence, seen, None, checks, raster)
+
+
+def witness_of(
+    pixels: NDArray[np.uint8],
+    linear: Image,
+    seen: Mask,
+    raster: Raster,
+    view: View,
+    *,
+    cards: Sequence[Polygon],
+    hull: Polygon | None,
+) -> Witness | None:
+    """What one photo can tell the others of its lay; None where the model is damaged.
+
+    Its working picture is the one on which `decide` decides it. Arguments as `decide` has them.
+    """
+    try:
+        networks = load_joint_networks()
+    except TracerError:
+        return None
+    look = _outlook(pixels, linear, seen, raster, view, cards, hull)
+    return networks.witness(look.picture, camera_offset(view, look.part), look.part, view)
 
 
 def with_surroundings(domain: Mask) -> tuple[slice, slice]:

@@ -18,6 +18,7 @@ from tracer.geometry.closed_rings import normals, signed_area
 from tracer.model.view import PlaneMap, View
 from tracer.segmentation.decide.answers import Answers, Network, load_network
 from tracer.segmentation.decide.instances import TOOL, part_instances
+from tracer.segmentation.decide.joint import Joint
 from tracer.segmentation.decide.torn import closed_tears
 from tracer.segmentation.working_picture.evidence import RegionEvidence
 from tracer.segmentation.working_picture.raster import Image, Mask, Raster
@@ -68,7 +69,7 @@ def learned_regions(
     plane: PlaneMap,
     *,
     log: Image | None = None,
-    network: Network | None = None,
+    network: Network | Joint | None = None,
     progress: Callable[[float], None] | None = None,
 ) -> LearnedRegions:
     """Decide which cells are tool, and part touching tools.
@@ -82,7 +83,7 @@ def learned_regions(
     log
         (rows, columns, 3) logarithm of linear light, to close tears by; None leaves them.
     network
-        Another network than the shipped one, for measuring.
+        Another network than the shipped one for one photo.
 
     Raises
     ------

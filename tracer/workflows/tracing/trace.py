@@ -16,7 +16,7 @@ from tracer.calibration import calibrate, check_outlines
 from tracer.errors import TracerError
 from tracer.model.calibration import Calibration
 from tracer.model.corrections import Corrections
-from tracer.model.lay_settings import LaySettings, Separation
+from tracer.model.lay_settings import LaySettings
 from tracer.model.outline import Outline
 from tracer.model.photo import Photo
 from tracer.model.reading import EdgeReading
@@ -27,9 +27,10 @@ from tracer.panel.pocket.readings import shifted, with_readings
 from tracer.parallax.shared.doubt import LOOK_FROM, doubt_check, share_checks, unusable
 from tracer.parallax.single_view.tall import tall_check
 from tracer.progress import Progress, StepClock
-from tracer.segmentation import Correction, Frame, Mark, SegmentOptions, Way, segment
+from tracer.segmentation import Correction, Frame, Mark, segment
 from tracer.segmentation.corrected import corrected
 from tracer.workflows.tracing.cache import StageCache
+from tracer.workflows.tracing.eyes import Eyes
 from tracer.workflows.tracing.known_things import known_checks, known_things
 from tracer.workflows.tracing.lay_tools import Defaults, LayTool, find_tools, outline_of
 from tracer.workflows.tracing.naming import keep_numbers, unlikely_heights
@@ -158,13 +159,14 @@ def trace(
     )
     clock.step("finding tools")
     segmentations, uncorrected = [], []
+    eyes = Eyes(photos, calibration, options.separation, options.added, clock.fraction)
     for index, photo in enumerate(photos):
         corrections = options.corrections.get(photo.photo_id, Corrections())
         listed = _marks(rows, options.own_points) if index == 0 else ()
         known = (*corrections.keep, *listed)
         found_here = cache.get(
-            ("segment", lay_key, photo.photo_id, options.separation or Separation.AUTO, known),
-            partial(_segment, photo, index, calibration, options, known, clock),
+            ("segment", lay_key, photo.photo_id, known, eyes.key(index)),
+            partial(_segment, photo, index, calibration, eyes, known),
         )
         uncorrected.append(found_here)
         segmentations.append(
@@ -263,9 +265,8 @@ def _segment(
     photo: Photo,
     index: int,
     calibration: Calibration,
-    options: TraceOptions,
+    eyes: Eyes,
     known: Sequence[tuple[float, float]],
-    clock: StepClock,
 ) -> Segmentation:
     """What is found in one photo, before any correction but the points of ``known`` tools.
 
@@ -276,9 +277,10 @@ def _segment(
         calibration.views[index],
         cards=[card.paper_mm for card in calibration.cards],
         hull=calibration.hull_mm,
-        options=SegmentOptions(way=Way((options.separation or Separation.AUTO).value)),
+        options=eyes.settings,
         corrections=[Correction(Mark.KEEP, (p,), Frame.PHOTO, photo.photo_id) for p in known],
-        progress=lambda done: clock.fraction((index + done) / len(calibration.views)),
+        company=eyes.company(index),
+        progress=eyes.part(index),
     )
 
 

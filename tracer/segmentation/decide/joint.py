@@ -1,0 +1,121 @@
+"""One photo decided with the others of its lay: the shipped networks for several photos.
+
+The first encodes each photo once, into features that the others use; the second decides a photo
+from itself and what the others' features say together (`tracer.segmentation.decide.company`).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from functools import lru_cache
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from tracer.model.view import View
+from tracer.segmentation.decide.answers import Answers, model_bytes
+from tracer.segmentation.decide.company import LEVELS, Features, Witness, company
+from tracer.segmentation.decide.tiling import Window, cropped, stitched, tile_input
+from tracer.segmentation.working_picture.raster import Image, Mask, Raster
+
+__all__ = ["Joint", "JointNetworks", "load_joint_networks"]
+
+WITNESS_FILE, JOINT_FILE = "witness.onnx", "joint.onnx"
+WITNESS_SHA256 = "d76ae70175995c3bd664049240e7c3a74a98b6d74cd43835e893459093342524"
+JOINT_SHA256 = "c88d4b3234baa80cc591c131f1fce8a0184daf09556120c1f08ed6bfa2d30caa"
+OUTPUTS = ("near", "deep")  # of the first, as `LEVELS`
+
+
+class JointNetworks:
+    """Both networks in OpenCV's engine.
+
+    Parameters
+    ----------
+    witness, joint
+        Bytes of the ONNX files.
+    """
+
+    def __init__(self, witness: bytes, joint: bytes) -> None:
+        self._witness, self._joint = (
+            cv2.dnn.readNetFromONNX(np.frombuffer(data, np.uint8)) for data in (witness, joint)
+        )
+
+    def witness(
+        self, picture: NDArray[np.uint8], offset: Image, raster: Raster, view: View
+    ) -> Witness:
+        """Features of one photo; arguments as `Network.answer` has them, and where it lies."""
+
+        def run(window: Window) -> list[Image]:
+            self._witness.setInput(tile_input(picture, offset, window))
+            return [np.asarray(m[0], np.float32) for m in self._witness.forward(OUTPUTS)]
+
+        rows, cols = raster.shape
+        shown = picture.reshape(rows, 2, cols, 2, 3).max(axis=(1, 3, 4)) > 0
+        levels = [
+            Features(values, _all_seen(shown, times, values.shape[1:]))
+            for values, times in zip(stitched(raster.shape, LEVELS, run), LEVELS, strict=True)
+        ]
+        x, y = view.nadir_mm
+        return Witness(raster, tuple(levels), (float(x), float(y)), float(view.height_mm))
+
+    def answer(
+        self,
+        picture: NDArray[np.uint8],
+        offset: Image,
+        own: Witness,
+        others: Sequence[Witness],
+        progress: Callable[[float], None] | None = None,
+    ) -> Answers:
+        """Decide one photo with the others; arguments as `Network.answer` has them."""
+        shape = offset.shape[0], offset.shape[1]
+
+        def run(window: Window) -> list[Image]:
+            stack = tile_input(picture, offset, window)
+            self._joint.setInput(stack, "sheet")
+            for level, (name, times) in enumerate(zip(OUTPUTS, LEVELS, strict=True)):
+                rows, cols = (
+                    slice(w.start // times, (w.start + n) // times)
+                    for w, n in zip(window, stack.shape[2:], strict=True)
+                )
+                told = company(own, others, level, (rows, cols))
+                self._joint.setInput(np.ascontiguousarray(told[None]), name)
+            return [cropped(self._joint.forward(), shape, window)]
+
+        return Answers.of(*stitched(shape, [1], run, progress))
+
+
+def _all_seen(shown: Mask, times: int, shape: tuple[int, ...]) -> Image:
+    """1 where all of a feature's cells show something; nothing is seen beyond the last cell."""
+    rows, cols = shown.shape
+    filled = np.zeros((shape[0] * times, shape[1] * times), np.bool_)
+    filled[:rows, :cols] = shown
+    whole = filled.reshape(shape[0], times, shape[1], times).all(axis=(1, 3))
+    return np.asarray(whole, np.float32)
+
+
+@dataclass(frozen=True, eq=False)
+class Joint:
+    """A photo among others: stands where one photo's `Network` does."""
+
+    networks: JointNetworks
+    own: Witness
+    others: Sequence[Witness]
+
+    def answer(
+        self,
+        picture: NDArray[np.uint8],
+        offset: Image,
+        progress: Callable[[float], None] | None = None,
+    ) -> Answers:
+        """As `Network.answer`."""
+        return self.networks.answer(picture, offset, self.own, self.others, progress)
+
+
+@lru_cache(maxsize=1)
+def load_joint_networks() -> JointNetworks:
+    """The shipped networks, read once per process (use them from one thread)."""
+    return JointNetworks(
+        model_bytes(WITNESS_FILE, WITNESS_SHA256), model_bytes(JOINT_FILE, JOINT_SHA256)
+    )
