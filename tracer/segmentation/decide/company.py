@@ -30,10 +30,13 @@ Array = NDArray[np.float64]
 
 @dataclass(frozen=True, eq=False)
 class Features:
-    """What a photo holds at one level: (C, rows, columns), and (rows, columns) 1 where it sees."""
+    """What a photo holds at one level: (C, rows, columns), and (rows, columns) 1 where it sees.
 
-    values: Image
-    seen: Image
+    Half precision is enough for both, and eight photos are held at a time.
+    """
+
+    values: NDArray[np.floating]
+    seen: NDArray[np.floating]
 
 
 @dataclass(frozen=True, eq=False)
@@ -72,7 +75,7 @@ def company(
         Of the reference's features at that level.
     """
     times = LEVELS[level]
-    mine = own.levels[level].values[:, window[0], window[1]]
+    mine = own.levels[level].values[:, window[0], window[1]].astype(np.float32)
     _, rows, cols = mine.shape
     x, y = _middles(own.raster, times, window)
     found = []
@@ -116,12 +119,14 @@ def _looked_up(witness: Witness, level: int, x_mm: Array, y_mm: Array) -> tuple[
     cols = ((x_mm - raster.x0_mm) / raster.mm_per_cell - (times - 1) / 2) / times
     rows = ((raster.y0_mm - y_mm) / raster.mm_per_cell - (times - 1) / 2) / times
     features = witness.levels[level]
-    both = np.concatenate([features.values, features.seen[None]])
-    got = _between(_between(both, rows, 1), cols, 2)
-    return got[:-1], got[-1]
+    values, seen = (
+        _between(_between(maps, rows, 1), cols, 2)
+        for maps in (features.values, features.seen[None])
+    )
+    return values, seen[0]
 
 
-def _between(values: Image, at: Array, axis: int) -> Image:
+def _between(values: NDArray[np.floating], at: Array, axis: int) -> Image:
     """Linear interpolation along one axis of (C, rows, columns); zero outside."""
     size = values.shape[axis]
     first = np.floor(at).astype(int)

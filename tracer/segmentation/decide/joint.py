@@ -54,7 +54,7 @@ class JointNetworks:
         rows, cols = raster.shape
         shown = picture.reshape(rows, 2, cols, 2, 3).max(axis=(1, 3, 4)) > 0
         levels = [
-            Features(values, _all_seen(shown, times, values.shape[1:]))
+            Features(values.astype(np.float16), _all_seen(shown, times, values.shape[1:]))
             for values, times in zip(stitched(raster.shape, LEVELS, run), LEVELS, strict=True)
         ]
         x, y = view.nadir_mm
@@ -86,13 +86,13 @@ class JointNetworks:
         return Answers.of(*stitched(shape, [1], run, progress))
 
 
-def _all_seen(shown: Mask, times: int, shape: tuple[int, ...]) -> Image:
+def _all_seen(shown: Mask, times: int, shape: tuple[int, ...]) -> NDArray[np.float16]:
     """1 where all of a feature's cells show something; nothing is seen beyond the last cell."""
     rows, cols = shown.shape
     filled = np.zeros((shape[0] * times, shape[1] * times), np.bool_)
     filled[:rows, :cols] = shown
     whole = filled.reshape(shape[0], times, shape[1], times).all(axis=(1, 3))
-    return np.asarray(whole, np.float32)
+    return np.asarray(whole, np.float16)
 
 
 @dataclass(frozen=True, eq=False)
