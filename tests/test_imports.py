@@ -18,7 +18,7 @@ import pytest
 PACKAGE = Path(__file__).parent.parent / "tracer"
 
 STAGES = {"calibration", "segmentation", "parallax", "panel", "export", "inspection"}
-RIM = {"photos", "pictures", "project"}
+RIM = {"films", "photos", "pictures", "project"}
 BASE = {"errors", "lengths", "loading", "progress", "ranges", "spelling", "assets", "atomic"}
 BASE |= {"interruption"}
 #: room -> rooms it may import (its own is always allowed)
@@ -31,6 +31,7 @@ ALLOWED["model"] = set(BASE)
 ALLOWED["geometry"] = BASE | {"model"}
 for room in STAGES | RIM:
     ALLOWED[room] = BASE | {"model", "geometry"}
+ALLOWED["films"] |= {"photos"}  # a film is read as photos
 ALLOWED["learning"] = BASE | {"model", "geometry"} | STAGES
 ALLOWED["workflows"] = BASE | {"model", "geometry"} | STAGES | RIM
 ALLOWED["cli"] = ALLOWED["workflows"] | {"workflows"}
@@ -44,7 +45,15 @@ ALLOWED["__init__"] = ALLOWED["cli"] | {"api"}
 
 #: third-party package -> the only rooms that may import it
 CONFINED = {
-    "cv2": {"photos", "calibration", "segmentation", "inspection", "pictures", "learning"},
+    "cv2": {
+        "calibration",
+        "films",
+        "inspection",
+        "learning",
+        "photos",
+        "pictures",
+        "segmentation",
+    },
     "ezdxf": {"export"},
     "typer": {"cli"},
     "rich": {"cli"},

@@ -98,7 +98,7 @@ def test_every_rule_has_a_range_that_holds_its_usual_values() -> None:
 def test_the_tables_agree_with_what_they_are_about() -> None:
     assert ranges.OPTIONS["--numbers"].high == CARD_COUNT - 1
     assert ranges.OPTIONS["--hole"].high == len(STAIR_MM)
-    assert ranges.COUNTS["photos of one lay"].high == MAX_PHOTOS
+    assert ranges.COUNTS["photos of one lay, solved together"].high == MAX_PHOTOS
     span = ranges.OPTIONS["--printed"]
     assert {span.low, span.high} == {100 * (1 - template._MOST_OFF), 100 * (1 + template._MOST_OFF)}
     for row in (ranges.OPTIONS["--strips"].low, ranges.OPTIONS["--strips"].high):
@@ -243,7 +243,7 @@ def test_fifty_photos_are_refused_before_one_is_read(
 ) -> None:
     monkeypatch.chdir(tmp_path)
     assert run(["trace", *(f"{n}.jpg" for n in range(50))]) == 1
-    assert "50 photos were given; at most 8" in capsys.readouterr().err
+    assert "50 photos were given; the best are chosen from at most 40" in capsys.readouterr().err
 
 
 @pytest.mark.parametrize("rows", [5_001, 100_000])

@@ -30,7 +30,7 @@ from tracer.ranges import COUNTS
 
 __all__ = ["calibrate", "refuse_too_many", "solve_lay"]
 
-MAX_PHOTOS = int(COUNTS["photos of one lay"].high)
+MAX_PHOTOS = int(COUNTS["photos of one lay, solved together"].high)
 #: of the longer side: no lens looks so far beside the middle of its own sensor
 CROPPED_SHARE = 0.03
 #: reduced chi-square at which the cameras are questioned

@@ -223,7 +223,7 @@ def trace(
         keep_cables=cables,
         separation=separation,
     )
-    files = read_photos(paths)
+    files = read_photos(paths, console)
     spoken = known_encoding(encoding) if encoding else None
     tool_list = parse_tool_list(read_list(tools), tools.name, spoken) if tools else None
     done = trace_photos(

@@ -11,7 +11,8 @@ __all__ = ["COUNTS", "LONGEST_TEXT", "MOST_BYTES", "checked_option"]
 
 #: how many of a kind are taken, and what they are
 COUNTS: dict[str, Range] = {
-    "photos of one lay": Range(1, 8, whole=True),
+    "photos of one lay, solved together": Range(1, 8, whole=True),
+    "photos given for one lay, the best of them solved": Range(1, 40, whole=True),
     "rows of a tool list": Range(0, 5000, whole=True),
     "columns of a tool list": Range(2, 200, whole=True),
     "points typed for one photo, of each kind": Range(0, 1000, whole=True),

@@ -22,7 +22,7 @@ from tracer.segmentation.decide import company as numpy_way  # noqa: E402
 from tracer.segmentation.decide.company import Features, Witness, company  # noqa: E402
 from tracer.segmentation.working_picture.raster import Raster  # noqa: E402
 
-SIZE = 192
+SIZE = 160
 
 
 def all_pairs(heights: list[float], views: int) -> Pairs:
@@ -71,8 +71,8 @@ def mismatches(lay: Lay, views: list[Lay], renderer: Renderer) -> tuple[np.ndarr
 def test_what_lies_flat_agrees_at_no_height_and_what_stands_at_its_own() -> None:
     """Light of rendered lays, three cameras: the renderer shares no code with the shift.
 
-    Sheet: at z = 0 the least, and less than a fifth of the mismatch at 14 mm. Things above 15 mm: less
-    at some height than at 0.
+    Sheet: at z = 0 the least, and less than a fifth of the mismatch at 14 mm. Things above 15 mm:
+    less at some height than at 0.
     """
     renderer = Renderer(False)
     flat, tall = [], []

@@ -12,9 +12,9 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from tracer.calibration.calibrate import refuse_too_many
 from tracer.errors import TracerError, UsageError
 from tracer.export.dxf.write import DxfOptions
+from tracer.films import STRETCHES, frames_of, is_film
 from tracer.loading import read_file
 from tracer.model.corrections import Corrections
 from tracer.model.lay_settings import LaySettings
@@ -28,7 +28,7 @@ from tracer.project.outlines_file import (
 from tracer.project.schema import JobRecord, LayRecord, PhotoRecord
 from tracer.project.store import JobFolder
 from tracer.project.tool_list import ToolList
-from tracer.ranges import MOST_BYTES
+from tracer.ranges import COUNTS, MOST_BYTES
 from tracer.workflows.job.job_files import opened_job, stale_files
 from tracer.workflows.job.lay_runs import RETIRED, run_lays
 from tracer.workflows.job.list_rows import merged_lists, rows_of_no_lay
@@ -50,6 +50,7 @@ __all__ = [
 ]
 
 SEEN = "silhouettes.json"
+MOST_GIVEN = int(COUNTS["photos given for one lay, the best of them solved"].high)
 
 
 @dataclass(frozen=True)
@@ -89,17 +90,31 @@ class JobTrace:
     again: bool
 
 
-def read_photos(paths: Sequence[Path]) -> list[PhotoFile]:
-    """Read photo files whole.
+def read_photos(paths: Sequence[Path], progress: Progress | None = None) -> list[PhotoFile]:
+    """Read photo files whole; of a film its sharpest frames.
 
     Raises
     ------
     TracerError
-        ``too-many-photos`` before any is read, and as `tracer.photos.read_photo_bytes`.
+        ``too-many-photos`` before any is read, and as `tracer.photos.read_photo_bytes` and
+        `tracer.films.frames_of`.
     """
-    refuse_too_many(len(paths))
-    shown = [printable_name(path.name) for path in paths]
-    return [PhotoFile(n, read_photo_bytes(p)) for n, p in zip(shown, paths, strict=True)]
+    given = sum(STRETCHES if is_film(path) else 1 for path in paths)
+    if given > MOST_GIVEN:
+        raise TracerError(
+            "too-many-photos",
+            f"{given} photos were given; the best are chosen from at most {MOST_GIVEN}.",
+            f"Give those that show the lay best; a film counts as {STRETCHES}.",
+        )
+    files: list[PhotoFile] = []
+    for path in paths:
+        if is_film(path):
+            clock = StepClock(progress)
+            clock.step("reading the film")
+            files += [PhotoFile(name, data) for name, data in frames_of(path, clock.fraction)]
+        else:
+            files.append(PhotoFile(printable_name(path.name), read_photo_bytes(path)))
+    return files
 
 
 def trace_job(

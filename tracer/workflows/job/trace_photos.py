@@ -7,6 +7,7 @@ from typing import Any
 
 from tracer.errors import TracerError
 from tracer.model.lay_settings import LaySettings
+from tracer.model.photo import Photo
 from tracer.model.report import Check
 from tracer.photos import decode_photo
 from tracer.project.schema import LayRecord
@@ -23,6 +24,8 @@ from tracer.workflows.tracing.lay_photos import (
 )
 
 __all__ = ["trace_photos"]
+
+LEAST_LOOK_PX = 1500  # of the longer side: below it, cards of a wide lay are no longer read
 
 
 def trace_photos(
@@ -69,9 +72,14 @@ def _at_most(
         return files, ()
     lay = _lay(folder, mode)
     sizes = settings.card_sizes.over(lay.settings.card_sizes)
-    small = [decode_photo(f.data, f.name, shrink=2) for f in files]
-    kept = best_looks(look_at(small, sizes), room)
+    kept = best_looks(look_at([_small(f) for f in files], sizes), room)
     return [files[k] for k in kept], (chosen_check(kept, [f.name for f in files]),)
+
+
+def _small(file: PhotoFile) -> Photo:
+    """A photo at half its size, or whole where cards would become too small, as in a film."""
+    photo = decode_photo(file.data, file.name, shrink=2)
+    return photo if max(photo.pixels.shape) >= LEAST_LOOK_PX else decode_photo(file.data, file.name)
 
 
 def _lay(folder: JobFolder, mode: Mode) -> LayRecord:
