@@ -23,8 +23,9 @@ from tracer.segmentation.working_picture.raster import Image, Mask, Raster
 __all__ = ["Joint", "JointNetworks", "load_joint_networks"]
 
 WITNESS_FILE, JOINT_FILE = "witness.onnx", "joint.onnx"
-WITNESS_SHA256 = "d76ae70175995c3bd664049240e7c3a74a98b6d74cd43835e893459093342524"
-JOINT_SHA256 = "c88d4b3234baa80cc591c131f1fce8a0184daf09556120c1f08ed6bfa2d30caa"
+WITNESS_SHA256 = "baea071512542f577d22c0945af48253b1ebfe5e3f4ca46b0f07d1d8e560cb35"
+JOINT_SHA256 = "ed9eff32d430c328730f0364141aee5e661cf9fcf319766fbc70186a4e0ae481"
+LARGEST = 416 * 416  # cells of a tile: two networks are held at a time, and what all photos tell
 OUTPUTS = ("near", "deep")  # of the first, as `LEVELS`
 
 
@@ -55,7 +56,9 @@ class JointNetworks:
         shown = picture.reshape(rows, 2, cols, 2, 3).max(axis=(1, 3, 4)) > 0
         levels = [
             Features(values.astype(np.float16), _all_seen(shown, times, values.shape[1:]))
-            for values, times in zip(stitched(raster.shape, LEVELS, run), LEVELS, strict=True)
+            for values, times in zip(
+                stitched(raster.shape, LEVELS, run, largest=LARGEST), LEVELS, strict=True
+            )
         ]
         x, y = view.nadir_mm
         return Witness(raster, tuple(levels), (float(x), float(y)), float(view.height_mm))
@@ -83,7 +86,7 @@ class JointNetworks:
                 self._joint.setInput(np.ascontiguousarray(told[None]), name)
             return [cropped(self._joint.forward(), shape, window)]
 
-        return Answers.of(*stitched(shape, [1], run, progress))
+        return Answers.of(*stitched(shape, [1], run, progress, LARGEST))
 
 
 def _all_seen(shown: Mask, times: int, shape: tuple[int, ...]) -> NDArray[np.float16]:

@@ -23,6 +23,7 @@ def stitched(
     levels: Sequence[int],
     run: Callable[[Window], Sequence[Image]],
     progress: Callable[[float], None] | None = None,
+    largest: int | None = None,
 ) -> list[Image]:
     """Maps of tiles put together, (C, rows, columns) for each of ``levels``.
 
@@ -38,8 +39,10 @@ def stitched(
         beyond the last cell; where the level is 1 those beyond it are left out.
     progress
         Called with 0 to 1.
+    largest
+        Most cells of a tile; `LARGEST_TILE` if None.
     """
-    (tops, height), (lefts, width) = tiling(*shape)
+    (tops, height), (lefts, width) = tiling(*shape, largest)
     places = [np.s_[t : t + height, e : e + width] for t in tops for e in lefts]
     canvases = [_Canvas(shape, times) for times in levels]
     for done, window in enumerate(places):
@@ -98,17 +101,24 @@ def cropped(out: ArrayLike, shape: tuple[int, int], window: Window) -> Image:
     return np.asarray(out, np.float32)[0, :, :h, :w]
 
 
-def tiling(rows: int, cols: int) -> tuple[tuple[list[int], int], tuple[list[int], int]]:
+def tiling(
+    rows: int, cols: int, largest: int | None = None
+) -> tuple[tuple[list[int], int], tuple[list[int], int]]:
     """First cells of overlapping tiles that cover so many cells, and the tiles' own length.
 
-    Down, then across; as few cells in all as tiles of at most `LARGEST_TILE` allow. All are
-    multiples of `MULTIPLE`, so that all tiles halve the picture at the same cells.
+    Down, then across; as few cells in all as tiles of at most ``largest`` cells (`LARGEST_TILE`)
+    allow. All are multiples of `MULTIPLE`, so that all tiles halve the picture at the same cells.
     """
     down, across = (
         [(count, _tile(length, count)) for count in range(1, length // OVERLAP + 2)]
         for length in (rows, cols)
     )
-    ways = ((a * h * b * w, a, b) for a, h in down for b, w in across if h * w <= LARGEST_TILE)
+    ways = (
+        (a * h * b * w, a, b)
+        for a, h in down
+        for b, w in across
+        if h * w <= (largest or LARGEST_TILE)
+    )
     _, a, b = min(ways)
     return (_starts(rows, a), _tile(rows, a)), (_starts(cols, b), _tile(cols, b))
 
