@@ -91,7 +91,7 @@ def company(
             mean += values * weight
             apart += np.square(values - mine) * weight
             count += weight
-            length += weight * np.hypot(*np.meshgrid(to_x - x, to_y - y)).astype(np.float32)
+            length += weight * np.hypot((to_x - x)[None], (to_y - y)[:, None]).astype(np.float32)
         scale = 1 / np.maximum(count, 1)
         share = count / max(len(others), 1)
         found += [mean * scale, apart * scale, share[None], (length * scale / SHIFT_MM)[None]]
@@ -119,11 +119,24 @@ def _looked_up(witness: Witness, level: int, x_mm: Array, y_mm: Array) -> tuple[
     cols = ((x_mm - raster.x0_mm) / raster.mm_per_cell - (times - 1) / 2) / times
     rows = ((raster.y0_mm - y_mm) / raster.mm_per_cell - (times - 1) / 2) / times
     features = witness.levels[level]
+    near_rows, near_cols = (
+        _around(at, size) for at, size in zip((rows, cols), features.seen.shape, strict=True)
+    )
     values, seen = (
-        _between(_between(maps, rows, 1), cols, 2)
+        _between(
+            _between(maps[:, near_rows, near_cols], rows - near_rows.start, 1),
+            cols - near_cols.start,
+            2,
+        )
         for maps in (features.values, features.seen[None])
     )
     return values, seen[0]
+
+
+def _around(at: Array, size: int) -> slice:
+    """The places' cells, one more on each side, as far as there are such; one at least."""
+    first = int(np.clip(np.floor(at.min()) - 1, 0, size - 1))
+    return slice(first, int(np.clip(np.ceil(at.max()) + 2, first + 1, size)))
 
 
 def _between(values: NDArray[np.floating], at: Array, axis: int) -> Image:

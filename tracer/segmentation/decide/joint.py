@@ -25,7 +25,7 @@ __all__ = ["Joint", "JointNetworks", "load_joint_networks"]
 WITNESS_FILE, JOINT_FILE = "witness.onnx", "joint.onnx"
 WITNESS_SHA256 = "baea071512542f577d22c0945af48253b1ebfe5e3f4ca46b0f07d1d8e560cb35"
 JOINT_SHA256 = "ed9eff32d430c328730f0364141aee5e661cf9fcf319766fbc70186a4e0ae481"
-LARGEST = 416 * 416  # cells of a tile: two networks are held at a time, and what all photos tell
+LARGEST = 448 * 448  # cells of a tile: two networks are held at a time, and what all photos tell
 OUTPUTS = ("near", "deep")  # of the first, as `LEVELS`
 
 
