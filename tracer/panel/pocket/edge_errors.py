@@ -99,7 +99,7 @@ EVIDENCE: dict[str, EdgeErrors] = {
     Evidence.ONE_OPEN: EdgeErrors(
         factor=0.34, spread=0.53, power=0.75, missing=0.012, far_share=0.6, far_mm=150.0
     ),
-    Evidence.SEVERAL: EdgeErrors(factor=1.05, spread=0.60, power=0.7, missing=0.10),
+    Evidence.SEVERAL: EdgeErrors(factor=1.05, spread=0.50, power=0.7, missing=0.04),
 }
 #: the same for outlines that tracing names as in doubt
 IN_DOUBT: dict[str, EdgeErrors] = {
