@@ -16,13 +16,15 @@ from tracer.model.outline import EdgeModel, HeightSource, Outline
 from tracer.model.silhouette import Doubt, Kind, Silhouette
 from tracer.parallax.shared.doubt import (
     CONSTANT,
-    DOUBTFUL_SHARE,
     LOOK_FROM,
+    LOOK_FROM_TOGETHER,
+    TOGETHER,
     WEIGHTS,
     doubt_check,
-    share_checks,
     signs,
+    together_check,
     unusable,
+    unusable_together,
 )
 
 REGION = box(0, 0, 120, 20)
@@ -101,10 +103,23 @@ def test_an_outline_is_named_from_the_limit_on_with_place_and_figure() -> None:
     assert check.sentence.startswith("T05 (chisel) wants a look: with 72% probability")
 
 
-def test_with_several_photos_the_share_of_the_area_is_told_photo_by_photo() -> None:
-    seen = [silhouette(share=DOUBTFUL_SHARE + 0.01), silhouette(share=DOUBTFUL_SHARE - 0.01)]
-    (check,) = share_checks(seen, {"p": "left.jpg"}, "T05", "T05 (chisel)")
-    assert check.value == pytest.approx(DOUBTFUL_SHARE + 0.01)
-    assert "In left.jpg" in check.sentence and "T05 (chisel)" in check.sentence
-    spared = [replace(seen[0], touches_border=True), replace(seen[0], kind=Kind.CABLE)]
-    assert not share_checks(spared, {"p": "left.jpg"}, "T05", "T05")
+def test_with_several_photos_the_largest_deviation_tells() -> None:
+    """The limit lies at 2.19 mm: (ln(0.3 / 0.7) + 2.68) / 2.339 is its logarithm."""
+    limit = float(np.exp((np.log(0.3 / 0.7) - TOGETHER[0]) / TOGETHER[1]))
+    assert 2.0 < limit < 2.4
+    assert unusable_together(outline(limit)) == pytest.approx(LOOK_FROM_TOGETHER)
+    assert together_check(outline(0.99 * limit), "T05 (chisel)") is None
+    check = together_check(outline(2 * limit), "T05 (chisel)")
+    assert check is not None
+    assert check.slug == "outline-doubtful"
+    assert check.value == pytest.approx(expit(TOGETHER[0] + TOGETHER[1] * np.log(2 * limit)))
+    # the second corner of the ring has the largest deviation
+    assert check.where_mm == tuple(REGION.exterior.coords[1])
+    assert "T05 (chisel)" in check.sentence
+
+
+def test_several_photos_state_more_the_less_is_known() -> None:
+    stated = [unusable_together(outline(mm)) for mm in (0.3, 1.0, 2.0, 4.0)]
+    assert stated == sorted(stated)
+    assert stated[0] < 0.05
+    assert stated[-1] > 0.6

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from types import SimpleNamespace
 
 import numpy as np
@@ -16,8 +15,6 @@ from tests.parallax.multi_view.solids import camera
 from tracer.model.calibration import SigmaMap
 from tracer.model.outline import Cause, EdgeModel
 from tracer.model.report import Severity
-from tracer.model.silhouette import Kind
-from tracer.parallax.shared.doubt import DOUBTFUL_SHARE, share_checks
 from tracer.parallax.shared.edge_models import edge_height_mm
 from tracer.parallax.single_view.plausible import doubtful_height
 from tracer.parallax.single_view.relief import brought_down, relief_corrected
@@ -192,23 +189,6 @@ def test_a_height_that_would_show_sides_says_how_much_of_them() -> None:
         checks = doubtful_height(broad, VIEW, height, "T01", "T01")
         assert [c.slug for c in checks] == (["height-doubtful"] if told else [])
         assert all(c.limit == pytest.approx(60, abs=0.5) for c in checks)
-
-
-@pytest.mark.parametrize(
-    ("share", "told"), [(DOUBTFUL_SHARE + 1e-3, 1), (DOUBTFUL_SHARE - 1e-3, 0)]
-)
-def test_a_decision_in_doubt_is_told_photo_by_photo(share: float, told: int) -> None:
-    doubt = SimpleNamespace(share=share, where_mm=(3.0, 4.0))
-    plain = replace(silhouette("S", "a", SQUARE), doubt=doubt)  # type: ignore[arg-type]
-    others = [
-        replace(plain, touches_border=True),
-        replace(plain, kind=Kind.CABLE),
-        silhouette("S", "a", SQUARE),
-    ]
-    found = share_checks([plain, *others], {"a": "a.jpg"}, "T01", "T01 (pump)")
-    assert [(c.subject_id, c.value, c.where_mm) for c in found] == [
-        ("T01", share, (3.0, 4.0))
-    ] * told
 
 
 def test_without_a_height_a_warning_says_what_each_centimetre_costs() -> None:

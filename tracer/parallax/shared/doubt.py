@@ -11,13 +11,14 @@ probability and the share that was not usable differ by 0.02, 0.00, 0.02, 0.07, 
 (``python -m tests.benchmarks.doubt``). How faint the edge is, how sure the decision is on the mean,
 and whether turned pictures give the same answer, told little more or nothing.
 
-With several photos the edge itself shows what one photo must guess; there the share of the area
-that a photo's decision does not bear out is told.
+With several photos the photos decide together and seldom disagree; what they leave open is in the
+deviation that is stated along the edge, and its largest value says nearly all. Fitted in the same
+way on 78 outlines of 8 lays of two to four photos, nothing typed, 26 of which needed a hand: left
+out lay by lay, the area under the ROC curve is 0.92, and the limit names 24 of the 26 and 9 of the
+52 others. Which of them a photo's own decision is in doubt of told hardly more (0.91 together).
 """
 
 from __future__ import annotations
-
-from collections.abc import Mapping, Sequence
 
 import numpy as np
 from numpy.typing import NDArray
@@ -26,12 +27,21 @@ from tracer.model.outline import Outline
 from tracer.model.report import Check, Severity
 from tracer.model.silhouette import Kind, Silhouette
 
-__all__ = ["DOUBTFUL_SHARE", "LOOK_FROM", "doubt_check", "share_checks", "signs", "unusable"]
+__all__ = [
+    "LOOK_FROM",
+    "LOOK_FROM_TOGETHER",
+    "doubt_check",
+    "signs",
+    "together_check",
+    "unusable",
+    "unusable_together",
+]
 
 LOOK_FROM = 0.4  # names five of six that are not usable; a higher limit lets more of them pass
-DOUBTFUL_SHARE = 0.035  # of an outline's area, with several photos
+LOOK_FROM_TOGETHER = 0.3  # the same with several photos
 CONSTANT = 1.325
 WEIGHTS = np.array([1.216, 0.756, 1.088, -0.592])  # of the logarithms of `signs`
+TOGETHER = (-2.68, 2.339)  # constant, and weight of the logarithm of the largest deviation, mm
 LEAST = 1e-3
 
 
@@ -79,33 +89,29 @@ def doubt_check(
     )
 
 
-def share_checks(
-    silhouettes: Sequence[Silhouette], names: Mapping[str, str], outline_id: str, called: str
-) -> list[Check]:
-    """Findings about a tool that several photos show, photo by photo.
+def unusable_together(outline: Outline) -> float:
+    """Probability that an outline from several photos needs a hand."""
+    constant, weight = TOGETHER
+    largest = max(float(np.max(outline.sigma_ring_mm)), LEAST)
+    return float(1 / (1 + np.exp(-(constant + weight * np.log(largest)))))
 
-    Parameters
-    ----------
-    names
-        Photo names by id.
-    """
-    return [
-        Check(
-            "outline-doubtful",
-            Severity.WARN,
-            f"In {names[s.photo_id]}, what belongs to {called} is in doubt for "
-            f"{s.doubt.share:.0%} of its area, most near ({s.doubt.where_mm[0]:.0f}, "
-            f"{s.doubt.where_mm[1]:.0f}) mm.",
-            "Look at the ring round it in the overlay; lay the tool on a sheet of another colour, "
-            "or draw the edge by hand.",
-            subject_id=outline_id,
-            value=s.doubt.share,
-            limit=DOUBTFUL_SHARE,
-            where_mm=s.doubt.where_mm,
-        )
-        for s in silhouettes
-        if s.doubt is not None
-        and s.doubt.share > DOUBTFUL_SHARE
-        and s.kind is Kind.TOOL
-        and not s.touches_border
-    ]
+
+def together_check(outline: Outline, called: str) -> Check | None:
+    """A finding where an outline from several photos is likely enough to need a hand."""
+    probability = unusable_together(outline)
+    if probability < LOOK_FROM_TOGETHER:
+        return None
+    ring = np.asarray(outline.region.exterior.coords)[:-1, :2]
+    x, y = ring[int(np.argmax(outline.sigma_ring_mm))].tolist()
+    return Check(
+        "outline-doubtful",
+        Severity.WARN,
+        f"{called} wants a look: with {probability:.0%} probability its edge is off by more than "
+        f"2 mm somewhere, least known near ({x:.0f}, {y:.0f}) mm.",
+        "Look at the ring round it in the overlay; add a photo that looks at this side from above "
+        "(--more), or draw the edge there by hand.",
+        subject_id=outline.outline_id,
+        value=probability,
+        limit=LOOK_FROM_TOGETHER,
+        where_mm=(x, y),
+    )

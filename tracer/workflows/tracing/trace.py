@@ -24,7 +24,7 @@ from tracer.model.report import Check, Severity
 from tracer.model.silhouette import Segmentation
 from tracer.model.tool_list import ToolRow
 from tracer.panel.pocket.readings import shifted, with_readings
-from tracer.parallax.shared.doubt import LOOK_FROM, doubt_check, share_checks, unusable
+from tracer.parallax.shared.doubt import LOOK_FROM, doubt_check, together_check, unusable
 from tracer.parallax.single_view.tall import tall_check
 from tracer.progress import Progress, StepClock
 from tracer.segmentation import Correction, Frame, Mark, segment
@@ -194,13 +194,12 @@ def trace(
     ids, next_number = keep_numbers(seen, earlier, next_number, points)
     outlines: list[Outline] = []
     checks: list[Check] = []
-    names = {photo.photo_id: photo.name for photo in photos}
     for tool, outline_id in zip(found.tools, ids, strict=True):
         outline, more = cache.get(
             ("outline", lay_key, _tool_key(tool, outline_id), defaults),
             partial(outline_of, tool, outline_id, calibration, defaults),
         )
-        outline = replace(outline, in_doubt=_doubtful(_looks(tool, outline, names)))
+        outline = replace(outline, in_doubt=_doubtful(_looks(tool, outline)))
         outline = shifted(outline, options.edge_shift_mm or 0.0)
         outline, unread = with_readings(outline, options.readings.get(outline_id, ()))
         checks += readings_ignored(unread, outline)
@@ -208,7 +207,7 @@ def trace(
         checks += typed_height(tool, outline, defaults)
         own = tool.silhouette.silhouette_id
         checks += [about_tool(replace(c, subject_id=own), outline_id, outline.name) for c in more]
-        checks += _looks(tool, outline, names)
+        checks += _looks(tool, outline)
     checks = [*lay_findings(found, outlines), *checks]
     clock.stop()
     checks = [
@@ -295,19 +294,20 @@ def _doubtful(checks: Sequence[Check]) -> bool:
     return any(check.slug == "outline-doubtful" for check in checks)
 
 
-def _looks(tool: LayTool, outline: Outline, names: Mapping[str, str]) -> list[Check]:
+def _looks(tool: LayTool, outline: Outline) -> list[Check]:
     """Whether the outline wants a look before it is cut, and what would mend it."""
     called = label(outline.outline_id, outline.name)
     if tool.solved is not None:
-        return share_checks(tool.solved.silhouettes, names, outline.outline_id, called)
+        found = together_check(outline, called)
+        return [] if found is None else [found]
     probability = unusable(outline, tool.silhouette)
     tall = tall_check(outline, tool.view, called)
     if probability is None:
         return [] if tall is None else [tall]
     if probability < LOOK_FROM:
         return []
-    found = (tall, doubt_check(outline, tool.silhouette, probability, called))
-    return [check for check in found if check is not None]
+    both = (tall, doubt_check(outline, tool.silhouette, probability, called))
+    return [check for check in both if check is not None]
 
 
 def _points_now(
