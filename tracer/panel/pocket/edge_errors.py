@@ -93,7 +93,7 @@ class Evidence:
 
 
 #: fitted on lays with exact truth, by kind of evidence; spread and missing parts of several photos
-#: by the shares that go in, since the likeliest ones promised too much on scenes left out
+#: a little larger than the likeliest, which promised some points too much on scenes left out
 EVIDENCE: dict[str, EdgeErrors] = {
     Evidence.ONE_TYPED: EdgeErrors(factor=0.78, spread=0.20, missing=0.015),
     Evidence.ONE_OPEN: EdgeErrors(
@@ -107,7 +107,7 @@ IN_DOUBT: dict[str, EdgeErrors] = {
     Evidence.ONE_OPEN: EdgeErrors(
         factor=0.62, spread=1.23, power=0.75, missing=0.004, far_share=0.6, far_mm=150.0
     ),
-    Evidence.SEVERAL: EdgeErrors(factor=0.96, spread=0.60, power=0.7, missing=0.25),
+    Evidence.SEVERAL: EdgeErrors(factor=1.10, spread=0.55, power=0.7, missing=0.09),
 }
 
 
