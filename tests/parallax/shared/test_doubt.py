@@ -104,7 +104,7 @@ def test_an_outline_is_named_from_the_limit_on_with_place_and_figure() -> None:
 
 
 def test_with_several_photos_the_largest_deviation_tells() -> None:
-    """The limit lies at 2.19 mm: (ln(0.3 / 0.7) + 2.68) / 2.339 is its logarithm."""
+    """The limit lies at 2.26 mm: (ln(0.3 / 0.7) + 2.75) / 2.33 is its logarithm."""
     limit = float(np.exp((np.log(0.3 / 0.7) - TOGETHER[0]) / TOGETHER[1]))
     assert 2.0 < limit < 2.4
     assert unusable_together(outline(limit)) == pytest.approx(LOOK_FROM_TOGETHER)
