@@ -60,8 +60,8 @@ def test_the_sharp_frames_of_a_sweep_are_kept(sweep: Path) -> None:
 def test_a_film_is_solved_as_its_photos_are(sweep: Path) -> None:
     """Foot points of the cameras as the photos themselves give them, the cards' frame being alike.
 
-    Half the size and a codec for films: 3 mm were seen, 8 are allowed. A film tells no focal length,
-    which then trades against the height: 2.5 % of it were seen, 4 are allowed.
+    Half the size and a codec for films: 3 mm were seen, 8 are allowed. A film tells no focal
+    length, which then trades against the height: 2.5 % of it were seen, 4 are allowed.
     """
     files = frames_of(sweep)
     frames = [decode_photo(data, name) for name, data in files]

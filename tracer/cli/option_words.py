@@ -96,6 +96,7 @@ OPTION_WORDS: dict[str, tuple[tuple[str, str], ...]] = {
     "panel-not-seen": (("print corner marks", "tracer inspect JOB --marks"),),
     "photo-in-job": (("add nothing", "leave out --add"),),
     "photo-no-focal-length": (("type it", "--camera-height"),),
+    "outline-doubtful": (("add a photo of the lay that looks at this side from above", "--more"),),
     "photo-twice": (("trace the job again as it is", "leave out --more"),),
     "plan-drawing-missing": (("name the file", "--drawing"),),
     "printer-settings-damaged": (("type the measured bars again", "--printed"),),

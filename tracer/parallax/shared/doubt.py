@@ -109,8 +109,8 @@ def together_check(outline: Outline, called: str) -> Check | None:
         Severity.WARN,
         f"{called} wants a look: with {probability:.0%} probability its edge is off by more than "
         f"2 mm somewhere, least known near ({x:.0f}, {y:.0f}) mm.",
-        "Look at the ring round it in the overlay; add a photo that looks at this side from above "
-        "(--more), or draw the edge there by hand.",
+        "Look at the ring round it in the overlay; add a photo of the lay that looks at this side "
+        "from above, or draw the edge there by hand.",
         subject_id=outline.outline_id,
         value=probability,
         limit=LOOK_FROM_TOGETHER,

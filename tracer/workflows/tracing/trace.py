@@ -30,7 +30,6 @@ from tracer.progress import Progress, StepClock
 from tracer.segmentation import Correction, Frame, Mark, segment
 from tracer.segmentation.corrected import corrected
 from tracer.workflows.tracing.cache import StageCache
-from tracer.workflows.tracing.eyes import Eyes
 from tracer.workflows.tracing.known_things import known_checks, known_things
 from tracer.workflows.tracing.lay_tools import Defaults, LayTool, find_tools, outline_of
 from tracer.workflows.tracing.naming import keep_numbers, unlikely_heights
@@ -44,6 +43,7 @@ from tracer.workflows.tracing.tool_findings import (
     refuse_above_camera,
     typed_height,
 )
+from tracer.workflows.tracing.witnesses import Witnesses
 
 __all__ = ["Trace", "TraceOptions", "trace"]
 
@@ -159,14 +159,14 @@ def trace(
     )
     clock.step("finding tools")
     segmentations, uncorrected = [], []
-    eyes = Eyes(photos, calibration, options.separation, options.added, clock.fraction)
+    witnesses = Witnesses(photos, calibration, options.separation, options.added, clock.fraction)
     for index, photo in enumerate(photos):
         corrections = options.corrections.get(photo.photo_id, Corrections())
         listed = _marks(rows, options.own_points) if index == 0 else ()
         known = (*corrections.keep, *listed)
         found_here = cache.get(
-            ("segment", lay_key, photo.photo_id, known, eyes.key(index)),
-            partial(_segment, photo, index, calibration, eyes, known),
+            ("segment", lay_key, photo.photo_id, known, witnesses.key(index)),
+            partial(_segment, photo, index, calibration, witnesses, known),
         )
         uncorrected.append(found_here)
         segmentations.append(
@@ -264,7 +264,7 @@ def _segment(
     photo: Photo,
     index: int,
     calibration: Calibration,
-    eyes: Eyes,
+    witnesses: Witnesses,
     known: Sequence[tuple[float, float]],
 ) -> Segmentation:
     """What is found in one photo, before any correction but the points of ``known`` tools.
@@ -276,10 +276,10 @@ def _segment(
         calibration.views[index],
         cards=[card.paper_mm for card in calibration.cards],
         hull=calibration.hull_mm,
-        options=eyes.settings,
+        options=witnesses.settings,
         corrections=[Correction(Mark.KEEP, (p,), Frame.PHOTO, photo.photo_id) for p in known],
-        company=eyes.company(index),
-        progress=eyes.part(index),
+        company=witnesses.company(index),
+        progress=witnesses.part(index),
     )
 
 

@@ -13,8 +13,8 @@ from tracer.errors import TracerError
 from tracer.model.lay_settings import Separation
 from tracer.photos import read_photo
 from tracer.segmentation.decide import deciding
-from tracer.workflows.tracing import eyes
-from tracer.workflows.tracing.eyes import Eyes
+from tracer.workflows.tracing import witnesses
+from tracer.workflows.tracing.witnesses import Witnesses
 
 WALL = Path(__file__).parents[3] / "sample_images" / "wall"
 NOTHING = SimpleNamespace(cards=(), hull_mm=None, views=(None,) * 4)
@@ -33,13 +33,13 @@ def looked(monkeypatch: pytest.MonkeyPatch) -> list[str]:
         seen.append(photo.photo_id)
         return photo.photo_id
 
-    monkeypatch.setattr(eyes, "look", look)
+    monkeypatch.setattr(witnesses, "look", look)
     return seen
 
 
 def test_photos_of_one_time_decide_together_and_are_encoded_once(looked: list[str]) -> None:
     told: list[float] = []
-    some = Eyes(photos(3), NOTHING, None, {}, told.append)
+    some = Witnesses(photos(3), NOTHING, None, {}, told.append)
     found = [some.company(k) for k in range(3)]
     assert [(c.own, list(c.others)) for c in found if c] == [
         ("p0", ["p1", "p2"]),
@@ -54,8 +54,8 @@ def test_photos_of_one_time_decide_together_and_are_encoded_once(looked: list[st
 
 def test_a_photo_that_is_added_later_changes_nothing_in_those_before(looked: list[str]) -> None:
     """Its key stays, and with it what is remembered; the new one sees all of them."""
-    before = Eyes(photos(2), NOTHING, None, {}, lambda _: None)
-    after = Eyes(photos(3), NOTHING, None, {"p2": 1}, lambda _: None)
+    before = Witnesses(photos(2), NOTHING, None, {}, lambda _: None)
+    after = Witnesses(photos(3), NOTHING, None, {"p2": 1}, lambda _: None)
     for k in range(2):
         assert before.key(k) == after.key(k)
         one, other = before.company(k), after.company(k)
@@ -69,8 +69,8 @@ def test_a_photo_that_is_added_later_changes_nothing_in_those_before(looked: lis
 
 
 def test_one_photo_and_the_classical_way_have_no_company(looked: list[str]) -> None:
-    assert Eyes(photos(1), NOTHING, None, {}, lambda _: None).company(0) is None
-    classical = Eyes(photos(3), NOTHING, Separation.CLASSICAL, {}, lambda _: None)
+    assert Witnesses(photos(1), NOTHING, None, {}, lambda _: None).company(0) is None
+    classical = Witnesses(photos(3), NOTHING, Separation.CLASSICAL, {}, lambda _: None)
     assert [classical.company(k) for k in range(3)] == [None] * 3
     assert not looked
 
@@ -81,14 +81,14 @@ def test_a_damaged_network_leaves_each_photo_to_itself(monkeypatch: pytest.Monke
 
     monkeypatch.setattr(deciding, "load_joint_networks", damaged)
     pair = [read_photo(p) for p in sorted(WALL.glob("photo_*.jpg"))[:2]]
-    some = Eyes(pair, calibrate(pair), None, {}, lambda _: None)
+    some = Witnesses(pair, calibrate(pair), None, {}, lambda _: None)
     assert some.company(0) is None
 
 
 def test_features_cover_the_working_picture_and_stay_small() -> None:
     """Whole features of one photo, on disk-size half precision: 16 at 2 mm and 24 at 8 mm."""
     pair = [read_photo(p) for p in sorted(WALL.glob("photo_*.jpg"))[:2]]
-    company = Eyes(pair, calibrate(pair), None, {}, lambda _: None).company(0)
+    company = Witnesses(pair, calibrate(pair), None, {}, lambda _: None).company(0)
     assert company is not None
     rows, cols = company.own.raster.shape
     for features, times, channels in zip(company.own.levels, (2, 8), (16, 24), strict=True):

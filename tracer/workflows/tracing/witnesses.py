@@ -9,12 +9,12 @@ from tracer.model.lay_settings import Separation
 from tracer.model.photo import Photo
 from tracer.segmentation import Company, SegmentOptions, Way, Witness, look
 
-__all__ = ["Eyes"]
+__all__ = ["Witnesses"]
 
 LOOKING = 0.4  # share of the time that goes into the features
 
 
-class Eyes:
+class Witnesses:
     """What each photo of a lay is decided with.
 
     A photo is decided with all that came with it or before it: what is added to a lay later changes
