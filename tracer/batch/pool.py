@@ -13,8 +13,8 @@ from tracer.batch.order import LayOrder, LayRow
 
 __all__ = ["do_here", "places_here"]
 
-#: one lay of a 12-megapixel photo with room to spare, 1e6 bytes
-LAY_MB = 1_000.0
+#: one lay of four 12-megapixel photos, which decide together, with room to spare, 1e6 bytes
+LAY_MB = 1_200.0
 
 Took = Callable[[LayRow], None]
 Told = Callable[[str, str], None]
