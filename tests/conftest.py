@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import os
+import shutil
+from collections.abc import Iterator
 
 import cv2
 import pytest
@@ -19,6 +21,17 @@ if os.environ.get("PYTEST_XDIST_WORKER"):
     for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
         os.environ.setdefault(name, "1")
     cv2.setNumThreads(1)
+
+
+@pytest.fixture(autouse=True)
+def settings_of_nobody(
+    tmp_path_factory: pytest.TempPathFactory, monkeypatch: pytest.MonkeyPatch
+) -> Iterator[None]:
+    """What a person, or another test, proved of printers and phones moves no outline here."""
+    folder = tmp_path_factory.getbasetemp() / "no-settings"
+    monkeypatch.setenv("TRACER_SETTINGS", str(folder))
+    yield
+    shutil.rmtree(folder, ignore_errors=True)
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:

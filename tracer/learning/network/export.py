@@ -16,9 +16,10 @@ import onnx
 import torch
 from onnx import TensorProto, helper, numpy_helper
 
-from tracer.learning.network.joint import DEEP, HEIGHTS_MM, NEAR, JointNet, Witness
+from tracer.learning.network.joint import DEEP, NEAR, JointNet, Witness
 from tracer.learning.network.net import INPUTS, SilhouetteNet
 from tracer.learning.network.restore import restored
+from tracer.segmentation.decide.company import HEIGHTS_MM
 
 __all__ = ["export", "export_joint", "halve"]
 

@@ -20,10 +20,10 @@ from torch import Tensor, nn
 from torch.nn import functional as f
 
 from tracer.learning.network.net import WIDTHS, SilhouetteNet
+from tracer.segmentation.decide.company import HEIGHTS_MM, SHIFT_MM
 
 __all__ = [
     "DEEP",
-    "HEIGHTS_MM",
     "NEAR",
     "Features",
     "JointNet",
@@ -33,9 +33,7 @@ __all__ = [
     "sheet_shift",
 ]
 
-HEIGHTS_MM = (0.0, 6.0, 14.0, 28.0, 55.0)
 NEAR, DEEP = 16, 24  # features at 2 mm, at 8 mm
-SHIFT_MM = 20.0  # the unit in which shifts are told
 NEAR_LEVEL, DEEP_LEVEL = 0, 2
 HIDDEN = 48
 

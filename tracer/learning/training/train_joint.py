@@ -33,14 +33,14 @@ from tracer.learning.training.drawing import draw_in_parallel, start_workers
 from tracer.learning.training.pool import Apart, Between, Pool, rendered
 from tracer.learning.training.train import stacked, varied
 
-__all__ = ["Company", "main", "validate"]
+__all__ = ["Groups", "main", "validate"]
 
 SLIP_MM, HEIGHT_ERROR = 0.35, 0.003  # what calibrations of several photos leave between them
 ALONE, ONE = 0.3, 0.3  # how often a reference has no other photo, one other photo
 
 
 @dataclass(frozen=True)
-class Company:
+class Groups:
     """Which of a batch's photos look at which, for groups of ``views``; on one device."""
 
     views: int
@@ -99,7 +99,7 @@ def _mean(field: Tensor, times: int) -> Tensor:
 
 @torch.no_grad()  # type: ignore[untyped-decorator,unused-ignore]
 def validate(
-    witness: Witness, net: torch.nn.Module, pool: Pool, batch: int, company: Company
+    witness: Witness, net: torch.nn.Module, pool: Pool, batch: int, groups: Groups
 ) -> dict[str, float]:
     """Overlap of tool pixels with all others (``iou``), with none (``alone``), also by class."""
     net.eval()
@@ -109,8 +109,8 @@ def validate(
         picture, field, t = pool.batch(index, drop=0.0)
         camera = pool.kept["field"][index]
         x = stacked(picture, field)
-        pairs = company.pairs(camera[:, 2], None)
-        for way, chosen in enumerate((pairs, company.none(pairs))):
+        pairs = groups.pairs(camera[:, 2], None)
+        for way, chosen in enumerate((pairs, groups.none(pairs))):
             with torch.autocast(pool.device, torch.bfloat16, enabled=pool.device == "cuda"):
                 near, deep = _gathered(witness(x), x, camera[:, 3], chosen, pool.size)
                 out = net(x, near, deep)
@@ -206,14 +206,14 @@ def main(argv: list[str] | None = None) -> None:
         pool.add(tiles)
     print(f"{pool.count} tiles after {time.monotonic() - began:.0f} s", flush=True)
     witness, net = _networks(a.start, a.again, pool, a.batch, device)
-    company = Company(a.views, device)
-    learner = _Learner(witness, net, company, device, a)
+    groups = Groups(a.views, device)
+    learner = _Learner(witness, net, groups, device, a)
     average, watch = Average(net), Average(witness)
     watched: Any = watch.net
     a.out.mkdir(parents=True, exist_ok=True)
     log: list[dict[str, float]] = []
     note = {k: str(v) for k, v in vars(a).items()}
-    print(json.dumps(validate(witness, net, held_out, a.batch, company)), flush=True)
+    print(json.dumps(validate(witness, net, held_out, a.batch, groups)), flush=True)
     step, drawn = 0, pool.count
     trained_from = last = time.monotonic()
     while (now := time.monotonic()) - began < a.seconds - 15:
@@ -231,13 +231,13 @@ def main(argv: list[str] | None = None) -> None:
             last = time.monotonic()
             row = {"seconds": last - began, "step": float(step), "drawn": float(drawn)}
             row |= {k: float(v.detach()) for k, v in parts.items()}
-            row |= validate(watched, average.net, held_out, a.batch, company)
+            row |= validate(watched, average.net, held_out, a.batch, groups)
             log.append({k: round(v, 4) for k, v in row.items()})
             themes = tuple(THEMES)
             told = {k: v for k, v in log[-1].items() if not k.endswith(themes)}
             print(json.dumps(told), flush=True)
             _save(a.out, watched, average.net, log, note)
-    log.append(validate(watched, average.net, held_out, a.batch, company))
+    log.append(validate(watched, average.net, held_out, a.batch, groups))
     print(json.dumps({"steps": step, "tiles": drawn, **log[-1]}), flush=True)
     _save(a.out, watched, average.net, log, note)
 
@@ -270,9 +270,9 @@ class _Learner:
     """One step of the optimiser after another."""
 
     def __init__(
-        self, witness: Witness, net: JointNet, company: Company, device: str, a: argparse.Namespace
+        self, witness: Witness, net: JointNet, groups: Groups, device: str, a: argparse.Namespace
     ) -> None:
-        self.witness, self.net, self.company, self.device = witness, net, company, device
+        self.witness, self.net, self.groups, self.device = witness, net, groups, device
         self.batch, self.rate = a.batch, a.rate
         learned = [*net.parameters(), *witness.near.parameters(), *witness.deep.parameters()]
         self.optimizer = torch.optim.AdamW(
@@ -294,12 +294,12 @@ class _Learner:
         warm = min(1.0, (step + 1) / 300)
         for group in self.optimizer.param_groups:
             group["lr"] = self.rate * warm * (0.5 + 0.5 * math.cos(math.pi * min(done, 1.0))) + 1e-6
-        views = self.company.views
+        views = self.groups.views
         first = torch.randint(pool.count // views, (self.batch // views,), generator=g) * views
         index = (first[:, None] + torch.arange(views)).flatten().to(pool.device)
         camera = pool.kept["field"][index]
         x, t = varied(*pool.batch(index, drop=0.0), g)
-        pairs = self.company.pairs(camera[:, 2], g)
+        pairs = self.groups.pairs(camera[:, 2], g)
         x = x.contiguous(memory_format=torch.channels_last)
         total, parts = self.score(x, camera[:, 3], pairs, t)
         self.optimizer.zero_grad(set_to_none=True)
