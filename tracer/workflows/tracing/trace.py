@@ -165,7 +165,7 @@ def trace(
         listed = _marks(rows, options.own_points) if index == 0 else ()
         known = (*corrections.keep, *listed)
         found_here = cache.get(
-            ("segment", lay_key, photo.photo_id, known, witnesses.key(index)),
+            ("segment", lay_key, photo.photo_id, witnesses.key(index), known),
             partial(_segment, photo, index, calibration, witnesses, known),
         )
         uncorrected.append(found_here)
