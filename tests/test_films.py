@@ -49,6 +49,7 @@ def test_the_sharp_frames_of_a_sweep_are_kept(sweep: Path) -> None:
     told: list[float] = []
     frames = frames_of(sweep, told.append)
     assert len(frames) == STRETCHES
+    assert all(name.startswith("sweep at ") and name.endswith(" s.jpg") for name, _ in frames)
     taken = [round(float(name.split(" at ")[1].split()[0]) * RATE) for name, _ in frames]
     sharp = {k for k in range(3 * PER_PLACE) if k % 16 == 5}
     # 16 stretches of 6 frames; names give tenths of a second, less than a frame

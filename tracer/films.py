@@ -124,4 +124,4 @@ def _sharpest(
 def _kept(best: tuple[float, int, Frame], rate: float, name: str) -> tuple[str, bytes]:
     _, k, frame = best
     _, data = cv2.imencode(".jpg", frame, [cv2.IMWRITE_JPEG_QUALITY, JPEG_QUALITY])
-    return f"{printable_name(name)} at {k / rate:.1f} s", data.tobytes()
+    return f"{printable_name(Path(name).stem)} at {k / rate:.1f} s.jpg", data.tobytes()

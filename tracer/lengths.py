@@ -86,7 +86,11 @@ def parse_size_mm(text: str) -> tuple[float, float]:
         sides[0] += unit[0]  # "24x18in" means inches twice
     width, height = (parse_length_mm(side) for side in sides)
     if width <= 0 or height <= 0:
-        raise UsageError("size-unreadable", f"{shown(text)} has a side that is not positive.")
+        raise UsageError(
+            "size-unreadable",
+            f"{shown(text)} has a side that is not positive.",
+            "Write both measured sides, for example 168.0x112.0.",
+        )
     return width, height
 
 

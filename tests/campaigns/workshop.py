@@ -169,7 +169,7 @@ class Warm:
         """As `StageCache.get`."""
         if self.strict:
             return make()
-        short = key if key[0] != "segment" else (key[0], *key[2:4])
+        short = key if key[0] != "segment" else (key[0], *key[2:-1])  # points come last
         if short not in self.values:
             self.values[short] = make()
         return self.values[short]

@@ -11,12 +11,14 @@ import typer
 
 from tracer.cli.console import Console
 from tracer.cli.options import (
+    BoardSizes,
     Json,
     Quiet,
     Replace,
     card_sizes,
     choice,
     length,
+    pixel_point,
     points,
     with_range,
 )
@@ -28,7 +30,6 @@ from tracer.ranges import LONGEST_TEXT, MOST_BYTES, checked_option, shown
 __all__ = ["bay"]
 
 _NUMBER = r"-?[0-9]{1,15}(?:\.[0-9]{1,15})?"
-_CORNER = re.compile(rf"^({_NUMBER}),({_NUMBER})$")
 _KEPT = re.compile(rf"^(.+)=({_NUMBER}),({_NUMBER}),({_NUMBER}),({_NUMBER})(?:@(.+))?$")
 
 
@@ -46,16 +47,7 @@ def bay(
         ),
     ] = None,
     kind: Annotated[str, typer.Option(metavar="KIND", help="wall or drawer.")] = "wall",
-    card_size: Annotated[
-        list[str] | None,
-        typer.Option(
-            metavar="[CARD:]LxS",
-            help=with_range(
-                "Measured long and short side of the printed boards, e.g. 168.0x112.0.",
-                "--card-size",
-            ),
-        ),
-    ] = None,
+    card_size: BoardSizes = None,
     card_thickness: Annotated[
         Any,
         typer.Option(
@@ -129,7 +121,7 @@ def bay(
 
     console = Console(as_json=as_json, quiet=quiet)
     kinds = choice(kind, {k.value: k for k in BayKind}, "--kind")
-    corners = [_corner(text) for text in corner or []]
+    corners = [pixel_point("--corner", text) for text in corner or []]
     marked = [_kept(t, "--keep-out") for t in keep_out or []]
     marked += [_kept(t, "--pipe") for t in pipe or []]
     common, own = card_sizes(card_size or [])
@@ -204,13 +196,6 @@ def bay(
     head = f"the bay, +/- twice the deviation (about 95 %); look at {picture}"
     tail = f"  tracer arrange JOB --plan {target}"
     console.result(record, "\n".join([head, *lines, tail]))
-
-
-def _corner(text: str) -> tuple[float, float]:
-    found = _CORNER.match(text.replace(" ", ""))
-    if found is None:
-        raise UsageError("point-unreadable", f"{shown(text)} is no point in pixels.", "Write X,Y.")
-    return points("--corner", [float(found[1]), float(found[2])])[0]
 
 
 def _kept(text: str, option: str) -> Any:

@@ -8,7 +8,16 @@ from typing import Annotated, Any
 import typer
 
 from tracer.cli.console import Console
-from tracer.cli.options import Json, Quiet, Replace, length, whole, with_range
+from tracer.cli.options import (
+    FoamThickness,
+    Json,
+    Quiet,
+    Replace,
+    TestFoam,
+    TestMachine,
+    whole,
+    with_range,
+)
 from tracer.errors import UsageError
 from tracer.lengths import parse_length_mm
 from tracer.ranges import shown
@@ -17,12 +26,8 @@ __all__ = ["coupon"]
 
 
 def coupon(
-    machine: Annotated[
-        str, typer.Option(metavar="NAME", help="Machine profile, or your own .toml.")
-    ] = "oscillating-knife",
-    material: Annotated[str, typer.Option(metavar="NAME", help="Foam; decides about heat.")] = (
-        "unknown"
-    ),
+    machine: TestMachine = "oscillating-knife",
+    material: TestFoam = "unknown",
     diameter: Annotated[
         Any,
         typer.Option(
@@ -31,14 +36,7 @@ def coupon(
             help=with_range("Diameter of a round thing, measured.", "--diameter"),
         ),
     ] = "20",
-    thickness: Annotated[
-        Any,
-        typer.Option(
-            parser=length("--thickness"),
-            metavar="LENGTH",
-            help=with_range("Thickness of the foam.", "--thickness"),
-        ),
-    ] = "30",
+    thickness: FoamThickness = "30",
     strips: Annotated[
         Any,
         typer.Option(

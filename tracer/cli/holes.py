@@ -8,7 +8,16 @@ from typing import Annotated, Any
 import typer
 
 from tracer.cli.console import Console
-from tracer.cli.options import Json, Quiet, Replace, card_sizes, length, pixel_box, with_range
+from tracer.cli.options import (
+    BoardSizes,
+    Json,
+    Quiet,
+    Replace,
+    card_sizes,
+    length,
+    pixel_box,
+    with_range,
+)
 from tracer.errors import TracerError
 
 __all__ = ["holes"]
@@ -24,16 +33,7 @@ def holes(
             help=with_range("Height of the face with the holes above the sheet.", "--height"),
         ),
     ],
-    card_size: Annotated[
-        list[str] | None,
-        typer.Option(
-            metavar="[CARD:]LxS",
-            help=with_range(
-                "Measured long and short side of the printed boards, e.g. 168.0x112.0.",
-                "--card-size",
-            ),
-        ),
-    ] = None,
+    card_size: BoardSizes = None,
     within: Annotated[
         Any,
         typer.Option(

@@ -1,16 +1,20 @@
 """Options that several commands share, each defined once.
 
-========== ======================================= ===================================
-option     meaning                                 commands
-========== ======================================= ===================================
---json     one JSON object on stdout               all
---quiet    nothing but errors and failed checks    all
---replace  write over what is there                trace, cut, cards, coupon
---gap      between tools of a fresh layout         arrange, divide
---spare    its free room                           arrange, divide
---effort   how long it is looked for               arrange, divide
---seed     where the search begins                 arrange, divide
-========== ======================================= ===================================
+=========== ====================================== ===================================
+option      meaning                                commands
+=========== ====================================== ===================================
+--json      one JSON object on stdout              all
+--quiet     nothing but errors and failed checks   all
+--replace   write over what is there               all that write
+--card-size the printed boards as measured         bay, holes
+--machine   whose test piece is cut                coupon, trial
+--material  its foam                               coupon, trial
+--thickness how thick that is                      coupon, trial
+--gap       between tools of a fresh layout        arrange, divide
+--spare     its free room                          arrange, divide
+--effort    how long it is looked for              arrange, divide
+--seed      where the search begins                arrange, divide
+=========== ====================================== ===================================
 """
 
 from __future__ import annotations
@@ -26,6 +30,8 @@ from tracer.lengths import parse_length_mm, parse_size_mm
 from tracer.ranges import LONGEST_TEXT, OPTIONS, checked_option, shown
 
 __all__ = [
+    "BoardSizes",
+    "FoamThickness",
     "Json",
     "LayoutEffort",
     "LayoutGap",
@@ -33,11 +39,14 @@ __all__ = [
     "LayoutSpare",
     "Quiet",
     "Replace",
+    "TestFoam",
+    "TestMachine",
     "card_sizes",
     "choice",
     "length",
     "number",
     "pixel_box",
+    "pixel_point",
     "points",
     "size",
     "text",
@@ -124,6 +133,14 @@ def points(option: str, values: Sequence[float]) -> list[tuple[float, float]]:
     return list(zip(held[::2], held[1::2], strict=True))
 
 
+def pixel_point(option: str, text: str) -> tuple[float, float]:
+    """A point of a photo, each coordinate within the option's range."""
+    parts = text.replace(" ", "").split(",")
+    if len(parts) != 2 or any(_NUMBER.fullmatch(p) is None for p in parts):
+        raise UsageError("point-unreadable", f"{shown(text)} is no point in pixels.", "Write X,Y.")
+    return points(option, [float(p) for p in parts])[0]
+
+
 def pixel_box(option: str) -> Callable[[str], tuple[float, float, float, float]]:
     """Typer parser of an option that takes two opposite corners of a box in a photo."""
 
@@ -144,6 +161,29 @@ Quiet = Annotated[
     bool, typer.Option("--quiet", "-q", help="Say nothing but errors and failed checks.")
 ]
 Replace = Annotated[bool, typer.Option("--replace", help="Write over what is already there.")]
+
+BoardSizes = Annotated[
+    list[str] | None,
+    typer.Option(
+        "--card-size",
+        metavar="[CARD:]LxS",
+        help=with_range(
+            "Measured long and short side of the printed boards, e.g. 168.0x112.0.", "--card-size"
+        ),
+    ),
+]
+TestMachine = Annotated[
+    str, typer.Option(metavar="NAME", help="Machine profile, or your own .toml.")
+]
+TestFoam = Annotated[str, typer.Option(metavar="NAME", help="Foam; decides about heat.")]
+FoamThickness = Annotated[
+    Any,
+    typer.Option(
+        parser=length("--thickness"),
+        metavar="LENGTH",
+        help=with_range("Thickness of the foam.", "--thickness"),
+    ),
+]
 
 LayoutGap = Annotated[
     Any,

@@ -8,7 +8,18 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from tracer.cli.console import Console
-from tracer.cli.options import Json, Quiet, Replace, length, size, whole, with_range
+from tracer.cli.options import (
+    FoamThickness,
+    Json,
+    Quiet,
+    Replace,
+    TestFoam,
+    TestMachine,
+    length,
+    size,
+    whole,
+    with_range,
+)
 from tracer.errors import UsageError
 
 if TYPE_CHECKING:
@@ -26,20 +37,9 @@ def trial(
     folder: Annotated[
         Path, typer.Argument(metavar="FOLDER", help="Where the trial's files lie.")
     ] = Path("trial"),
-    machine: Annotated[
-        str, typer.Option(metavar="NAME", help="Machine profile, or your own .toml.")
-    ] = "oscillating-knife",
-    material: Annotated[str, typer.Option(metavar="NAME", help="Foam; decides about heat.")] = (
-        "unknown"
-    ),
-    thickness: Annotated[
-        Any,
-        typer.Option(
-            parser=length("--thickness"),
-            metavar="LENGTH",
-            help=with_range("Thickness of the foam.", "--thickness"),
-        ),
-    ] = "30",
+    machine: TestMachine = "oscillating-knife",
+    material: TestFoam = "unknown",
+    thickness: FoamThickness = "30",
     coin: Annotated[
         Any, _size("--coin", "DxT", "Diameter and thickness of a round thing, measured.")
     ] = None,

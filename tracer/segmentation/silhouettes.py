@@ -33,7 +33,7 @@ from tracer.segmentation.working_picture.corrections import marks_on
 from tracer.segmentation.working_picture.evidence import RegionEvidence, decision_doubt
 from tracer.segmentation.working_picture.extent import outlines
 from tracer.segmentation.working_picture.options import Correction, Mark, SegmentOptions
-from tracer.segmentation.working_picture.raster import fit_raster, rectify
+from tracer.segmentation.working_picture.raster import working_picture
 
 __all__ = ["Company", "Witness", "look", "segment"]
 
@@ -78,15 +78,10 @@ def segment(
     """
     options = options or SegmentOptions()
     report = progress or (lambda _: None)
-    raster = fit_raster(plane, options.cell_mm, hull)
-    linear, seen = rectify(photo.pixels, plane, raster)
+    picture = working_picture(photo.pixels, plane, options.cell_mm, hull)
     report(0.1)
     decision = decide(
-        photo.pixels,
-        linear,
-        seen,
-        raster,
-        plane,
+        picture,
         cards=cards,
         hull=hull,
         way=options.way,
@@ -142,9 +137,9 @@ def look(
 
     None where the learned model is damaged.
     """
-    raster = fit_raster(view, (options or SegmentOptions()).cell_mm, hull)
-    linear, seen = rectify(photo.pixels, view, raster)
-    return witness_of(photo.pixels, linear, seen, raster, view, cards=cards, hull=hull)
+    cell_mm = (options or SegmentOptions()).cell_mm
+    picture = working_picture(photo.pixels, view, cell_mm, hull)
+    return witness_of(picture, view, cards=cards, hull=hull)
 
 
 def _unseen(

@@ -11,7 +11,7 @@ from shapely.geometry import Polygon
 
 from tracer.errors import TracerError
 from tracer.model.report import Check, Severity
-from tracer.model.view import PlaneMap, View
+from tracer.model.view import View
 from tracer.segmentation.decide.answers import Answers, load_network
 from tracer.segmentation.decide.company import Witness
 from tracer.segmentation.decide.joint import Joint, load_joint_networks
@@ -21,7 +21,14 @@ from tracer.segmentation.decide.tiling import MULTIPLE
 from tracer.segmentation.working_picture.evidence import RegionEvidence
 from tracer.segmentation.working_picture.extent import Extent, find_extent
 from tracer.segmentation.working_picture.options import Way
-from tracer.segmentation.working_picture.raster import Image, Mask, Raster, paint, rectify_srgb
+from tracer.segmentation.working_picture.raster import (
+    Image,
+    Mask,
+    Raster,
+    WorkingPicture,
+    paint,
+    rectify_srgb,
+)
 
 __all__ = ["Company", "Decision", "decide", "with_surroundings", "witness_of"]
 
@@ -75,32 +82,21 @@ class _Outlook:
     picture: NDArray[np.uint8]
 
 
-def _outlook(
-    pixels: NDArray[np.uint8],
-    linear: Image,
-    seen: Mask,
-    raster: Raster,
-    plane: PlaneMap,
-    cards: Sequence[Polygon],
-    hull: Polygon | None,
-) -> _Outlook:
+def _outlook(photo: WorkingPicture, cards: Sequence[Polygon], hull: Polygon | None) -> _Outlook:
+    raster, seen = photo.raster, photo.seen
     core = paint([hull.buffer(CORE_MM)], raster) & seen if hull is not None else seen
     allowed = seen & ~paint([c.buffer(CARD_RIM_MM) for c in cards], raster)
-    log = np.log(linear + FLOOR)
+    log = np.log(photo.linear + FLOOR)
     extent = find_extent(log, core, allowed, raster.mm_per_cell)
     domain = allowed & ~extent.beyond
     window = with_surroundings(domain & (core | extent.eventful))
     part = raster.window(*window)
-    picture = rectify_srgb(pixels, plane, part.quartered())
+    picture = rectify_srgb(photo.pixels, photo.plane, part.quartered())
     return _Outlook(extent, domain, window, part, log, picture)
 
 
 def decide(
-    pixels: NDArray[np.uint8],
-    linear: Image,
-    seen: Mask,
-    raster: Raster,
-    plane: PlaneMap,
+    photo: WorkingPicture,
     *,
     cards: Sequence[Polygon],
     hull: Polygon | None,
@@ -112,10 +108,8 @@ def decide(
 
     Parameters
     ----------
-    pixels
-        The photo itself.
-    linear, seen
-        The photo on the raster (`rectify`).
+    photo
+        The photo, and the same on the sheet.
     company
         The other photos of the lay, to decide with them.
 
@@ -139,51 +133,45 @@ def decide(
                 Check("model-damaged", Severity.WARN, error.sentence, "Install tracer again."),
             )
         else:
-            look = _outlook(pixels, linear, seen, raster, plane, cards, hull)
+            look = _outlook(photo, cards, hull)
             regions = learned_regions(
                 look.picture,
                 look.domain[look.window],
                 look.part,
-                plane,
+                photo.plane,
                 log=look.log[look.window],
                 network=network,
                 progress=progress,
             )
             return Decision(
                 regions.evidence,
-                seen[look.window],
+                photo.seen[look.window],
                 regions.answers,
                 (),
-                raster,
+                photo.raster,
                 look.extent,
                 regions.unsure,
             )
     # graph cuts and watersheds take a while to load, and are seldom asked for
     from tracer.segmentation.decide.classical import classical_evidence
 
-    evidence = classical_evidence(linear, seen, raster, cards=cards, hull=hull)
-    return Decision(evidence, seen, None, checks, raster)
+    evidence = classical_evidence(photo.linear, photo.seen, photo.raster, cards=cards, hull=hull)
+    return Decision(evidence, photo.seen, None, checks, photo.raster)
 
 
 def witness_of(
-    pixels: NDArray[np.uint8],
-    linear: Image,
-    seen: Mask,
-    raster: Raster,
-    view: View,
-    *,
-    cards: Sequence[Polygon],
-    hull: Polygon | None,
+    photo: WorkingPicture, view: View, *, cards: Sequence[Polygon], hull: Polygon | None
 ) -> Witness | None:
     """What one photo can tell the others of its lay; None where the model is damaged.
 
-    Its working picture is the one on which `decide` decides it. Arguments as `decide` has them.
+    The features lie on the part of the working picture that `decide` looks at. It is found again
+    there: eight photos' pictures at a time would take more memory than that takes time.
     """
     try:
         networks = load_joint_networks()
     except TracerError:
         return None
-    look = _outlook(pixels, linear, seen, raster, view, cards, hull)
+    look = _outlook(photo, cards, hull)
     return networks.witness(look.picture, camera_offset(view, look.part), look.part, view)
 
 

@@ -20,7 +20,17 @@ from shapely.geometry.base import BaseGeometry
 
 from tracer.model.view import PlaneMap
 
-__all__ = ["LINEAR", "Raster", "fit_raster", "in_quarters", "paint", "rectify", "rectify_srgb"]
+__all__ = [
+    "LINEAR",
+    "Raster",
+    "WorkingPicture",
+    "fit_raster",
+    "in_quarters",
+    "paint",
+    "rectify",
+    "rectify_srgb",
+    "working_picture",
+]
 
 Array = NDArray[np.float64]
 Image = NDArray[np.float32]
@@ -73,6 +83,35 @@ class Raster:
         step = self.mm_per_cell / 2
         rows, cols = self.shape
         return Raster(self.x0_mm - step / 2, self.y0_mm + step / 2, step, (2 * rows, 2 * cols))
+
+
+@dataclass(frozen=True, eq=False)
+class WorkingPicture:
+    """A photo and the same photo on the sheet.
+
+    Attributes
+    ----------
+    pixels, plane
+        The upright photo and its map to the sheet.
+    raster
+        The grid on the sheet.
+    linear, seen
+        The photo on the raster, as `rectify` gives it.
+    """
+
+    pixels: NDArray[np.uint8]
+    plane: PlaneMap
+    raster: Raster
+    linear: Image
+    seen: Mask
+
+
+def working_picture(
+    pixels: NDArray[np.uint8], plane: PlaneMap, mm_per_cell: float, hull: Polygon | None = None
+) -> WorkingPicture:
+    """A photo laid on the grid that `fit_raster` chooses for it."""
+    raster = fit_raster(plane, mm_per_cell, hull)
+    return WorkingPicture(pixels, plane, raster, *rectify(pixels, plane, raster))
 
 
 def in_quarters(cells: NDArray[_T]) -> NDArray[_T]:
