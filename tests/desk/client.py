@@ -5,6 +5,7 @@ from __future__ import annotations
 import http.client
 import json
 import threading
+import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -15,6 +16,8 @@ import pytest
 
 from tracer.desk.server import DeskServer
 from tracer.project.store import JobFolder
+
+RUNNING = {"waiting", "running"}
 
 
 @dataclass
@@ -61,6 +64,14 @@ class Open:
         status, data, _ = self.ask(method, path, json.dumps(body).encode())
         assert status < 300, data
         return dict(json.loads(data))
+
+    def over(self) -> dict[str, Any]:
+        """The job's run once no run is on any more."""
+        end = time.monotonic() + 120
+        while (run := self.json("GET", f"/api/jobs/{self.job}")["run"])["phase"] in RUNNING:
+            assert time.monotonic() < end
+            time.sleep(0.1)
+        return dict(run)
 
 
 #: stands for this computer's address on the network: every system answers on all of 127/8

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import io
 import json
-import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
@@ -54,15 +53,6 @@ def get(desk: Open, path: str = "/inspection") -> Any:
     return desk.json("GET", f"/api/jobs/{desk.job}{path}")
 
 
-def over(desk: Open) -> dict[str, Any]:
-    """The run once it is over."""
-    end = time.monotonic() + 120
-    while (run := get(desk, "")["run"])["phase"] in {"waiting", "running"}:
-        assert time.monotonic() < end
-        time.sleep(0.1)
-    return dict(run)
-
-
 def refused(desk: Open, job: str, draft: str) -> str:
     body = json.dumps({"draft": draft}).encode()
     status, data, _ = desk.ask("POST", f"/api/jobs/{job}/inspection", body)
@@ -76,7 +66,7 @@ def test_a_photo_tells_what_is_missing_and_is_kept(desk: Open) -> None:
     assert get(desk) == {"pockets": [], "checks": [], "pictures": [], "lines": []}
     draft = draft_with(desk, panel_photo(some_gone=True).jpeg, plain())
     desk.json("POST", f"/api/jobs/{desk.job}/inspection", draft=draft, by="Kim")
-    assert over(desk)["phase"] == "idle"
+    assert desk.over()["phase"] == "idle"
     found = get(desk)
     missing = {p["id"] for p in found["pockets"] if p["state"] == "missing"}
     assert missing == set(GONE)
@@ -90,7 +80,7 @@ def test_a_photo_tells_what_is_missing_and_is_kept(desk: Open) -> None:
     assert desk.json("GET", f"/api/drafts/{draft}")["photos"] == []
     desk.ask("PUT", f"/api/drafts/{draft}/photos/0?name=late.jpg", panel_photo().jpeg)
     desk.json("POST", f"/api/jobs/{desk.job}/inspection", draft=draft)
-    assert over(desk)["phase"] == "idle"
+    assert desk.over()["phase"] == "idle"
     assert [one["photos"] for one in get(desk)["lines"]] == ["late.jpg", "evening-0.jpg"]
 
 
@@ -99,7 +89,7 @@ def test_what_cannot_be_looked_at_is_said(desk: Open) -> None:
     bare = job_id(desk.server.root / "bare.job")
     assert refused(desk, bare, draft_with(desk, plain())) == "panel-missing"
     desk.json("POST", f"/api/jobs/{desk.job}/inspection", draft=draft_with(desk, plain()))
-    run = over(desk)
+    run = desk.over()
     assert (run["phase"], run["error"]["slug"]) == ("failed", "panel-not-seen")
     assert get(desk)["lines"] == []
     for number in (0, 1, 999):

@@ -63,27 +63,18 @@ def get(desk: Open, path: str) -> Any:
     return json.loads(data)
 
 
-def over(desk: Open) -> dict[str, Any]:
-    """The run state once no run is on any more."""
-    end = time.monotonic() + 120
-    while (run := get(desk, "")["run"])["phase"] in {"waiting", "running"}:
-        assert time.monotonic() < end
-        time.sleep(0.1)
-    return dict(run)
-
-
 def tried(desk: Open, draft: str, **asked: Any) -> Any:
     wish = {"tool": old_tool(job_path(desk)), "height_mm": 10, "card_size_mm": [168, 112]}
     body = {"draft": draft, **wish, **asked}
     desk.json("POST", f"/api/jobs/{desk.job}/swap/trial", **body)
-    run = over(desk)
+    run = desk.over()
     assert run["phase"] == "idle", run
     return get(desk, "/swap")["swap"]
 
 
 def kept(desk: Open, draft: str) -> None:
     desk.json("POST", f"/api/jobs/{desk.job}/swap", draft=draft, reason="worn out")
-    run = over(desk)
+    run = desk.over()
     assert run["phase"] == "idle", run
 
 
@@ -142,7 +133,7 @@ def test_keeping_makes_what_was_shown_and_undo_takes_it_back(bench: Open, photos
         tag = get(bench, "")["revision"]
         status, data, _ = bench.ask("POST", f"/api/jobs/{bench.job}/{way}", b"{}", if_match=tag)
         assert status == 200, data
-        assert over(bench)["phase"] == "idle"
+        assert bench.over()["phase"] == "idle"
 
     step("undo")
     assert state(bench) == before
@@ -170,7 +161,7 @@ def test_edits_before_a_swap_are_undone_through_it(bench: Open, photos: Path) ->
         if_match=tag,
     )
     assert status == 200, data
-    over(bench)
+    bench.over()
     draft = draft_with(bench, photos / "new.jpg")
     tried(bench, draft)
     kept(bench, draft)
@@ -179,7 +170,7 @@ def test_edits_before_a_swap_are_undone_through_it(bench: Open, photos: Path) ->
         "POST", f"/api/jobs/{bench.job}/steps", b'{"done": 0}', if_match=tag
     )
     assert status == 200, data
-    over(bench)
+    bench.over()
     now = state(bench)
     assert now["tools.csv"] == first["tools.csv"]
     assert lines(job_path(bench)) == {
@@ -196,7 +187,7 @@ def test_a_trial_that_is_out_of_date_is_not_kept(bench: Open, photos: Path) -> N
     path = job_path(bench) / "tools.csv"
     path.write_bytes(path.read_bytes().replace(b"T01", b"bar") + b"\n")
     bench.json("POST", f"/api/jobs/{bench.job}/swap", draft=draft)
-    run = over(bench)
+    run = bench.over()
     assert (run["phase"], run["error"]["slug"]) == ("failed", "swap-not-tried")
     assert not (job_path(bench) / "patch").exists()
 
@@ -213,7 +204,7 @@ def test_requests_without_sense_are_refused(bench: Open, photos: Path) -> None:
     desk_knows_none = {"draft": "none", "tool": "T01"}
     assert bench.ask("POST", f"{at}/trial", json.dumps(desk_knows_none).encode())[0] == 404
     bench.json("POST", f"{at}/trial", draft=draft, tool="T99")
-    assert over(bench)["error"]["slug"] == "tool-unknown"
+    assert bench.over()["error"]["slug"] == "tool-unknown"
 
 
 def test_the_same_tool_again_changes_nothing(bench: Open, photos: Path) -> None:
@@ -226,7 +217,7 @@ def test_a_tool_goes_and_comes_back_by_undo(bench: Open) -> None:
     tool = old_tool(job_path(bench))
     before, panel = state(bench), get(bench, "/panel")["panel"]
     bench.json("POST", f"/api/jobs/{bench.job}/swap/trial", way="remove", tool=tool)
-    assert over(bench)["phase"] == "idle"
+    assert bench.over()["phase"] == "idle"
     shown = get(bench, "/swap")["swap"]
     assert (shown["way"], shown["outcome"], shown["tool"]) == ("remove", "removed", tool)
     assert shown["new"] == [] and shown["seen"] is None and shown["patch"]["pieces"]
@@ -265,14 +256,14 @@ def _cell(desk: Open, tool: str, column: str, value: object) -> None:
         "POST", f"/api/jobs/{desk.job}/edits", json.dumps(body).encode(), if_match=tag
     )
     assert status == 200, data
-    assert over(desk)["phase"] == "idle"
+    assert desk.over()["phase"] == "idle"
 
 
 def step(desk: Open, way: str) -> None:
     tag = get(desk, "")["revision"]
     status, data, _ = desk.ask("POST", f"/api/jobs/{desk.job}/{way}", b"{}", if_match=tag)
     assert status == 200, data
-    run = over(desk)
+    run = desk.over()
     assert run["phase"] == "idle", run
 
 
@@ -289,10 +280,10 @@ def test_several_tools_go_one_after_the_other_and_all_come_back(bench: Open) -> 
         "POST", f"/api/jobs/{bench.job}/edits", json.dumps(body).encode(), if_match=tag
     )
     assert status == 200, data
-    assert over(bench)["phase"] == "idle"
+    assert bench.over()["phase"] == "idle"
     for tool in (first, second):
         bench.json("POST", f"/api/jobs/{bench.job}/swap/trial", way="remove", tool=tool)
-        assert over(bench)["phase"] == "idle"
+        assert bench.over()["phase"] == "idle"
         kept(bench, "none")
     (third,) = lines(job_path(bench))
     _cell(bench, third, "mass_kg", 0.2)
@@ -392,4 +383,4 @@ def test_of_several_tools_in_the_photo_one_is_pointed_at(bench: Open, crowd: Pat
         "POST", f"/api/jobs/{bench.job}/swap/trial", draft=draft, tool="T01", point_px=[5, 5],
         height_mm=10, card_size_mm=[168, 112],
     )  # fmt: skip
-    assert over(bench)["error"]["slug"] == "swap-no-tool"
+    assert bench.over()["error"]["slug"] == "swap-no-tool"

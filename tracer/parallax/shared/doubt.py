@@ -75,18 +75,13 @@ def doubt_check(
     """A finding where an outline is likely enough to need a hand."""
     if probability < LOOK_FROM or silhouette.doubt is None:
         return None
-    x, y = silhouette.doubt.where_mm
-    return Check(
-        "outline-doubtful",
-        Severity.WARN,
-        f"{called} wants a look: with {probability:.0%} probability its edge is off by more than "
-        f"2 mm somewhere, most in doubt near ({x:.0f}, {y:.0f}) mm.",
-        "Look at the ring round it in the overlay; draw the edge there by hand, take more photos "
-        "of the lay, or lay the tool on a sheet of another colour.",
-        subject_id=outline.outline_id,
-        value=probability,
-        limit=LOOK_FROM,
-        where_mm=(x, y),
+    return _wants_a_look(
+        outline,
+        called,
+        (probability, LOOK_FROM),
+        ("most in doubt", silhouette.doubt.where_mm),
+        "draw the edge there by hand, take more photos of the lay, or lay the tool on a sheet of "
+        "another colour.",
     )
 
 
@@ -104,15 +99,33 @@ def together_check(outline: Outline, called: str) -> Check | None:
         return None
     ring = np.asarray(outline.region.exterior.coords)[:-1, :2]
     x, y = ring[int(np.argmax(outline.sigma_ring_mm))].tolist()
+    return _wants_a_look(
+        outline,
+        called,
+        (probability, LOOK_FROM_TOGETHER),
+        ("least known", (x, y)),
+        "add a photo of the lay that looks at this side from above, or draw the edge there by "
+        "hand.",
+    )
+
+
+def _wants_a_look(
+    outline: Outline,
+    called: str,
+    stated: tuple[float, float],
+    worst: tuple[str, tuple[float, float]],
+    remedy: str,
+) -> Check:
+    """The finding: probability and limit; what the worst place is, and where; what else helps."""
+    (probability, limit), (how, (x, y)) = stated, worst
     return Check(
         "outline-doubtful",
         Severity.WARN,
         f"{called} wants a look: with {probability:.0%} probability its edge is off by more than "
-        f"2 mm somewhere, least known near ({x:.0f}, {y:.0f}) mm.",
-        "Look at the ring round it in the overlay; add a photo of the lay that looks at this side "
-        "from above, or draw the edge there by hand.",
+        f"2 mm somewhere, {how} near ({x:.0f}, {y:.0f}) mm.",
+        f"Look at the ring round it in the overlay; {remedy}",
         subject_id=outline.outline_id,
         value=probability,
-        limit=LOOK_FROM_TOGETHER,
+        limit=limit,
         where_mm=(x, y),
     )
