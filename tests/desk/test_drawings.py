@@ -18,7 +18,7 @@ from tests.desk.bench import seed_job
 from tests.desk.client import Open
 from tests.desk.conftest import serving
 from tests.desk.test_additions_page import RING
-from tests.desk.test_swapping import get, over
+from tests.desk.test_swapping import get
 from tracer.desk.jobs import job_id
 from tracer.project.store import JobFolder
 from tracer.workflows.arranging.arrange import arrange_job
@@ -55,7 +55,7 @@ def test_a_drawing_becomes_an_emblem_of_its_size(bench: Open) -> None:
         "POST", f"/api/jobs/{bench.job}/edits", json.dumps(body).encode(), if_match=tag
     )
     assert status == 200, data
-    assert over(bench)["phase"] == "idle"
+    assert bench.over()["phase"] == "idle"
     (made,) = (f for f in get(bench, "/panel")["panel"]["fittings"] if f["kind"] == "emblem")
     outer, hole = (Polygon(r) for r in made["rings"])
     assert outer.area - hole.area == pytest.approx(math.pi * (10**2 - 6**2), rel=0.02)
