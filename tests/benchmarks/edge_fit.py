@@ -31,11 +31,12 @@ from shapely.geometry import Polygon
 from tests.benchmarks.fit_lays import Lay, lays_of, traced
 from tests.benchmarks.fit_motion import SignedDistance, along_rings
 from tests.benchmarks.truth import find_scenes
-from tracer.panel.pocket.clearance import BOUND_SLACK_MM, Cut, trial_of
+from tracer.panel.pocket.clearance import Cut, trial_of
 from tracer.panel.pocket.edge_errors import (
     EVIDENCE,
     IN_DOUBT,
     EdgeErrors,
+    beyond_bound,
     drawn_errors,
     evidence_of,
     sigma_along,
@@ -101,7 +102,7 @@ def cases_of(lay: Lay, cache: Path) -> list[Case]:
         trial = trial_of(outline, cut, draws=1)
         length = trial.region.exterior.length
         sigma = sigma_along(outline, trial.points_mm, length / len(trial.points_mm))
-        error = edge_error(pair.true.outline, trial.region, trial.points_mm)
+        error = edge_error(pair.true.outline, trial.region, trial.points_mm) - trial.corner_mm
         some = slice(None, None, max(1, len(error) // POINTS))
         found.append(
             Case(
@@ -114,7 +115,7 @@ def cases_of(lay: Lay, cache: Path) -> list[Case]:
                 trial.moves,
                 length / len(error),
                 float(least_clearance(error[None, some], trial.moves[some])[0]),
-                _needs(sigma, length, model, trial.bound_mm, trial.moves, some),
+                _needs(sigma, length, model, trial.bound_mm - trial.corner_mm, trial.moves, some),
             )
         )
     return found
@@ -124,7 +125,8 @@ def _needs(
     sigma: Array, length: float, model: EdgeErrors, bound: Array, moves: Array, some: slice
 ) -> Array:
     drawn = drawn_errors(sigma, length, model, DRAWS, np.random.default_rng(3))
-    capped = np.minimum(GRID[:, None, None] * drawn, bound + BOUND_SLACK_MM)
+    beyond = beyond_bound(DRAWS, np.random.default_rng(7))
+    capped = np.minimum(GRID[:, None, None] * drawn, bound + beyond)
     needs = least_clearance(capped.reshape(-1, len(sigma))[:, some], moves[some])
     return np.sort(needs.reshape(len(GRID), DRAWS), axis=1)
 

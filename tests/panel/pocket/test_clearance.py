@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 import shapely
 from numpy.typing import NDArray
+from scipy.stats import norm
 from shapely import affinity
 from shapely.geometry import Point, Polygon, box
 
@@ -16,7 +17,7 @@ from tests.panel.pocket.errors import edge, exact_clearance, simulated_errors
 from tracer.errors import TracerError, UsageError
 from tracer.model.outline import EdgeModel, HeightSource, Outline
 from tracer.model.panel_plan import FitClass
-from tracer.panel.pocket.clearance import Cut, room_for
+from tracer.panel.pocket.clearance import Cut, room_for, trial_of
 from tracer.panel.pocket.edge_errors import EVIDENCE, Evidence
 from tracer.panel.pocket.fits import FITS, Fit, default_fit
 from tracer.panel.pocket.settling import least_clearance
@@ -117,9 +118,40 @@ def test_an_outer_bound_is_a_cap_and_never_an_addition() -> None:
     bounded = replace(doubtful, outer=box(-0.5, -0.5, 160.5, 30.5))
     far = replace(doubtful, outer=box(-30, -30, 190, 60))
     free, capped, loose = (room_for(o, SNUG, 0.9) for o in (doubtful, bounded, far))
-    assert capped.most_mm < 0.8  # 0.5 and the contours' noise
+    # 0.5 mm to the bound, and as far beyond it as tools stand (0.4 mm in the mean, deviation 0.4),
+    # with the 3 % of missing parts made up for
+    assert capped.most_mm == pytest.approx(0.5 + norm(0.4, 0.4).ppf(0.9 / 0.97), abs=0.01)
     assert capped.most_mm < free.most_mm
     assert loose.most_mm == pytest.approx(free.most_mm, rel=0.05)
+
+
+def test_tools_stand_beyond_an_outer_bound_as_often_as_stated() -> None:
+    """Tools of nothing but the bound's own error: Gaussian, seen by scipy's distribution."""
+    doubtful = outline(BAR, 30.0, method=EdgeModel.VIEWS, outer=BAR.buffer(0.5, join_style="mitre"))
+    errors = trial_of(doubtful, NO_CUT).errors_mm
+    # the edge is known to nothing but the bound: where it is drawn outside, it ends beyond that
+    outside = np.quantile(errors.max(axis=1), [0.1, 0.5, 0.9])
+    assert outside == pytest.approx(norm(0.9, 0.4).ppf([0.1, 0.5, 0.9]), abs=0.03)
+
+
+def test_corners_that_several_photos_round_off_are_cut_for_the_tools_own() -> None:
+    tool = box(0, 0, 160, 30)
+    # rounding by 0.6 mm moves a right angle's tip back by 0.6 (sqrt 2 - 1) = 0.25 mm
+    seen = shapely.buffer(shapely.buffer(tool, -0.6), 0.6)
+    several, one = (
+        room_for(outline(seen, 0.1, **kind), SNUG, 0.9)
+        for kind in ({"method": EdgeModel.VIEWS, "photo_ids": ("p", "q")}, {})
+    )
+    tips, sides = ([Point(0, 0), Point(160, 30)], [Point(80, 0), Point(80, 30)])
+    near = [min(several.wall.exterior.distance(p) for p in at) for at in (tips, sides)]
+    assert near[0] > near[1] - 0.1  # the tips stand free as the sides do
+    assert one.most_mm == pytest.approx(one.least_mm, abs=0.01)  # nothing is added from one photo
+    assert several.most_mm == pytest.approx(several.least_mm + 0.25, abs=0.01)
+    trial = trial_of(outline(seen, 0.1, method=EdgeModel.VIEWS), Cut())
+    wide = np.full(len(trial.run_mm), 0.1)
+    square = replace(trial, corner_mm=np.zeros_like(wide))
+    assert trial.share_in(wide + trial.corner_mm, 0.2) == square.share_in(wide, 0.2)
+    assert trial.share_in(wide, 0.2) < square.share_in(wide, 0.2)
 
 
 @pytest.mark.parametrize(

@@ -2,14 +2,14 @@
 
 The pocket's wall stands off the estimated edge by
 
-    c(s) = gap + lambda t(s),    t(s) = hypot(d(s), sigma of the cut)
+    c(s) = gap + m(s) + lambda t(s),    t(s) = hypot(d(s), sigma of the cut)
 
-so it is wide where the edge is in doubt and close where it is sure, and the tool is held by its
-sure stretches. ``gap`` is the fit class's. lambda is the least with which the tool goes in with
-the probability asked: true edges are drawn from the model of `tracer.panel.pocket.edge_errors`,
-each is given its best shift and turn, and counts as in when foam and tool overlap nowhere by more
-than the class allows. Where several photos bound the edge from outside, it is not drawn nor cut
-beyond that bound.
+with m(s) what corners lose in tracing. So it is wide where the edge is in doubt and close where it
+is sure, and the tool is held by its sure stretches. ``gap`` is the fit class's. lambda is the least
+with which the tool goes in with the probability asked: true edges are drawn from the model of
+`tracer.panel.pocket.edge_errors`, each is given its best shift and turn, and counts as in when foam
+and tool overlap nowhere by more than the class allows. Where several photos bound the edge from
+outside, it is drawn and cut no farther beyond that bound than tools stand.
 """
 
 from __future__ import annotations
@@ -26,15 +26,17 @@ from tracer.geometry.fairing import faired
 from tracer.geometry.offset import grown
 from tracer.geometry.remembered import remembered
 from tracer.geometry.rings import largest_polygon, polygons_in
-from tracer.geometry.widen import ring_samples, widened
+from tracer.geometry.widen import ring_samples, turning, widened
 from tracer.model.outline import Outline
 from tracer.model.pocket import Room
 from tracer.panel.pocket.edge_errors import (
     EdgeErrors,
     Evidence,
+    beyond_bound,
     drawn_errors,
     errors_of,
     evidence_of,
+    most_beyond_mm,
     ring_sigma,
     sigma_along,
 )
@@ -59,8 +61,6 @@ PRESS_SHARE = 1.15
 EVEN_SHARE, EVEN_MOST = 0.05, 0.7
 #: missing parts that are less likely than this are made up for, up to this share of the draws
 MADE_UP_FOR, MOST_SHARE = 0.05, 0.99
-#: slack of an outer bound: contours' own noise
-BOUND_SLACK_MM = 0.2
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -84,9 +84,11 @@ class Trial:
     weight_mm
         (N,) t(s) of the module's text.
     bound_mm
-        (N,) how far the edge may lie outside at most; inf where nothing bounds it.
+        (N,) how far outside several photos' bound lies; inf where nothing bounds it.
+    corner_mm
+        (N,) m(s) of the module's text.
     errors_mm
-        (draws, N) true edge and cut together, positive where the tool is larger.
+        (draws, N) true edge and cut together without it, positive where the tool is larger.
     moves
         (N, 3) movement of the edge for a shift in x, in y and a turn.
     missing
@@ -98,13 +100,14 @@ class Trial:
     points_mm: Array
     weight_mm: Array
     bound_mm: Array
+    corner_mm: Array
     errors_mm: Array
     moves: Array
     missing: float = 0.0
 
     def share_in(self, widths_mm: Array, allowed_mm: float) -> float:
         """Share of the draws that go into a wall that stands off by widths (N,)."""
-        left = least_clearance(self.errors_mm - widths_mm, self.moves)
+        left = least_clearance(self.errors_mm + self.corner_mm - widths_mm, self.moves)
         return float(np.mean(left <= allowed_mm))
 
     def share_for(self, probability: float) -> float:
@@ -131,13 +134,15 @@ def trial_of(
     sigma = sigma_along(outline, points, length / len(run))
     rng = np.random.default_rng(SEED)
     drawn = drawn_errors(sigma, length, errors, draws, rng)
-    bound = _bound(outline, points)
-    drawn = np.minimum(drawn, bound + BOUND_SLACK_MM)
     width = CUT_CORRELATION_MM / (length / len(run))
-    drawn = drawn + cut.sigma_mm * smooth_noise(len(run), width, draws, rng)
+    made = cut.sigma_mm * smooth_noise(len(run), width, draws, rng)
+    corner = errors.rounded_off_mm(turning(points, region.exterior.is_ccw))
+    bound = _bound(outline, points)
+    if np.isfinite(bound).any():
+        drawn = np.minimum(drawn, bound - corner + beyond_bound(draws, rng))
     weight = np.maximum(np.hypot(errors.deviation_mm(sigma), cut.sigma_mm), LEAST_WEIGHT_MM)
     moves = motions(points, normals)
-    return Trial(region, run, points, weight, bound, drawn, moves, errors.missing)
+    return Trial(region, run, points, weight, bound, corner, drawn + made, moves, errors.missing)
 
 
 def _bound(outline: Outline, points: Array) -> Array:
@@ -221,12 +226,13 @@ def _asked(
     weight = trial.weight_mm
     start = max(fit.gap_mm, 0.0) + min(allowed, cut.gives_mm)
     needed = least_clearance((trial.errors_mm - start) / weight, trial.moves / weight[:, None])
-    factor = max(float(np.quantile(needed, trial.share_for(probability))), 0.0)
+    share = trial.share_for(probability)
+    factor = max(float(np.quantile(needed, share)), 0.0)
     if fit.gap_mm < 0:  # squeezed: nothing is added for the doubt that even its sure edge has
         weight = np.maximum(weight - PRESS_SHARE * np.median(weight), 0.0)
-    bound = trial.bound_mm + BOUND_SLACK_MM
-    free = fit.gap_mm + factor * weight
-    return fit.gap_mm + np.minimum(factor * weight, bound), free, needed, factor
+    free = trial.corner_mm + factor * weight
+    bounded = np.minimum(free, trial.bound_mm + most_beyond_mm(share))
+    return fit.gap_mm + bounded, fit.gap_mm + free, needed, factor
 
 
 def _with_islands(wall: Polygon, outline: Outline, width_mm: float) -> Polygon:

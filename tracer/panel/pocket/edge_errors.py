@@ -17,8 +17,14 @@ k
     one factor per tool, log-normal with median ``factor`` and standard deviation ``spread`` of its
     logarithm: some tools are traced far better than stated and some worse.
 
-And with probability ``missing`` the outline lacks a part, or has one too many: no margin covers
-that, so no wall is widened for it, but it is part of what a pocket promises.
+To this comes ``corner_mm``: where the estimate turns sharply outward, the tool's own corner stands
+farther out, since tracing and evening out round it off. And with probability ``missing`` the
+outline lacks a part, or has one too many: no margin covers that, so no wall is widened for it, but
+it is part of what a pocket promises.
+
+Several photos also bound the edge from outside. The bound comes of silhouettes that err themselves:
+tools stand beyond it by a common length whose mean and deviation are `BEYOND_MM` and
+`BEYOND_SPREAD_MM`.
 
 The figures are fitted by kind of evidence, apart for outlines that tracing names as in doubt
 (``python -m tests.benchmarks.edge_fit``). docs/explanation/clearance.md has the lays, the way of
@@ -27,6 +33,7 @@ fitting, and how the model did on lays left out.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -44,9 +51,11 @@ __all__ = [
     "IN_DOUBT",
     "EdgeErrors",
     "Evidence",
+    "beyond_bound",
     "drawn_errors",
     "errors_of",
     "evidence_of",
+    "most_beyond_mm",
     "ring_sigma",
     "sigma_along",
 ]
@@ -56,6 +65,11 @@ Array = NDArray[np.float64]
 #: doubt about a stretch of edge spreads this far to both sides, mm (standard deviation)
 EVEN_MM = 4.0
 _LEAST_MM = 0.1
+#: turn within 5 mm where a corner of the tool begins to tell, and where it tells fully
+_CORNER_FROM, _CORNER_FULL = math.radians(10.0), math.radians(30.0)
+#: how far tools stand beyond an outer bound, mean and standard deviation, mm: the likeliest on
+#: scenes left out of those that leave the walls of their pockets close
+BEYOND_MM, BEYOND_SPREAD_MM = 0.4, 0.4
 
 
 @dataclass(frozen=True)
@@ -69,6 +83,7 @@ class EdgeErrors:
     far_share: float = 0.45
     near_mm: float = 9.0
     far_mm: float = 80.0
+    corner_mm: float = 0.0
 
     def deviation_mm(self, sigma_mm: Array) -> Array:
         """Deviation (N,) of a tool whose factor is the median one, from what tracing states."""
@@ -77,6 +92,11 @@ class EdgeErrors:
     def stated_mm(self, deviation_mm: Array) -> Array:
         """What tracing would state (N,) for such deviations: the inverse of `deviation_mm`."""
         return np.asarray((deviation_mm / self.factor) ** (1 / self.power), np.float64)
+
+    def rounded_off_mm(self, turn_rad: Array) -> Array:
+        """How far (N,) the tool stands outside where its outline turns so much, convex above 0."""
+        sharp = (turn_rad - _CORNER_FROM) / (_CORNER_FULL - _CORNER_FROM)
+        return np.asarray(self.corner_mm * np.clip(sharp, 0.0, 1.0), np.float64)
 
     def alike(self, apart_mm: Array) -> Array:
         """Correlation of errors at distances along the edge, any shape."""
@@ -92,14 +112,19 @@ class Evidence:
     SEVERAL = "several photos"
 
 
-#: fitted on lays with exact truth, by kind of evidence; spread and missing parts of several photos
-#: a little larger than the likeliest, which promised some points too much on scenes left out
+#: median over corners that turn by 25 degrees and more, of outlines from several photos; from one
+#: photo corners stand in and out alike
+CORNER_MM = 0.25
+#: fitted on lays with exact truth, by kind of evidence; missing parts of several photos a little
+#: likelier than fitted, since few of them lacked one
 EVIDENCE: dict[str, EdgeErrors] = {
     Evidence.ONE_TYPED: EdgeErrors(factor=0.78, spread=0.20, missing=0.015),
     Evidence.ONE_OPEN: EdgeErrors(
         factor=0.34, spread=0.53, power=0.75, missing=0.012, far_share=0.6, far_mm=150.0
     ),
-    Evidence.SEVERAL: EdgeErrors(factor=1.05, spread=0.50, power=0.7, missing=0.04),
+    Evidence.SEVERAL: EdgeErrors(
+        factor=1.01, spread=0.44, power=0.7, missing=0.03, corner_mm=CORNER_MM
+    ),
 }
 #: the same for outlines that tracing names as in doubt
 IN_DOUBT: dict[str, EdgeErrors] = {
@@ -107,8 +132,25 @@ IN_DOUBT: dict[str, EdgeErrors] = {
     Evidence.ONE_OPEN: EdgeErrors(
         factor=0.62, spread=1.23, power=0.75, missing=0.004, far_share=0.6, far_mm=150.0
     ),
-    Evidence.SEVERAL: EdgeErrors(factor=1.10, spread=0.55, power=0.7, missing=0.09),
+    Evidence.SEVERAL: EdgeErrors(
+        factor=1.34, spread=0.30, power=0.7, missing=0.06, corner_mm=CORNER_MM
+    ),
 }
+
+
+def beyond_bound(draws: int, rng: np.random.Generator) -> Array:
+    """How far (draws, 1) a tool stands beyond an outer bound, mm, evenly spaced quantiles."""
+    return BEYOND_MM + BEYOND_SPREAD_MM * _even_normal(draws, rng)
+
+
+def most_beyond_mm(share: float) -> float:
+    """How far beyond its outer bound a tool stands at most in a share of the cases."""
+    return BEYOND_MM + BEYOND_SPREAD_MM * float(ndtri(share))
+
+
+def _even_normal(draws: int, rng: np.random.Generator) -> Array:
+    # in random order: the tail is the same in every set of draws
+    return np.asarray(rng.permutation(ndtri((np.arange(draws) + 0.5) / draws))[:, None])
 
 
 def evidence_of(outline: Outline) -> str:
@@ -181,6 +223,5 @@ def drawn_errors(
     power /= np.fft.irfft(power, count)[0]
     white = np.fft.rfft(rng.standard_normal((draws, count)))
     noise = np.fft.irfft(white * np.sqrt(power), count)
-    # evenly spaced quantiles in random order: the tail is the same in every set of draws
-    even = rng.permutation(ndtri((np.arange(draws) + 0.5) / draws))[:, None]
+    even = _even_normal(draws, rng)
     return np.asarray(np.exp(errors.spread * even) * errors.deviation_mm(sigma_mm) * noise)
