@@ -2,6 +2,7 @@
 
     python -m tests.benchmarks.inspect SCENES... [--count 60] [--first 0] [--seed 21] [--marks]
         [--large] [--pale] [--first-time] [--strangers N] [--kept FOLDER] [--json FILE]
+    python -m tests.benchmarks.inspect --sum FILE...
 
 SCENES are folders with a ``truth.json``; their tools are arranged into a panel each. Photos are
 made by `tests.inspection.cases`: three pairs of foam colours, five lights, 0.6 to 2 m, tilts to 35
@@ -9,7 +10,8 @@ degrees, a tenth, half or most of the tools gone, hands, cables, coats and rags 
 ``--marks`` sticks corner marks on, ``--large`` renders at 12 megapixels instead of 3, ``--pale``
 uses a floor without colour. ``--first-time``: no earlier photo has shown the floors as drawn, so
 that strong even colours are doubted. ``--strangers`` looks for the *next* scene's panel in so many
-of the photos.
+of the photos. ``--sum`` adds up what several runs wrote with ``--json``; a photo may be in one
+alone.
 
 *Registered*: the panel was found, with less than 5 mm of error (root mean square over the walls);
 *false*: it was found elsewhere. *Seen*: a pocket in the picture of which at least nine tenths are
@@ -252,10 +254,30 @@ def strangers(scenes: Sequence[Path], args: argparse.Namespace) -> str:
     return f"- another panel taken for the one asked for: {taken} of {args.strangers}"
 
 
+def added(files: Sequence[Path]) -> list[PhotoRow]:
+    """The photos of several runs.
+
+    Raises
+    ------
+    ValueError
+        Where a photo is in more than one of them.
+    """
+    rows = []
+    for file in files:
+        for row in json.loads(file.read_text("utf-8")):
+            pockets = tuple(PocketRow(**p) for p in row["pockets"])
+            rows.append(PhotoRow(**{**row, "things": tuple(row["things"]), "pockets": pockets}))
+    photos = {(r.number, r.scene, r.light, r.tilt_deg, r.distance_mm) for r in rows}
+    if len(photos) < len(rows):
+        raise ValueError(f"{len(rows) - len(photos)} photos are there more than once.")
+    return rows
+
+
 def main() -> None:
     """Measure and print."""
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("scenes", nargs="+", type=Path)
+    parser.add_argument("scenes", nargs="*", type=Path)
+    parser.add_argument("--sum", nargs="+", type=Path, metavar="FILE")
     for name, value in (("count", 60), ("first", 0), ("seed", 21), ("strangers", 0)):
         parser.add_argument(f"--{name}", type=int, default=value)
     for flag in ("marks", "large", "pale", "first-time"):
@@ -263,7 +285,14 @@ def main() -> None:
     parser.add_argument("--kept", type=Path)
     parser.add_argument("--json", type=Path)
     args = parser.parse_args()
-    rows: list[PhotoRow] = []
+    if args.sum:
+        rows = added(args.sum)
+        print(tables(rows))
+        print(calibration(rows))
+        return
+    if not args.scenes:
+        parser.error("SCENES or --sum is needed")
+    rows = []
     for number in range(args.first, args.first + args.count):
         case = case_of(
             args.scenes, args.seed, number, cache_folder=args.kept, marks=args.marks,

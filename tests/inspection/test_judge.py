@@ -10,6 +10,7 @@ import pytest
 from tracer.inspection import judge
 from tracer.inspection.judge import CLASSES, PocketLook, judged, probabilities
 from tracer.inspection.looks import Looks
+from tracer.inspection.overhang import OverEdge
 from tracer.model.inspection import PocketState
 
 #: figures as a yellow floor under a dark grey face gives them, read off a rendered photo
@@ -105,3 +106,34 @@ def test_a_white_floor_burnt_out_is_not_called_a_tool(monkeypatch: pytest.Monkey
     assert judged([look(red, pale=True, burnt=0.3)]).state is PocketState.UNSURE
     assert judged([look(replace(red, tone_off=0.35), pale=True)]).state is PocketState.UNSURE
     assert judged([look(replace(red, tone_off=0.6), burnt=0.3)]).state is PocketState.PRESENT
+
+
+@pytest.mark.parametrize(
+    ("present", "over", "state"),
+    [
+        (0.95, OverEdge.NOT, PocketState.PRESENT),
+        (0.95, OverEdge.ENDS, PocketState.WRONG),
+        (0.95, OverEdge.GOES_ON, PocketState.UNSURE),
+        (0.85, OverEdge.GOES_ON, PocketState.WRONG),
+    ],
+)
+def test_what_reaches_over_the_edge_is_hardly_the_pockets_own_tool(
+    monkeypatch: pytest.MonkeyPatch, present: float, over: OverEdge, state: PocketState
+) -> None:
+    p = np.array([present, 0.0, 0.99 - present, 0.01])
+    monkeypatch.setattr(judge, "probabilities", lambda _, pale: p)
+    said = judged([look(FULL, over_edge=over)])
+    assert said.state is state
+    assert sum(said.by_class.values()) == pytest.approx(1)
+    # Bayes's rule on the odds of the two; the others keep theirs
+    odds = judge.WRONG_BY_EDGE[over] * (0.99 - present) / present
+    assert said.by_class["wrong"] / said.by_class["present"] == pytest.approx(odds)
+    assert said.by_class["covered"] == pytest.approx(0.01)
+
+
+def test_an_edge_that_is_covered_makes_nothing_of_an_empty_pocket(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setattr(judge, "probabilities", lambda _, pale: np.array([0.0, 0.9, 0.09, 0.01]))
+    said = judged([look(EMPTY, over_edge=OverEdge.ENDS)])
+    assert said.state is PocketState.MISSING and said.probability == pytest.approx(0.9)

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from tests.panel.bench import bar, drawer, panel_of, plan, row_of_bars, tool
 from tracer.inspection.cells import Cells, PocketCells, cells_of
 from tracer.inspection.light import FLOOR
-from tracer.inspection.looks import Looks, floor_over_face, looks_of
+from tracer.inspection.looks import Looks, floor_over_face, looks_of, tone_of_floors
 from tracer.inspection.pattern import linear_rgb
 from tracer.model.panel import Panel
 
@@ -113,9 +113,10 @@ def read_of(
     panel: Panel,
     cells: Cells,
     shown: tuple[tuple[NDArray[np.bool_], Array | tuple[float, ...]], ...],
+    exposure: float = 1.0,
 ) -> PocketCells:
     """A read of a face in full light with some spots of other linear light."""
-    face = linear_rgb(panel.plies[0].stock.rgb)
+    face = exposure * linear_rgb(panel.plies[0].stock.rgb)
     light = np.broadcast_to(face, (*cells.tool.shape, 3)).copy()
     for mask, rgb in shown:
         light[mask] = rgb
@@ -229,3 +230,33 @@ def test_what_is_burnt_out_is_counted(panel: Panel) -> None:
     read = read_of(panel, cells, ((cells.tool, STEEL), white))
     assert read.burnt() == pytest.approx((cells.tool & left).sum() / cells.tool.sum())
     assert read_of(panel, cells, ((cells.tool, (0.99, 0.98, 0.4)),)).burnt() == 0
+
+
+@pytest.mark.parametrize("blue", [0.006, 0.009, 0.012])
+def test_a_yellow_floor_burnt_out_by_a_flash_stays_a_floor(panel: Panel, blue: float) -> None:
+    """Red and green are at their white end; what little blue there is is mostly noise."""
+    cells = cells_of(panel, 1, camera_at(panel, 5.0))
+    over = floor_over_face(panel, panel.pockets[1])
+
+    def seen(*rgb: float) -> Looks:
+        found = looks_of(read_of(panel, cells, ((pocket_of(cells), rgb),), 1.2), over, 0.05)
+        assert found is not None
+        return found
+
+    floor = seen(0.99, 0.96, blue)
+    assert floor.toned > 0.9 and floor.floor > 0.2 and floor.tone_off < 0.4
+    # steel burnt out, in a lamp's light or not, and an amber grip are no yellow floor
+    for rgb in ((0.99, 0.98, 0.97), (1.0, 0.95, 0.6), (0.99, 0.93, 0.08)):
+        full = seen(*rgb)
+        assert full.toned < 0.1 and full.floor < 0.05 and full.tone_off > 0.5, rgb
+
+
+def test_a_tool_of_a_like_colour_is_not_the_floor_where_floors_are_burnt_out(panel: Panel) -> None:
+    cells = cells_of(panel, 1, camera_at(panel, 5.0))
+    typed = floor_over_face(panel, panel.pockets[1])
+    floor = np.minimum(1.4 * linear_rgb((240, 210, 20)), 1.0)
+    burnt = read_of(panel, cells, ((pocket_of(cells), floor),), 1.2)
+    amber = read_of(panel, cells, ((pocket_of(cells), (0.65, 0.42, 0.012)),), 1.2)
+    alone = tone_of_floors([amber], typed)
+    assert abs(np.log(alone / typed)).max() > 0.1  # near enough to be taken for a floor
+    assert np.log(tone_of_floors([burnt, burnt, amber], typed) / typed) == pytest.approx(0, abs=0.1)

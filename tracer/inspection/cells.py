@@ -53,8 +53,9 @@ class Cells:
 
     ``opening`` is the pocket at the face. ``tool`` cells show the tool or the floor, ``core`` those
     away from edges, ``gap`` the floor either way, ``wall`` the tool or the foam's wall, ``lean`` a
-    standing tool or the face, ``ring`` bare face, ``beside`` its part near the opening, ``notch``
-    room for fingers that nothing hides.
+    standing tool or the face, ``ring`` bare face, ``beside`` its part near the opening, ``edge``
+    the same from nearer on, as near as the drawing is sure to lie, ``brink`` the innermost of that,
+    ``notch`` room for fingers that nothing hides.
     """
 
     x0_mm: float
@@ -67,6 +68,8 @@ class Cells:
     lean: Mask
     ring: Mask
     beside: Mask
+    edge: Mask
+    brink: Mask
     notch: Mask
 
     def points_mm(self) -> Array:
@@ -164,12 +167,17 @@ def cells_of(panel: Panel, index: int, centre_mm: Array) -> Cells:
     bare = grid.mask(panel.shape.buffer(-2.0)) & ~_letters(panel, grid)
     ring = bare & ~_near(openings, 3.0) & ~_near(standing, 4.0)
     beside = bare & _near(grid.mask(opening), 8.0) & ~_near(openings, 2.0) & ~_near(standing, 3.0)
+    edge = bare & _near(grid.mask(opening), 8.0) & ~_near(openings | reach, SAFE_MM)
+    edge &= ~_near(hidden, 3.0)
+    brink = edge & _near(grid.mask(opening) | reach, SAFE_MM + 1.0)
     # a slot shared by several tools belongs to the first of them
     room = _mask_of([n.region for p in panel.pockets for n in p.notches], grid)
     notch = _near(room, -SAFE_MM) & ~_near(floors, SAFE_MM) & ~_near(standing | inside, 3.0)
     notch &= _near(region, NOTCH_MM)
     lean &= ~hidden & bare
-    return Cells(grid.x0, grid.y0, region, tool, core, gap, wall, lean, ring, beside, notch)
+    return Cells(
+        grid.x0, grid.y0, region, tool, core, gap, wall, lean, ring, beside, edge, brink, notch
+    )  # fmt: skip
 
 
 def _mask_of(shapes: Iterable[BaseGeometry], grid: _Grid) -> Mask:

@@ -25,6 +25,7 @@ __all__ = [
     "compared_with_floor",
     "floor_over_face",
     "looks_of",
+    "not_face",
     "of_one_colour",
     "tone_of_floors",
 ]
@@ -136,40 +137,67 @@ def floor_over_face(panel: Panel, pocket: PanelPocket) -> Array:
 
 def compared_with_floor(read: PocketCells, over_face: Array) -> tuple[Array, Array]:
     """Difference of tone from the floor's, and light as a share of the floor's in full light."""
+    expected, weight, shade = _as_floor(read, over_face)
+    off = read.log_rgb - np.log(expected)
+    # beside burnt-out channels the light is no longer free
+    burnt = (np.exp(read.log_rgb) - FLOOR >= CLIPPED).any(axis=2)
+    tone = off - np.where(burnt, 0.0, _weighed(off, weight))[..., None]
+    return np.sqrt((weight * tone**2).sum(axis=2)), shade
+
+
+def _as_floor(read: PocketCells, over_face: Array) -> tuple[Array, Array, Array]:
+    """Light of the floor in its shade, how far each channel counts, and the shade.
+
+    A channel at its white end says only that there was at least so much: it bounds the shade from
+    below, and counts again where no shade that a floor can have takes it there.
+    """
     floor = np.maximum(np.exp(read.face_log) - FLOOR, 2e-4) * over_face
     light = np.maximum(np.exp(read.log_rgb) - FLOOR, 1e-5)
-    # a channel at its white end says only that there was at least so much
-    whole = np.where(light < CLIPPED, 1.0, 1e-3)
+    burnt = light >= CLIPPED
+    whole = np.where(burnt, 1e-3, 1.0)
     shade = (whole * light).sum(axis=2) / (whole * floor).sum(axis=2)
-    expected = np.minimum(np.clip(shade, 0.01, 3.0)[..., None] * floor, 1.0) + FLOOR
-    off = read.log_rgb - np.log(expected)
+    some = burnt.any(axis=2)
     # a channel with hardly any light says little of the tone
-    rough = NOISE / (TONE_SIGMA * np.maximum(np.exp(read.log_rgb), expected))
-    weight = 1 / (1 + rough**2)
-    tone = off - (weight * off).sum(axis=2, keepdims=True) / weight.sum(axis=2, keepdims=True)
-    return np.sqrt((weight * tone**2).sum(axis=2)), shade
+    rough = _rough(read, floor + FLOOR)
+    told = np.where(burnt, 0.0, 1 / (1 + rough**2))
+    by_told = np.exp(_weighed(read.log_rgb - np.log(floor + FLOOR), told))
+    least = np.where(burnt, CLIPPED / floor, 0.0).max(axis=2)
+    shade = np.where(some, np.maximum(by_told, least), shade)
+    most = np.where(some, BRIGHTEST, 3.0)
+    expected = np.minimum(np.clip(shade, 0.01, most)[..., None] * floor, 1.0) + FLOOR
+    as_bright = burnt & (expected >= CLIPPED)
+    weight = np.where(as_bright, 0.0, 1 / (1 + _rough(read, expected) ** 2))
+    return expected, weight, shade
+
+
+def _rough(read: PocketCells, expected: Array) -> Array:
+    """Scatter of each channel by noise, of that of tones."""
+    return np.asarray(NOISE / (TONE_SIGMA * np.maximum(np.exp(read.log_rgb), expected)))
+
+
+def _weighed(values: Array, weight: Array) -> Array:
+    """Weighted mean over the channels; 0 where none counts."""
+    return np.asarray((weight * values).sum(axis=2) / np.maximum(weight.sum(axis=2), 1e-9))
 
 
 def tone_of_floors(reads: list[PocketCells], over_face: Array) -> Array:
     """The floors' colour over the face's as this photo shows it, near what was typed.
 
     Typed colours are off by some per cent. What of the pockets' cells comes near the typed one is
-    taken for floor; its median is the floor.
+    taken for floor; its median is the floor. Burnt out floors take part, else a tool of a like
+    colour would be all that is left: what is burnt out in most of them stays as typed.
     """
     found = []
     for read in reads:
         tone, shade = compared_with_floor(read, over_face)
         ok: Mask = (
-            (read.cells.tool | read.cells.gap)
-            & (tone < 0.4)
-            & (shade > 0.12)
-            & (shade < 1.5)
-            & (read.log_rgb < np.log(CLIPPED)).all(axis=2)
+            (read.cells.tool | read.cells.gap) & (tone < 0.4) & (shade > 0.12) & (shade < 1.5)
         )
         if ok.any():
-            floor = np.maximum(np.exp(read.face_log[ok]) - FLOOR, 2e-4) * over_face
+            expected, weight, _ = (part[ok] for part in _as_floor(read, over_face))
             light = np.maximum(np.exp(read.log_rgb[ok]) - FLOOR, 1e-5)
-            found.append(split(np.log(light / floor))[0])
+            off = np.where(weight > 0, np.log(light / (expected - FLOOR)), 0.0)
+            found.append(split(off)[0])
     if not found or sum(map(len, found)) < 200:
         return over_face
     return np.asarray(over_face * np.exp(np.median(np.concatenate(found), axis=0)))
@@ -188,6 +216,17 @@ def of_one_colour(read: PocketCells, panel: Panel) -> bool:
     middle = np.median(tone, axis=0)
     spread = float(np.median(np.linalg.norm(tone - middle, axis=1)))
     return float(np.linalg.norm(middle)) > STRONG and spread < EVEN
+
+
+def not_face(read: PocketCells, tone_sigma: float) -> tuple[Mask, Mask]:
+    """Where something else than face is seen, and where its tone alone says so.
+
+    Shade on the face is no cover: what is face in tone and darker stays face.
+    """
+    tone, _ = compared_with_floor(read, np.ones(3))
+    strange: Mask = tone > max(0.25, 4 * tone_sigma)
+    bright = read.ratio.mean(axis=2)
+    return strange | (bright > 0.6) | (bright < -1.8), strange
 
 
 def _largest(mask: Mask, of: int) -> float:
@@ -227,11 +266,8 @@ def looks_of(read: PocketCells, over_face: Array, tone_sigma: float) -> Looks | 
     bright = np.nan_to_num(read.log_rgb.mean(axis=2), nan=float(np.nanmean(read.log_rgb[tool])))
     fine = bright - cv2.GaussianBlur(bright, (0, 0), 3.0)
     spread = np.percentile(log_shade[tool], [25, 75])
-    # shade on the face is not cover: what is face in tone and darker stays face
-    tone_face, _ = compared_with_floor(read, np.ones(3))
+    hidden, strange = not_face(read, tone_sigma)
     bright_face = read.ratio.mean(axis=2)
-    strange: Mask = tone_face > max(0.25, 4 * tone_sigma)
-    hidden: Mask = strange | (bright_face > 0.6) | (bright_face < -1.8)
     dark: Mask = read.log_rgb.mean(axis=2) < np.log(2.5 * FLOOR)
     toned = tone < 2.0 * TONE_SIGMA
     foam = ~strange & (bright_face < 0.3)

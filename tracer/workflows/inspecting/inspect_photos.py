@@ -17,6 +17,7 @@ from tracer.inspection.looks import (
     of_one_colour,
     tone_of_floors,
 )
+from tracer.inspection.overhang import OverEdge, over_edge
 from tracer.inspection.panel_sight import LookedAt, Seen, Sought, seen_mirrored, sight
 from tracer.inspection.pattern import floor_rgb, is_pale
 from tracer.model.inspection import Found, InspectedPanel, PocketFinding
@@ -153,7 +154,10 @@ def looks_in_photo(at: PanelAt, seen: Seen, looked: LookedAt) -> list[PocketLook
         for k, one in zip(group, looks, strict=True):
             doubt = "" if sure or not of_one_colour(reads[k], panel) else ONE_COLOUR
             deep = one is None and reads[k].hides_floor()
-            shown[k] = PocketLook(one, reads[k].inside, doubt, is_pale(rgb), deep, reads[k].burnt())
+            shown[k] = PocketLook(
+                one, reads[k].inside, doubt, is_pale(rgb), deep, reads[k].burnt(),
+                over_edge(reads[k], face.tone_sigma) if one is not None else OverEdge.NOT,
+            )  # fmt: skip
     return [shown[k] for k in range(len(reads))]
 
 
