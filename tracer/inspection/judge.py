@@ -28,9 +28,8 @@ Array = NDArray[np.float64]
 
 #: what the networks tell apart; ``covered`` becomes unsure
 CLASSES = ("present", "missing", "wrong", "covered")
-#: least probability of a state that is said, and most of missing beside present; wrong is said
-#: where it is likelier than all else together
-PRESENT, MISSING, WRONG = 0.75, 0.80, 0.50
+#: least probability of a state that is said, and most of missing beside present
+PRESENT, MISSING, WRONG = 0.80, 0.80, 0.60
 MOST_MISSING_BESIDE_PRESENT = 0.04
 MISSING_IF_PALE = 0.95
 #: on a floor of no colour only a tool of another tone is called present, and never one burnt out:
