@@ -116,10 +116,53 @@ class Echo:
 
 def test_quarters_come_back_where_the_picture_has_them(monkeypatch: pytest.MonkeyPatch) -> None:
     """Through cutting into tiles and quarters and back, over several tiles."""
-    network = answers.Network.__new__(answers.Network)
+    network = answers.Network(model_bytes())
     network._net = Echo()
     monkeypatch.setattr(tiling, "LARGEST_TILE", 64 * 448)
     rows, cols = 50, 736
     picture = np.random.default_rng(2).integers(0, 256, (2 * rows, 2 * cols, 3), np.uint8)
     found = network.answer(picture, np.zeros((rows, cols, 2), np.float32))
     np.testing.assert_allclose(found.fine, picture[..., 0] / 255, atol=1e-5)
+
+
+class Compass:
+    """An engine that says whether the red grows the way that the camera's offset points."""
+
+    def setInput(self, stack: np.ndarray) -> None:
+        red, way = stack[0, 0], stack[0, 12:]
+        rows, cols = np.gradient(red)
+        along = [cols * way[0] > 0, rows * -way[1] > 0]  # y of the sheet runs up
+        self.maps = np.zeros((1, 9, *red.shape), np.float32)
+        self.maps[0, 4], self.maps[0, 5] = along
+
+    def forward(self) -> np.ndarray:
+        return self.maps
+
+
+def test_each_look_is_told_where_its_camera_stands() -> None:
+    """Mirrored and turned, the picture and the ways still belong together."""
+    network = answers.Network(model_bytes())
+    network._net = Compass()
+    y, x = np.mgrid[:128, :160]
+    picture = np.repeat(((x - y) * 0.5 + 100)[..., None], 3, axis=2).astype(np.uint8)
+    offset = np.ones((64, 80, 2), np.float32)
+    found = network.answer(picture, offset)
+    assert found.contact.min() == found.cable.min() == 1
+    found = network.answer(picture, offset * np.float32([-1, 1]))
+    assert (found.contact.max(), found.cable.min()) == (0, 1)
+
+
+def test_looks_are_averaged_and_laid_back() -> None:
+    """Four looks at a picture are one look at each of its mirrored versions (NumPy's flips)."""
+    picture = dark_bar_on_paper(128, 160)
+    offset = np.random.default_rng(1).normal(0, 0.2, (128, 160, 2)).astype(np.float32)
+    single = answers.Network(model_bytes(), looks=answers.LOOKS[:1])
+    mean = np.zeros((256, 320))
+    for down, across in answers.LOOKS:
+        axes = [axis for axis, flip in enumerate((down, across)) if flip]
+        way = np.flip(offset, axes) * np.float32([-1 if across else 1, -1 if down else 1])
+        seen = single.answer(np.ascontiguousarray(np.flip(picture, axes)), way)
+        mean += np.flip(seen.fine, axes) / 4
+    found = answers.Network(model_bytes()).answer(picture, offset).fine
+    np.testing.assert_allclose(found, mean, atol=1e-3)
+    assert np.abs(single.answer(picture, offset).fine - mean).max() > 0.01

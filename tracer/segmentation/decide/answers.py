@@ -1,13 +1,15 @@
 """The shipped network: from the working picture to what it says of each cell.
 
 The file is read from the package, checked against its checksum and run by OpenCV's own engine in
-overlapping tiles. One `Network` serves one thread.
+overlapping tiles, each looked at four times: as it is, mirrored, upside down, and both. What the
+network says of a place is the mean of the four: where it is unsure, it errs otherwise each time.
+One `Network` serves one thread.
 """
 
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from importlib import resources
@@ -17,10 +19,20 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tracer.errors import TracerError
-from tracer.segmentation.decide.tiling import Window, cropped, stitched, tile_input
+from tracer.segmentation.decide.tiling import (
+    Window,
+    cropped,
+    mirrored_input,
+    mirrored_maps,
+    stitched,
+    tile_input,
+)
 from tracer.segmentation.working_picture.raster import Image
 
 __all__ = ["MODEL_SHA256", "Answers", "Network", "load_network", "model_bytes"]
+
+#: whether a tile is looked at upside down, and mirrored left to right
+LOOKS = ((False, False), (False, True), (True, False), (True, True))
 
 MODEL_FILE = "silhouette.onnx"
 MODEL_SHA256 = "056e617cd3b5b5550bafce78ceb2474a21e9f1d962dfe76dd164773f97e1b6c0"
@@ -98,9 +110,12 @@ class Network:
     ----------
     data
         Bytes of the ONNX file.
+    looks
+        How each tile is looked at, as `LOOKS`.
     """
 
-    def __init__(self, data: bytes) -> None:
+    def __init__(self, data: bytes, looks: Sequence[tuple[bool, bool]] = LOOKS) -> None:
+        self._looks = looks
         self._net = cv2.dnn.readNetFromONNX(np.frombuffer(data, np.uint8))
 
     def answer(
@@ -123,8 +138,12 @@ class Network:
         shape = offset.shape[0], offset.shape[1]
 
         def run(window: Window) -> list[Image]:
-            self._net.setInput(tile_input(picture, offset, window))
-            return [cropped(self._net.forward(), shape, window)]
+            stack = tile_input(picture, offset, window)
+            total = np.zeros((1, 9, *stack.shape[2:]), np.float32)
+            for look in self._looks:
+                self._net.setInput(mirrored_input(stack, *look))
+                total += mirrored_maps(self._net.forward(), *look)
+            return [cropped(total / len(self._looks), shape, window)]
 
         return Answers.of(*stitched(shape, [1], run, progress))
 

@@ -9,7 +9,16 @@ from numpy.typing import ArrayLike, NDArray
 
 from tracer.segmentation.working_picture.raster import Image
 
-__all__ = ["MULTIPLE", "Window", "cropped", "stitched", "tile_input", "tiling"]
+__all__ = [
+    "MULTIPLE",
+    "Window",
+    "cropped",
+    "mirrored_input",
+    "mirrored_maps",
+    "stitched",
+    "tile_input",
+    "tiling",
+]
 
 LARGEST_TILE = 576 * 576  # cells; a tile's working memory is then about 300 MB
 OVERLAP = 64  # cells shared by neighbours, blended
@@ -99,6 +108,31 @@ def cropped(out: ArrayLike, shape: tuple[int, int], window: Window) -> Image:
     h = min(window[0].stop, shape[0]) - window[0].start
     w = min(window[1].stop, shape[1]) - window[1].start
     return np.asarray(out, np.float32)[0, :, :h, :w]
+
+
+def mirrored_input(stack: Image, down: bool, across: bool) -> Image:
+    """A network's input (1, 14, H, W) upside down and mirrored; ways turn round with it."""
+    rows, cols = stack.shape[2:]
+    quarters, way = stack[0, :12].reshape(3, 2, 2, rows, cols), stack[0, 12:]
+    turn = np.array([-1 if across else 1, -1 if down else 1], np.float32)[:, None, None]
+    flipped = _mirrored(quarters, down, across).reshape(12, rows, cols)
+    both = np.concatenate([flipped, _mirrored(way, down, across) * turn])
+    return np.ascontiguousarray(both[None])
+
+
+def mirrored_maps(maps: ArrayLike, down: bool, across: bool) -> Image:
+    """A network's maps (1, 9, H, W) laid back: the first four are a cell's quarters by rows."""
+    found = np.asarray(maps, np.float32)[0]
+    _, rows, cols = found.shape
+    fine = _mirrored(found[:4].reshape(2, 2, rows, cols), down, across)
+    rest = _mirrored(found[4:], down, across)
+    return np.concatenate([fine.reshape(4, rows, cols), rest])[None]
+
+
+def _mirrored(x: Image, down: bool, across: bool) -> Image:
+    """Maps (..., H, W), or quarters (..., 2, 2, H, W), the quarters' own places with them."""
+    v, h = (slice(None, None, -1 if flip else 1) for flip in (down, across))
+    return x[..., v, h, v, h] if x.ndim > 3 else x[..., v, h]
 
 
 def tiling(
