@@ -117,6 +117,20 @@ def test_live_gaps_are_those_that_shapely_measures(desk: DeskServer, open_page: 
         assert gap == pytest.approx(mine.distance(other), abs=0.25), name
 
 
+def test_what_lies_below_the_face_is_not_said_to_stand_out(
+    desk: DeskServer, open_page: Open
+) -> None:
+    page = shown(open_page(desk))
+    sides = set()
+    for pocket in panel_of(desk).pockets:
+        page.locator(f".pockets button[data-pocket={pocket.pocket_id}]").click()
+        far = pocket.height_mm - pocket.depth_mm
+        words = f"lies {-far:.1f} mm below" if far < 0 else f"stands out {far:.1f} mm"
+        assert words in page.locator(".pocket-form").inner_text()
+        sides.add(far < 0)
+    assert sides == {True, False}  # the demo has both
+
+
 def test_keys_and_typed_values_move_turn_and_deepen(desk: DeskServer, open_page: Open) -> None:
     page = shown(open_page(desk))
     page.locator(".pockets button[data-pocket=T10]").click()

@@ -36,7 +36,8 @@ export class PocketForm {
     const typed = this.planned(p.id);
     this.replace.hidden = this.takeOut.hidden = !p.traced;
     show(this.name, `${p.number} ${p.name}`);
-    show(this.facts, say('panel.facts', { height: length(p.height_mm), depth: length(p.cut_depth_mm), proud: length(p.proud_mm), least: length(p.widths_mm[0]), most: length(p.widths_mm[1]), surely: figure(100 * p.fit_probability, 0) }));
+    const stands = say(p.proud_mm < 0 ? 'panel.below' : 'panel.proud', { far: length(Math.abs(p.proud_mm)) });
+    show(this.facts, say('panel.facts', { height: length(p.height_mm), depth: length(p.cut_depth_mm), stands, least: length(p.widths_mm[0]), most: length(p.widths_mm[1]), surely: figure(100 * p.fit_probability, 0) }));
     if (document.activeElement !== this.inputs.depth) this.inputs.depth.value = fieldLength(typed.depth_mm);
     this.inputs.depth.placeholder = length(p.depth_mm);
     this.choices.floor.value = typed.through === true ? 'through' : typed.through === false ? 'part' : '';
