@@ -166,3 +166,13 @@ def test_looks_are_averaged_and_laid_back() -> None:
     found = answers.Network(model_bytes()).answer(picture, offset).fine
     np.testing.assert_allclose(found, mean, atol=1e-3)
     assert np.abs(single.answer(picture, offset).fine - mean).max() > 0.01
+
+
+def test_a_look_that_takes_the_ground_for_the_thing_does_not_count() -> None:
+    first = np.zeros((1, 9, 40, 50), np.float32)
+    first[:, :4, 10:20, 10:30] = 0.9
+    near, turned = first.copy(), first.copy()
+    near[:, :4, 20:24, 10:30] = 0.6  # a twenty-fifth of the tile otherwise
+    turned[:, :4] = 1 - first[:, :4]
+    assert answers._agreed([first, near, turned]) == pytest.approx((first + near) / 2)
+    assert answers._agreed([first, turned]) == pytest.approx(first)

@@ -2,8 +2,9 @@
 
 The file is read from the package, checked against its checksum and run by OpenCV's own engine in
 overlapping tiles, each looked at four times: as it is, mirrored, upside down, and both. What the
-network says of a place is the mean of the four: where it is unsure, it errs otherwise each time.
-One `Network` serves one thread.
+network says of a place is the mean of the four: where it is unsure, it errs otherwise each time. A
+look that contradicts the first one over much of the tile has taken the ground for the thing, as
+happens on close-ups, and does not count. One `Network` serves one thread.
 """
 
 from __future__ import annotations
@@ -33,6 +34,9 @@ __all__ = ["MODEL_SHA256", "Answers", "Network", "load_network", "model_bytes"]
 
 #: whether a tile is looked at upside down, and mirrored left to right
 LOOKS = ((False, False), (False, True), (True, False), (True, True))
+
+#: of a tile's cells, so many may be decided otherwise than at the first look
+MOST_OTHERWISE = 0.2
 
 MODEL_FILE = "silhouette.onnx"
 MODEL_SHA256 = "056e617cd3b5b5550bafce78ceb2474a21e9f1d962dfe76dd164773f97e1b6c0"
@@ -139,13 +143,22 @@ class Network:
 
         def run(window: Window) -> list[Image]:
             stack = tile_input(picture, offset, window)
-            total = np.zeros((1, 9, *stack.shape[2:]), np.float32)
+            seen = []
             for look in self._looks:
                 self._net.setInput(mirrored_input(stack, *look))
-                total += mirrored_maps(self._net.forward(), *look)
-            return [cropped(total / len(self._looks), shape, window)]
+                seen.append(mirrored_maps(self._net.forward(), *look))
+            return [cropped(_agreed(seen), shape, window)]
 
         return Answers.of(*stitched(shape, [1], run, progress))
+
+
+def _agreed(looks: Sequence[Image]) -> Image:
+    """Mean of the maps (1, 9, H, W) of those looks that see what the first one sees."""
+    tools = [np.maximum(m[0, :4].mean(axis=0), m[0, 5]) > 0.5 for m in looks]
+    alike = [
+        m for m, t in zip(looks, tools, strict=True) if (t != tools[0]).mean() <= MOST_OTHERWISE
+    ]
+    return np.asarray(sum(alike[1:], alike[0]) / len(alike), np.float32)
 
 
 @lru_cache(maxsize=1)
