@@ -50,7 +50,7 @@ Array = NDArray[np.float64]
 SPACING_MM = 2.5
 MOST_POINTS = 240
 LEAST_WEIGHT_MM = 1e-3  # nothing is surer than a micrometre
-DRAWS = 300
+DRAWS = 1000
 SEED = 20
 #: length over which the cut's own error stays alike: common practice, no source
 CUT_CORRELATION_MM = 20.0
