@@ -2,7 +2,8 @@
 
     python -m tests.benchmarks.inspect SCENES... [--count 60] [--first 0] [--seed 21] [--marks]
         [--large] [--pale] [--first-time] [--strangers N] [--kept FOLDER] [--json FILE]
-    python -m tests.benchmarks.inspect --sum FILE...
+        [--markdown FILE]
+    python -m tests.benchmarks.inspect --sum FILE... [--markdown FILE]
 
 SCENES are folders with a ``truth.json``; their tools are arranged into a panel each. Photos are
 made by `tests.inspection.cases`: three pairs of foam colours, five lights, 0.6 to 2 m, tilts to 35
@@ -158,8 +159,20 @@ def share(part: int, of: int) -> str:
     return f"{100 * part / of:.1f} % ({part} of {of})" if of else "none"
 
 
-def summary(rows: Sequence[PhotoRow]) -> dict[str, str]:
-    """The figures of some photos."""
+def share_between(part: int, of: int) -> str:
+    """A share with its two-sided 95 % interval.
+
+    >>> share_between(148, 150)
+    '148 of 150, 98.7 % (95.3 to 99.8)'
+    """
+    if not of:
+        return "none"
+    low, high = 1 - upper_bound(of - part, of, 0.975), upper_bound(part, of, 0.975)
+    return f"{part} of {of}, {100 * part / of:.1f} % ({100 * low:.1f} to {100 * high:.1f})"
+
+
+def summary(rows: Sequence[PhotoRow], share: Callable[[int, int], str] = share) -> dict[str, str]:
+    """The figures of some photos; ``share`` writes a part of a whole."""
     good = [r for r in rows if r.registered]
     false = sum(r.error_mm is not None and not r.registered for r in rows)
     errors = np.array([r.error_mm for r in good if r.error_mm is not None])
@@ -190,6 +203,7 @@ def summary(rows: Sequence[PhotoRow]) -> dict[str, str]:
         "of unlike shape": share(sum(p.said != PocketState.PRESENT for p in unlike), len(unlike)),
     }
     if len(errors):
+        out["of these within 1.5 mm"] = share(int((errors <= 1.5).sum()), len(errors))
         out["error mm, median / 95 % / largest"] = (
             f"{np.median(errors):.2f} / {np.quantile(errors, 0.95):.2f} / {errors.max():.2f}"
         )
@@ -224,6 +238,37 @@ def tables(rows: Sequence[PhotoRow]) -> str:
     lines += group("light", lambda r: r.light)
     lines += group("foam", lambda r: r.foam)
     lines += group("panel", lambda r: r.scene)
+    return "\n".join(lines)
+
+
+GROUPS: tuple[Callable[[PhotoRow], str], ...] = (
+    lambda r: f"tilt {10 * int(min(r.tilt_deg, 34.9) // 10)} degrees and up",
+    lambda r: f"{0.5 * max(int(r.distance_mm // 500), 1):.1f} m and up",
+    lambda r: r.light,
+    lambda r: r.foam,
+    lambda r: f"panel {r.scene}",
+)
+
+
+def for_docs(rows: Sequence[PhotoRow]) -> str:
+    """The tables that the documentation keeps."""
+    times = [r.seconds for r in rows]
+    lines = ["| | |", "|---|---|"]
+    lines += [f"| {name} | {value} |" for name, value in summary(rows, share_between).items()]
+    lines += [f"| CPU seconds a photo, median / most | {np.median(times):.1f} / {max(times):.1f} |"]
+    keep = ("photos registered", "pockets right", "unsure", "missing called present")
+    lines += ["", "| | found | right | unsure | empty called present | error mm, median / 95 % |"]
+    lines += ["|---|---|---|---|---|---|"]
+    for key in GROUPS:
+        parts: dict[str, list[PhotoRow]] = defaultdict(list)
+        for row in rows:
+            parts[key(row)].append(row)
+        for name, those in sorted(parts.items()):
+            s = summary(those)
+            error = s.get("error mm, median / 95 % / largest", "").rsplit(" / ", 1)[0]
+            cells = [s[k].split(", at most")[0] for k in keep]
+            lines.append(f"| {name} | {' | '.join(cells)} | {error} |")
+    lines += ["", *calibration(rows).splitlines(), ""]
     return "\n".join(lines)
 
 
@@ -282,16 +327,21 @@ def main() -> None:
         parser.add_argument(f"--{name}", type=int, default=value)
     for flag in ("marks", "large", "pale", "first-time"):
         parser.add_argument(f"--{flag}", action="store_true")
-    parser.add_argument("--kept", type=Path)
-    parser.add_argument("--json", type=Path)
+    for name in ("kept", "json", "markdown"):
+        parser.add_argument(f"--{name}", type=Path)
     args = parser.parse_args()
-    if args.sum:
-        rows = added(args.sum)
-        print(tables(rows))
-        print(calibration(rows))
-        return
-    if not args.scenes:
+    if not args.scenes and not args.sum:
         parser.error("SCENES or --sum is needed")
+    rows = added(args.sum) if args.sum else _inspected(args)
+    print(tables(rows))
+    print(calibration(rows))
+    if args.markdown:
+        args.markdown.write_text(for_docs(rows), "utf-8")
+    if args.strangers:
+        print(strangers(args.scenes, args))
+
+
+def _inspected(args: argparse.Namespace) -> list[PhotoRow]:
     rows = []
     for number in range(args.first, args.first + args.count):
         case = case_of(
@@ -308,10 +358,7 @@ def main() -> None:
         if args.json:
             record: list[Any] = [asdict(r) for r in rows]
             args.json.write_text(json.dumps(record), "utf-8")
-    print(tables(rows))
-    print(calibration(rows))
-    if args.strangers:
-        print(strangers(args.scenes, args))
+    return rows
 
 
 if __name__ == "__main__":

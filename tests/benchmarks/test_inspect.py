@@ -7,8 +7,9 @@ from dataclasses import asdict, replace
 from pathlib import Path
 
 import pytest
+from scipy.stats import binomtest
 
-from tests.benchmarks.inspect import PhotoRow, PocketRow, added, summary, tables
+from tests.benchmarks.inspect import PhotoRow, PocketRow, added, for_docs, summary, tables
 
 
 def rows() -> list[PhotoRow]:
@@ -44,3 +45,12 @@ def test_a_photo_counts_once(tmp_path: Path) -> None:
     file.write_text(json.dumps([asdict(r) for r in rows()]), "utf-8")
     with pytest.raises(ValueError, match="3 photos"):
         added([file, file])
+
+
+def test_the_documents_table_gives_intervals() -> None:
+    """Clopper and Pearson's for 2 of 3 photos, by scipy's exact test of a binomial share."""
+    text = for_docs(rows())
+    low, high = binomtest(2, 3).proportion_ci(0.95, method="exact")
+    between = f"({100 * low:.1f} to {100 * high:.1f})"
+    assert f"| photos registered | 2 of 3, 66.7 % {between} |" in text
+    assert "| flash | 66.7 % (2 of 3) | 100.0 % (4 of 4) | 0.0 % (0 of 4) | 2 of 4 |" in text
