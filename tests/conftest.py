@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import shutil
+import signal
 from collections.abc import Iterator
 
 import cv2
@@ -21,6 +22,11 @@ if os.environ.get("PYTEST_XDIST_WORKER"):
     for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
         os.environ.setdefault(name, "1")
     cv2.setNumThreads(1)
+
+
+if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
+    # a run in the background has inherited that; what answers Ctrl-C is tested all the same
+    signal.signal(signal.SIGINT, signal.default_int_handler)
 
 
 @pytest.fixture(autouse=True)
