@@ -77,6 +77,7 @@ def test_every_change_stands_in_one_list_that_steps_both_ways(
     kept(page)
     page.locator(".edit-keys summary").click()
     lines = page.locator(".changes button")
+    lines.nth(3).wait_for()  # drawn once the page hears that the list was opened
     assert lines.all_inner_texts()[1:] == [f"Mass kg of T0{n}" for n in (1, 2, 3)]
     lines.nth(1).click()
     page.wait_for_function(
