@@ -19,6 +19,7 @@ __all__ = [
     "nearest_points",
     "polygons_in",
     "roughness_mm",
+    "turning",
 ]
 
 Array = NDArray[np.float64]
@@ -62,6 +63,11 @@ def dense_ring(points_mm: Array, tolerance_mm: float) -> Array:
 def _turn(points: Array, station: Array, reach: float) -> Array:
     """Turning angle (N,) at each point between the chords ``reach`` mm back and ahead."""
     back, ahead = (places(points, station + d)[0] for d in (-reach, reach))
+    return turning(back, points, ahead)
+
+
+def turning(back: Array, points: Array, ahead: Array) -> Array:
+    """Angle (N,) in rad by which ways over points turn, to the left positive."""
     u, v = points - back, ahead - points
     return np.asarray(
         np.arctan2(u[:, 0] * v[:, 1] - u[:, 1] * v[:, 0], (u * v).sum(axis=1)), np.float64

@@ -11,7 +11,7 @@ from shapely.geometry.base import BaseGeometry
 from tracer.geometry.closed_rings import places, runs, to_the_right
 from tracer.geometry.rings import largest_polygon
 
-__all__ = ["ring_samples", "turning", "widened"]
+__all__ = ["ring_samples", "widened"]
 
 Array = NDArray[np.float64]
 
@@ -37,14 +37,6 @@ def ring_samples(region: Polygon, spacing_mm: float) -> tuple[Array, Array, Arra
     points, ahead, back = (places(corners[:-1], at + d)[0] for d in (0.0, reach, -reach))
     side = 1.0 if region.exterior.is_ccw else -1.0
     return points, side * to_the_right(ahead - back), at
-
-
-def turning(points: Array, counter_clockwise: bool) -> Array:
-    """By how much (N,) an even ring of points turns at each, rad, positive where it is convex."""
-    ahead, behind = np.roll(points, -1, axis=0) - points, points - np.roll(points, 1, axis=0)
-    across = behind[:, 0] * ahead[:, 1] - behind[:, 1] * ahead[:, 0]
-    turn = np.arctan2(across, (behind * ahead).sum(axis=1))
-    return np.asarray(turn if counter_clockwise else -turn, np.float64)
 
 
 def widened(region: Polygon, run_mm: Array, widths_mm: Array) -> Polygon:

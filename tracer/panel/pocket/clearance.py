@@ -25,8 +25,8 @@ from tracer.errors import UsageError
 from tracer.geometry.fairing import faired
 from tracer.geometry.offset import grown
 from tracer.geometry.remembered import remembered
-from tracer.geometry.rings import largest_polygon, polygons_in
-from tracer.geometry.widen import ring_samples, turning, widened
+from tracer.geometry.rings import largest_polygon, polygons_in, turning
+from tracer.geometry.widen import ring_samples, widened
 from tracer.model.outline import Outline
 from tracer.model.pocket import Room
 from tracer.panel.pocket.edge_errors import (
@@ -136,7 +136,8 @@ def trial_of(
     drawn = drawn_errors(sigma, length, errors, draws, rng)
     width = CUT_CORRELATION_MM / (length / len(run))
     made = cut.sigma_mm * smooth_noise(len(run), width, draws, rng)
-    corner = errors.rounded_off_mm(turning(points, region.exterior.is_ccw))
+    left = turning(np.roll(points, 1, axis=0), points, np.roll(points, -1, axis=0))
+    corner = errors.rounded_off_mm(left if region.exterior.is_ccw else -left)
     bound = _bound(outline, points)
     if np.isfinite(bound).any():
         drawn = np.minimum(drawn, bound - corner + beyond_bound(draws, rng))
