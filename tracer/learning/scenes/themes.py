@@ -97,7 +97,7 @@ THEMES: dict[str, Theme] = {
         (),
         ("chrome",),
         0.85,
-        recipes=(*HAND_TOOLS * 2, *BULKY_TOOLS, *OPEN * 2, *SLENDER),
+        recipes=(*HAND_TOOLS * 2, *BULKY_TOOLS, *OPEN * 2, *SLENDER, *COINS),
         hard=0.4,
         throws=0.7,
     ),
