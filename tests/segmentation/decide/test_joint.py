@@ -44,8 +44,10 @@ def decided(height_mm: float, company: bool) -> tuple[Answers, float]:
     networks = load_joint_networks()
     pictures = [bar(seen_shift(k, height_mm), k) for k in range(2)]
     ways = [camera_offset(v, RASTER) for v in VIEWS]
+    seen = np.ones(RASTER.shape, np.bool_)
     own, other = (
-        networks.witness(p, w, RASTER, v) for p, w, v in zip(pictures, ways, VIEWS, strict=True)
+        networks.witness(p, w, seen, RASTER, v)
+        for p, w, v in zip(pictures, ways, VIEWS, strict=True)
     )
     answers = networks.answer(pictures[0], ways[0], own, [other] if company else [])
     left = round(seen_shift(0, height_mm)) + BAR[1].start // 2

@@ -62,11 +62,17 @@ def test_srgb_picture_agrees_with_the_linear_one() -> None:
     inner[:, :-1] &= seen[:, 1:]
     assert inner.any()
     np.testing.assert_allclose(LINEAR[srgb[inner]], linear[inner], atol=0.015)
-    far = ~seen
-    far[1:] &= ~seen[:-1]
-    far[:-1] &= ~seen[1:]
-    assert far.any()
-    assert srgb[far][:, 0].min() == 0
+
+
+def test_srgb_picture_is_mirrored_beyond_the_photo() -> None:
+    """A ramp that ends at the photo's rim runs back: no dark rim, near it or far away."""
+    ramp = np.repeat(np.linspace(60, 200, 400)[None, :], 200, axis=0)
+    pixels = np.repeat(np.round(ramp)[..., None], 3, axis=2).astype(np.uint8)
+    plane = ScaledPicture("p", (400, 200), 0.25)
+    srgb = rectify_srgb(pixels, plane, Raster(-20.0, 70.0, 0.5, (180, 280)))
+    assert srgb.min() >= 60
+    row = srgb[90, :, 0].astype(int)
+    np.testing.assert_allclose(row[:40][::-1], row[40:80], atol=1)
 
 
 def test_strips_leave_no_seam() -> None:

@@ -133,7 +133,7 @@ class Network:
         Parameters
         ----------
         picture
-            (2 rows, 2 columns, 3) sRGB at about 0.5 mm, a quarter of a cell; black where nothing
+            (2 rows, 2 columns, 3) sRGB at about 0.5 mm, a quarter of a cell; mirrored where nothing
             is seen.
         offset
             (rows, columns, 2) way from the camera's foot point to the cell over the camera's

@@ -172,7 +172,8 @@ def witness_of(
     except TracerError:
         return None
     look = _outlook(photo, cards, hull)
-    return networks.witness(look.picture, camera_offset(view, look.part), look.part, view)
+    seen = photo.seen[look.window]
+    return networks.witness(look.picture, camera_offset(view, look.part), seen, look.part, view)
 
 
 def with_surroundings(domain: Mask) -> tuple[slice, slice]:

@@ -44,18 +44,19 @@ class JointNetworks:
         )
 
     def witness(
-        self, picture: NDArray[np.uint8], offset: Image, raster: Raster, view: View
+        self, picture: NDArray[np.uint8], offset: Image, seen: Mask, raster: Raster, view: View
     ) -> Witness:
-        """Features of one photo; arguments as `Network.answer` has them, and where it lies."""
+        """Features of one photo; arguments as `Network.answer` has them, and where it lies.
+
+        ``seen`` (rows, columns) are the cells that the photo covers: beyond them it tells nothing.
+        """
 
         def run(window: Window) -> list[Image]:
             self._witness.setInput(tile_input(picture, offset, window))
             return [np.asarray(m[0], np.float32) for m in self._witness.forward(OUTPUTS)]
 
-        rows, cols = raster.shape
-        shown = picture.reshape(rows, 2, cols, 2, 3).max(axis=(1, 3, 4)) > 0
         levels = [
-            Features(values.astype(np.float16), _all_seen(shown, times, values.shape[1:]))
+            Features(values.astype(np.float16), _all_seen(seen, times, values.shape[1:]))
             for values, times in zip(
                 stitched(raster.shape, LEVELS, run, largest=LARGEST), LEVELS, strict=True
             )
@@ -89,11 +90,11 @@ class JointNetworks:
         return Answers.of(*stitched(shape, [1], run, progress, LARGEST))
 
 
-def _all_seen(shown: Mask, times: int, shape: tuple[int, ...]) -> NDArray[np.float16]:
+def _all_seen(seen: Mask, times: int, shape: tuple[int, ...]) -> NDArray[np.float16]:
     """1 where all of a feature's cells show something; nothing is seen beyond the last cell."""
-    rows, cols = shown.shape
+    rows, cols = seen.shape
     filled = np.zeros((shape[0] * times, shape[1] * times), np.bool_)
-    filled[:rows, :cols] = shown
+    filled[:rows, :cols] = seen
     whole = filled.reshape(shape[0], times, shape[1], times).all(axis=(1, 3))
     return np.asarray(whole, np.float16)
 

@@ -98,8 +98,9 @@ def tile_input(picture: NDArray[np.uint8], offset: Image, window: Window) -> Ima
     quarters = picture[2 * top : 2 * (top + h), 2 * left : 2 * (left + w)]
     down, right = -h % MULTIPLE, -w % MULTIPLE
     parts = quarters.reshape(h, 2, w, 2, 3).transpose(4, 1, 3, 0, 2).reshape(12, h, w)
-    stack = np.concatenate([parts * np.float32(1 / 255), way.transpose(2, 0, 1)])
-    padded = np.pad(stack, ((0, 0), (0, down), (0, right)), mode="edge")
+    beyond = ((0, 0), (0, down), (0, right))
+    light = np.pad(parts * np.float32(1 / 255), beyond, mode="symmetric")
+    padded = np.concatenate([light, np.pad(way.transpose(2, 0, 1), beyond, mode="edge")])
     return np.ascontiguousarray(padded[None], np.float32)
 
 

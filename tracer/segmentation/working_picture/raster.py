@@ -176,9 +176,11 @@ def rectify(pixels: NDArray[np.uint8], plane: PlaneMap, raster: Raster) -> tuple
 
 
 def rectify_srgb(pixels: NDArray[np.uint8], plane: PlaneMap, raster: Raster) -> NDArray[np.uint8]:
-    """The photo on the raster, (rows, columns, 3) sRGB as it is; black where it does not reach.
+    """The photo on the raster, (rows, columns, 3) sRGB as it is; mirrored beyond its rim.
 
-    For eyes and networks, which see in sRGB; light is measured on `rectify`'s picture.
+    For networks, which see in sRGB; light is measured on `rectify`'s picture. A rim of black round
+    a close view looks to a network like a pale board on a dark bench, and all of it like a tool; a
+    mirrored sheet looks like more sheet.
     """
     rows, cols = raster.shape
     nodes, spacing = _nodes(plane, raster)
@@ -194,9 +196,7 @@ def rectify_srgb(pixels: NDArray[np.uint8], plane: PlaneMap, raster: Raster) -> 
         part = nodes[top // NODE_STEP : (top + strip) // NODE_STEP + 1]
         count = min(strip, rows - top)
         x, y = (_spread(part[..., k], count, cols) for k in (0, 1))
-        out[top : top + count] = cv2.remap(
-            pixels, x, y, cv2.INTER_LINEAR, None, cv2.BORDER_CONSTANT, 0
-        )
+        out[top : top + count] = cv2.remap(pixels, x, y, cv2.INTER_LINEAR, None, cv2.BORDER_REFLECT)
     return out
 
 
