@@ -42,7 +42,7 @@ from tracer.project.store import JobFolder, job_path
 from tracer.project.text_encoding import known_encoding
 from tracer.project.tool_list import parse_tool_list
 from tracer.ranges import checked_option
-from tracer.segmentation.decide.answers import MODEL_SHA256
+from tracer.segmentation.decide.answers import MODELS
 from tracer.workflows.arranging.arrange import arrange_job
 from tracer.workflows.cutting.cut import CutOptions
 from tracer.workflows.cutting.cut_job import cut_job
@@ -78,7 +78,7 @@ class _Inputs:
             order.thickness,
         )
         parts = [
-            repr((__version__, MODEL_SHA256, settings)).encode(),
+            repr((__version__, MODELS, settings)).encode(),
             *(f"{photo.name}:{photo.photo_id}".encode() for photo in self.photos),
             *(data if data is not None else b"-" for data in (self.tools, self.plan, self.machine)),
         ]

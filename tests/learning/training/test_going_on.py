@@ -15,7 +15,7 @@ from tracer.learning.network.export import export  # noqa: E402
 from tracer.learning.network.net import INPUTS, SilhouetteNet  # noqa: E402
 from tracer.learning.network.restore import restored, settle  # noqa: E402
 from tracer.learning.training.averaging import mixed, refresh  # noqa: E402
-from tracer.segmentation.decide.answers import model_bytes  # noqa: E402
+from tracer.segmentation.decide.answers import MODELS, model_bytes  # noqa: E402
 
 INPUT = np.random.default_rng(0).random((1, INPUTS, 64, 96)).astype(np.float32)
 
@@ -23,8 +23,8 @@ INPUT = np.random.default_rng(0).random((1, INPUTS, 64, 96)).astype(np.float32)
 def _shipped(tmp_path: Path) -> tuple[SilhouetteNet, np.ndarray]:
     """The shipped network read back, and what OpenCV's engine says of `INPUT`."""
     file = tmp_path / "shipped.onnx"
-    file.write_bytes(model_bytes())
-    engine = cv2.dnn.readNetFromONNX(np.frombuffer(model_bytes(), np.uint8))
+    file.write_bytes(model_bytes(*MODELS[0]))
+    engine = cv2.dnn.readNetFromONNX(np.frombuffer(model_bytes(*MODELS[0]), np.uint8))
     engine.setInput(INPUT)
     net = SilhouetteNet()
     net.load_state_dict(restored(file))

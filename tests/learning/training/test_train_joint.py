@@ -19,7 +19,7 @@ from tracer.learning.renderer.effects import photographed_alike  # noqa: E402
 from tracer.learning.scenes.several import seen_from_several  # noqa: E402
 from tracer.learning.training.drawing import draw  # noqa: E402
 from tracer.learning.training.train_joint import ALONE, ONE, Groups  # noqa: E402
-from tracer.segmentation.decide.answers import model_bytes  # noqa: E402
+from tracer.segmentation.decide.answers import MODELS, model_bytes  # noqa: E402
 from tracer.segmentation.decide.company import HEIGHTS_MM  # noqa: E402
 
 
@@ -70,7 +70,7 @@ def test_one_phone_takes_all_photos_of_a_lay_with_noise_of_each() -> None:
 def test_exported_files_answer_as_the_networks(tmp_path: Path) -> None:
     """Features and answers through OpenCV's engine; weights are rounded to 16 bits."""
     shipped = tmp_path / "one.onnx"
-    shipped.write_bytes(model_bytes())
+    shipped.write_bytes(model_bytes(*MODELS[0]))
     torch.manual_seed(3)
     witness, net = Witness(), JointNet()
     witness.trunk.load_state_dict(restored(shipped))

@@ -12,7 +12,7 @@ import pytest
 from tracer.errors import TracerError
 from tracer.model.view import ScaledPicture
 from tracer.segmentation.decide import answers, tiling
-from tracer.segmentation.decide.answers import MODEL_SHA256, load_network, model_bytes
+from tracer.segmentation.decide.answers import MODELS, load_network, model_bytes
 from tracer.segmentation.decide.learned import camera_offset
 from tracer.segmentation.decide.tiling import LARGEST_TILE, OVERLAP
 from tracer.segmentation.working_picture.raster import Raster
@@ -33,15 +33,16 @@ def dark_bar_on_paper(rows: int, cols: int, shade: float = 0.25) -> np.ndarray:
     return (picture.clip(0, 1) * 255).astype(np.uint8)
 
 
-def test_file_is_the_released_one_and_small() -> None:
-    data = model_bytes()
-    assert hashlib.sha256(data).hexdigest() == MODEL_SHA256
+@pytest.mark.parametrize(("name", "sha256"), MODELS)
+def test_files_are_the_released_ones_and_small(name: str, sha256: str) -> None:
+    data = model_bytes(name, sha256)
+    assert hashlib.sha256(data).hexdigest() == sha256
     assert len(data) <= 8_000_000
 
 
 def test_damaged_file_is_refused(monkeypatch: pytest.MonkeyPatch) -> None:
     with pytest.raises(TracerError) as caught:
-        answers._checked(model_bytes()[:-1])
+        answers._checked(model_bytes(*MODELS[0])[:-1], MODELS[0][1])
     assert caught.value.slug == "model-damaged"
 
 
@@ -116,8 +117,8 @@ class Echo:
 
 def test_quarters_come_back_where_the_picture_has_them(monkeypatch: pytest.MonkeyPatch) -> None:
     """Through cutting into tiles and quarters and back, over several tiles."""
-    network = answers.Network(model_bytes())
-    network._net = Echo()
+    network = answers.Network([])
+    network._nets = [Echo(), Echo()]
     monkeypatch.setattr(tiling, "LARGEST_TILE", 64 * 448)
     rows, cols = 50, 736
     picture = np.random.default_rng(2).integers(0, 256, (2 * rows, 2 * cols, 3), np.uint8)
@@ -141,8 +142,8 @@ class Compass:
 
 def test_each_look_is_told_where_its_camera_stands() -> None:
     """Mirrored and turned, the picture and the ways still belong together."""
-    network = answers.Network(model_bytes())
-    network._net = Compass()
+    network = answers.Network([])
+    network._nets = [Compass(), Compass()]
     y, x = np.mgrid[:128, :160]
     picture = np.repeat(((x - y) * 0.5 + 100)[..., None], 3, axis=2).astype(np.uint8)
     offset = np.ones((64, 80, 2), np.float32)
@@ -153,19 +154,21 @@ def test_each_look_is_told_where_its_camera_stands() -> None:
 
 
 def test_looks_are_averaged_and_laid_back() -> None:
-    """Four looks at a picture are one look at each of its mirrored versions (NumPy's flips)."""
+    """The looks at a picture are one look at each of its mirrored versions (NumPy's flips)."""
     picture = dark_bar_on_paper(128, 160)
     offset = np.random.default_rng(1).normal(0, 0.2, (128, 160, 2)).astype(np.float32)
-    single = answers.Network(model_bytes(), looks=answers.LOOKS[:1])
+    models = [model_bytes(*model) for model in MODELS]
+    singles = [answers.Network([data], looks=[(0, False, False)]) for data in models]
     mean = np.zeros((256, 320))
-    for down, across in answers.LOOKS:
+    for who, down, across in answers.LOOKS:
         axes = [axis for axis, flip in enumerate((down, across)) if flip]
         way = np.flip(offset, axes) * np.float32([-1 if across else 1, -1 if down else 1])
-        seen = single.answer(np.ascontiguousarray(np.flip(picture, axes)), way)
+        seen = singles[who].answer(np.ascontiguousarray(np.flip(picture, axes)), way)
         mean += np.flip(seen.fine, axes) / 4
-    found = answers.Network(model_bytes()).answer(picture, offset).fine
+    found = answers.Network(models).answer(picture, offset).fine
     np.testing.assert_allclose(found, mean, atol=1e-3)
-    assert np.abs(single.answer(picture, offset).fine - mean).max() > 0.01
+    for one in singles:
+        assert np.abs(one.answer(picture, offset).fine - mean).max() > 0.01
 
 
 def test_a_look_that_takes_the_ground_for_the_thing_does_not_count() -> None:

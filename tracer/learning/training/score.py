@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 from tracer.learning.renderer.effects import photograph
 from tracer.learning.renderer.ray_caster import Renderer, Tiles
 from tracer.learning.scenes.lays import Lay, random_lay
-from tracer.segmentation.decide.answers import Answers, Network, model_bytes
+from tracer.segmentation.decide.answers import Answers, load_network
 
 __all__ = ["edge_errors", "has_tall", "main", "usual_share"]
 
@@ -119,7 +119,7 @@ def main(argv: list[str] | None = None) -> None:
     ask.add_argument("--taller", type=float, default=0.0, help="only lays with a whole tool above")
     ask.add_argument("--gpu", action="store_true")
     a = ask.parse_args(argv)
-    renderer, network = Renderer(a.gpu), Network(model_bytes())
+    renderer, network = Renderer(a.gpu), load_network()
     torch.manual_seed(FIRST_SEED)
     cells: dict[str, Array] = {}
     tools: list[Array] = []

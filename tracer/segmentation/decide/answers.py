@@ -1,10 +1,11 @@
-"""The shipped network: from the working picture to what it says of each cell.
+"""The shipped networks for one photo: from the working picture to what they say of each cell.
 
-The file is read from the package, checked against its checksum and run by OpenCV's own engine in
-overlapping tiles, each looked at four times: as it is, mirrored, upside down, and both. What the
-network says of a place is the mean of the four: where it is unsure, it errs otherwise each time. A
-look that contradicts the first one over much of the tile has taken the ground for the thing, as
-happens on close-ups, and does not count. One `Network` serves one thread.
+Two networks of one shape, one trained on from the other, are read from the package, checked
+against their checksums and run by OpenCV's own engine in overlapping tiles. Each looks at a tile
+twice: as it is and turned about, mirrored and upside down. What they say of a place is the mean of
+the four: where one is unsure, the others err otherwise. A look that contradicts the first one over
+much of the tile has taken the ground for the thing and does not count. One `Network` serves one
+thread.
 """
 
 from __future__ import annotations
@@ -30,23 +31,26 @@ from tracer.segmentation.decide.tiling import (
 )
 from tracer.segmentation.working_picture.raster import Image
 
-__all__ = ["MODEL_SHA256", "Answers", "Network", "load_network", "model_bytes"]
+__all__ = ["MODELS", "Answers", "Network", "load_network", "model_bytes"]
 
-#: whether a tile is looked at upside down, and mirrored left to right
-LOOKS = ((False, False), (False, True), (True, False), (True, True))
+#: files and their SHA-256; the later one was trained on from the elder
+MODELS = (
+    ("silhouette.onnx", "7b0b72330ee1def6000d16ad46c19ffb0092f316359ca48a1bbf20fed9dda937"),
+    ("silhouette_elder.onnx", "056e617cd3b5b5550bafce78ceb2474a21e9f1d962dfe76dd164773f97e1b6c0"),
+)
+
+#: which of the networks looks at a tile, and whether upside down and mirrored left to right
+LOOKS = ((0, False, False), (0, True, True), (1, False, True), (1, True, False))
 
 #: of a tile's cells, so many may be decided otherwise than at the first look
 MOST_OTHERWISE = 0.2
-
-MODEL_FILE = "silhouette.onnx"
-MODEL_SHA256 = "056e617cd3b5b5550bafce78ceb2474a21e9f1d962dfe76dd164773f97e1b6c0"
 
 LEAST_SIGMA, MOST_SIGMA = 0.02, 0.62  # range of the height's standard deviation, as trained
 
 
 @dataclass(frozen=True, eq=False)
 class Answers:
-    """What the network says, per cell of the working picture, all (rows, columns) float32.
+    """What the networks say, per cell of the working picture, all (rows, columns) float32.
 
     Attributes
     ----------
@@ -70,7 +74,7 @@ class Answers:
 
     @classmethod
     def of(cls, maps: Image) -> Answers:
-        """Answers from the nine maps of the network, (9, rows, columns)."""
+        """Answers from the nine maps of a network, (9, rows, columns)."""
         _, rows, cols = maps.shape
         fine = maps[:4].reshape(2, 2, rows, cols).transpose(2, 0, 3, 1).reshape(2 * rows, -1)
         return cls(
@@ -84,7 +88,7 @@ class Answers:
         )
 
 
-def model_bytes(name: str = MODEL_FILE, sha256: str = MODEL_SHA256) -> bytes:
+def model_bytes(name: str, sha256: str) -> bytes:
     """A shipped ONNX file.
 
     Raises
@@ -97,7 +101,7 @@ def model_bytes(name: str = MODEL_FILE, sha256: str = MODEL_SHA256) -> bytes:
     return _checked(data, sha256)
 
 
-def _checked(data: bytes, sha256: str = MODEL_SHA256) -> bytes:
+def _checked(data: bytes, sha256: str) -> bytes:
     if hashlib.sha256(data).hexdigest() != sha256:
         raise TracerError(
             "model-damaged",
@@ -108,19 +112,21 @@ def _checked(data: bytes, sha256: str = MODEL_SHA256) -> bytes:
 
 
 class Network:
-    """The model in OpenCV's engine.
+    """The models in OpenCV's engine.
 
     Parameters
     ----------
-    data
-        Bytes of the ONNX file.
+    models
+        Bytes of their ONNX files.
     looks
-        How each tile is looked at, as `LOOKS`.
+        Who looks at each tile and how, as `LOOKS`.
     """
 
-    def __init__(self, data: bytes, looks: Sequence[tuple[bool, bool]] = LOOKS) -> None:
+    def __init__(
+        self, models: Sequence[bytes], looks: Sequence[tuple[int, bool, bool]] = LOOKS
+    ) -> None:
         self._looks = looks
-        self._net = cv2.dnn.readNetFromONNX(np.frombuffer(data, np.uint8))
+        self._nets = [cv2.dnn.readNetFromONNX(np.frombuffer(data, np.uint8)) for data in models]
 
     def answer(
         self,
@@ -144,9 +150,9 @@ class Network:
         def run(window: Window) -> list[Image]:
             stack = tile_input(picture, offset, window)
             seen = []
-            for look in self._looks:
-                self._net.setInput(mirrored_input(stack, *look))
-                seen.append(mirrored_maps(self._net.forward(), *look))
+            for who, *look in self._looks:
+                self._nets[who].setInput(mirrored_input(stack, *look))
+                seen.append(mirrored_maps(self._nets[who].forward(), *look))
             return [cropped(_agreed(seen), shape, window)]
 
         return Answers.of(*stitched(shape, [1], run, progress))
@@ -163,5 +169,5 @@ def _agreed(looks: Sequence[Image]) -> Image:
 
 @lru_cache(maxsize=1)
 def load_network() -> Network:
-    """The shipped network, read once per process (use it from one thread)."""
-    return Network(model_bytes())
+    """The shipped networks for one photo, read once per process (use them from one thread)."""
+    return Network([model_bytes(*model) for model in MODELS])
