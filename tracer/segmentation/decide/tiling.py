@@ -20,7 +20,7 @@ __all__ = [
     "tiling",
 ]
 
-LARGEST_TILE = 576 * 576  # cells; a tile's working memory is then about 300 MB
+LARGEST_TILE = 480 * 480  # cells; the working memory of each of two networks is then some 200 MB
 OVERLAP = 64  # cells shared by neighbours, blended
 MULTIPLE = 32  # the network halves five times
 
