@@ -38,6 +38,8 @@ def sighting(
         residual_mm=shown - t * z,
         sigma_mm=zero + 0.1,
         grain_mm=zero + grain,
+        share=zero + np.nan,
+        share_sigma=zero + np.nan,
         slope=zero,
         side=zero,
     )
@@ -121,7 +123,7 @@ def quality_of(rho: np.ndarray, residual: np.ndarray, *, start=20.0, middle=20.0
     zero = np.zeros_like(rho)
     s = Sighting(
         rho, zero + 20.0, np.ones(rho.shape, bool) if seen is None else seen, residual,
-        zero + 0.1, zero + 0.05, zero, zero,
+        zero + 0.1, zero + 0.05, zero + np.nan, zero + np.nan, zero, zero,
     )  # fmt: skip
     count = rho.shape[1]
     ring = SimpleNamespace(middle_mm=np.full(count, middle))

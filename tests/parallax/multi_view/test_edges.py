@@ -18,13 +18,12 @@ from tracer.parallax.multi_view.edges import (
     EdgeSettings,
     Ring,
     Sighting,
-    bridged,
-    cleaned,
     look,
     moved,
     solve_ring,
     solve_round,
 )
+from tracer.parallax.multi_view.mending import bridged, cleaned
 
 COUNT = 120
 RADIUS = 30.0
@@ -185,7 +184,8 @@ def test_ties_take_waves_down_as_a_spring_does(waves: int, step_mm: float) -> No
     wave, first = np.cos(waves * angle), 2 - 2 * np.cos(2 * np.pi * waves / COUNT)
     loose = 1 / (1 + (2 * np.pi / COUNT / np.radians(15.0)) ** 2)
     flat, some = np.zeros((1, COUNT)), np.full((1, COUNT), 0.1)
-    nothing = Sighting(flat, flat, flat > 1, flat, some, some, flat, flat)
+    unsaid = np.full((1, COUNT), np.nan)
+    nothing = Sighting(flat, flat, flat > 1, flat, some, some, unsaid, unsaid, flat, flat)
     # heights: the guess has a wave, no photo says anything
     size = 1e-3
     ring = Ring(POINTS, np.full(COUNT, 20.0), np.full(COUNT, 5.0), 20.0 + size * wave)

@@ -15,7 +15,9 @@ from tests.parallax.multi_view.solids import bar, box, seen
 from tracer.geometry.closed_rings import normals, resample
 from tracer.geometry.rings import largest_polygon
 from tracer.parallax.multi_view.contours import Contour, rings_of, turns
-from tracer.parallax.multi_view.edges import Camera, CyclicBand, bridged
+from tracer.parallax.multi_view.cyclic_band import CyclicBand
+from tracer.parallax.multi_view.edges import Camera
+from tracer.parallax.multi_view.mending import bridged
 from tracer.parallax.multi_view.observation import Observation
 from tracer.parallax.multi_view.oneheight import at_height, search_height
 from tracer.parallax.multi_view.outliers import same_shape

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from types import SimpleNamespace
 
 import numpy as np
@@ -11,7 +12,7 @@ from shapely.geometry import Polygon, box
 from tracer.model.silhouette import Silhouette
 from tracer.parallax.multi_view.advice import open_side
 from tracer.parallax.multi_view.edges import cleaned
-from tracer.parallax.multi_view.together import silhouette_rings
+from tracer.parallax.multi_view.together import silhouette_rings, silhouette_shares
 
 SQUARE = [(0.0, 0.0), (100.0, 0.0), (100.0, 60.0), (0.0, 60.0)]
 SIGMA = np.array([0.1, 0.2, 0.3, 0.4])
@@ -39,6 +40,21 @@ def test_each_point_keeps_its_own_deviation_whichever_way_the_ring_runs(backward
     rings, spreads = silhouette_rings(silhouette(ring, sigma, []))
     by_point = {tuple(p): s for p, s in zip(rings[0].tolist(), spreads[0].tolist(), strict=True)}
     assert by_point == dict(zip(SQUARE, SIGMA.tolist(), strict=True))
+
+
+@pytest.mark.parametrize("backwards", [False, True])
+def test_each_point_keeps_its_own_share_whichever_way_the_ring_runs(backwards: bool) -> None:
+    ring, share = (SQUARE[::-1], SIGMA[::-1]) if backwards else (SQUARE, SIGMA)
+    shown = replace(
+        silhouette(ring, SIGMA, [HOLE]), edge_height=share, edge_height_sigma=share / 10
+    )
+    rings, _ = silhouette_rings(shown)
+    outer, hole = silhouette_shares(shown, rings)
+    by_point = {tuple(p): s for p, s in zip(rings[0].tolist(), outer[:, 0].tolist(), strict=True)}
+    assert by_point == dict(zip(SQUARE, SIGMA.tolist(), strict=True))
+    assert outer[:, 1] == pytest.approx(outer[:, 0] / 10)
+    assert np.isnan(hole).all()
+    assert np.isnan(silhouette_shares(silhouette(ring, SIGMA, []), rings[:1])[0]).all()
 
 
 def test_holes_have_deviations_of_their_own_or_the_middle_one() -> None:

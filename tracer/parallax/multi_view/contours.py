@@ -74,6 +74,9 @@ class Contour:
     keep
         Only segments whose middle lies in this region belong to the contour; the rest (a frame's
         cut, the seam to a neighbour) is no edge of the tool.
+    shares
+        Per ring (N, 2): the share of the tool's height at which the learned model sees the edge at
+        its points, and its standard deviation; NaN where it says nothing. None: nowhere.
 
     Attributes
     ----------
@@ -81,6 +84,8 @@ class Contour:
         (K, 2) segments and their normals, away from the tool.
     sigma_mm
         (K,) standard deviation across the edge.
+    share, share_sigma
+        (K,) what the learned model says of the edge's height; NaN where nothing.
     """
 
     def __init__(
@@ -89,33 +94,34 @@ class Contour:
         sigmas_mm: Sequence[Array],
         spacing_mm: float = 0.7,
         keep: BaseGeometry | None = None,
+        shares: Sequence[Array] | None = None,
     ) -> None:
-        parts: list[tuple[Array, Array, Array, Array]] = []
-        for ring, sigma in zip(rings, sigmas_mm, strict=True):
+        parts: list[tuple[Array, ...]] = []
+        told = [np.full((len(r), 2), np.nan) for r in rings] if shares is None else shares
+        for ring, sigma, share in zip(rings, sigmas_mm, told, strict=True):
             if len(ring) < 3:
                 continue
-            points, spread = resample(ring, spacing_mm, sigma)
+            points, spread, *some = resample(ring, spacing_mm, sigma, *share.T)
             n = normals(points, NORMAL_SMOOTH)
             middle = n + np.roll(n, -1, axis=0)
             middle /= np.maximum(np.linalg.norm(middle, axis=1, keepdims=True), 1e-12)
             both = np.maximum(spread, np.roll(spread, -1))
-            parts.append((points, np.roll(points, -1, axis=0), middle, both))
+            parts.append((points, np.roll(points, -1, axis=0), middle, both, *some))
         if parts:
-            start, end, normal, sigma_all = (
-                np.concatenate([p[i] for p in parts]) for i in range(4)
-            )
+            columns = [np.concatenate(column) for column in zip(*parts, strict=True)]
         else:
-            start = end = normal = np.empty((0, 2))
-            sigma_all = np.empty(0)
-        if keep is not None and len(start):
+            columns = [np.empty((0, 2))] * 3 + [np.empty(0)] * 3
+        if keep is not None and len(columns[0]):
             shapely.prepare(keep)
-            inside = shapely.contains_xy(keep, *(0.5 * (start + end)).T)
-            start, end = start[inside], end[inside]
-            normal, sigma_all = normal[inside], sigma_all[inside]
+            inside = shapely.contains_xy(keep, *(0.5 * (columns[0] + columns[1])).T)
+            columns = [column[inside] for column in columns]
+        start, end, normal, sigma, share, share_sigma = columns
         self.start_mm: Array = start
         self.end_mm: Array = end
         self.normal: Array = normal
-        self.sigma_mm: Array = sigma_all
+        self.sigma_mm: Array = sigma
+        self.share: Array = share
+        self.share_sigma: Array = share_sigma
         lines = np.asarray(shapely.linestrings(np.stack([start, end], axis=1)), object)
         self._tree = shapely.STRtree(lines.ravel())
 

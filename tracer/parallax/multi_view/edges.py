@@ -18,15 +18,15 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
-import shapely
 from numpy.typing import NDArray
-from scipy.linalg import solveh_banded
 from scipy.spatial import cKDTree
-from shapely.geometry import Polygon
 
 from tracer.geometry.closed_rings import normals, resample
-from tracer.geometry.rings import largest_polygon
 from tracer.parallax.multi_view.contours import NORMAL_SMOOTH, Contour, rings_of, turns
+from tracer.parallax.multi_view.cyclic_band import CyclicBand
+from tracer.parallax.multi_view.mending import bridged, cleaned
+from tracer.parallax.multi_view.shares import Tallness, quarter_at, told_heights
+from tracer.parallax.shared.touch import displacing_share, learned_scatter
 
 __all__ = ["Camera", "EdgeSettings", "Fit", "Ring", "Sighting", "solve_ring"]
 
@@ -123,6 +123,9 @@ class Sighting:
         (V, N) standard deviation of the residual.
     grain_mm
         (V, N) the contour's own part of it.
+    share, share_sigma
+        (V, N) share of the tool's height by which the edge is displaced, as the learned model
+        tells it, and its standard deviation; NaN where it says nothing.
     """
 
     rho_mm: Array
@@ -131,17 +134,20 @@ class Sighting:
     residual_mm: Array
     sigma_mm: Array
     grain_mm: Array
+    share: Array
+    share_sigma: Array
     slope: Array = field(repr=False)
     side: Array = field(repr=False)
 
 
 @dataclass(frozen=True, eq=False)
 class Fit:
-    """A solved ring, its normals and what the photos show of it."""
+    """A solved ring, its normals, what the photos show of it, and how tall it makes its tool."""
 
     ring: Ring
     normal: Array
     sighting: Sighting
+    tall: Tallness | None = None
 
 
 def look(
@@ -158,6 +164,7 @@ def look(
     count, views = len(ring.points_mm), len(cameras)
     rho, z, residual, sigma, grain, slope, side = (np.zeros((views, count)) for _ in range(7))
     seen = np.zeros((views, count), bool)
+    share, share_sigma = (np.full((views, count), np.nan) for _ in range(2))
     least = np.cos(settings.normal_rad)
     for i, (camera, contour) in enumerate(zip(cameras, contours, strict=True)):
         away = ring.points_mm - camera.nadir_mm
@@ -183,11 +190,19 @@ def look(
         grain[i, at] = contour.sigma_mm[segment[chosen]]
         rough = np.maximum(grain[i, at] - settings.noise_mm, 0.0)
         sigma[i, at] = np.hypot(sigma[i, at], settings.grain_share * rough)
-    return Sighting(rho, z, seen, residual, sigma, grain, slope, side)
+        line = np.sum((where[at] - camera.nadir_mm) * normal[at], axis=1)
+        touched, doubt = contour.share[segment[chosen]], contour.share_sigma[segment[chosen]]
+        share[i, at] = displacing_share(touched, line, camera.height_mm)
+        share_sigma[i, at] = learned_scatter(touched, doubt, line, camera.height_mm)
+    return Sighting(rho, z, seen, residual, sigma, grain, share, share_sigma, slope, side)
 
 
 def solve_round(
-    ring: Ring, normal: Array, sighting: Sighting, settings: EdgeSettings
+    ring: Ring,
+    normal: Array,
+    sighting: Sighting,
+    settings: EdgeSettings,
+    tall: Tallness | None = None,
 ) -> tuple[Array, Array]:
     """Increments (N, 3) of edge, middle and half difference, and the data weights (V, N)."""
     count = len(ring.points_mm)
@@ -228,6 +243,7 @@ def solve_round(
     step_weight = np.ones((count, 2))
     prior_weight = np.ones((count, 3))  # heights far from the guess are let go
     band = CyclicBand(count)
+    told = told_heights(tall, sighting.share, sighting.share_sigma) if tall else None
     for _ in range(4):
         diagonal = np.einsum("vn,vni,vnj->nij", weight, jac, jac)
         diagonal[:, [0, 1, 2], [0, 1, 2]] += prior * prior_weight
@@ -235,6 +251,10 @@ def solve_round(
             np.einsum("vn,vni,vn->ni", weight, jac, sighting.residual_mm)
             + prior * prior_weight * target
         )
+        if told:
+            square, wanted = told_terms(sighting, *told, x)
+            diagonal += square
+            right += wanted
         tie = step[:, None] * step_weight
         for k in (0, 1):
             diagonal[:, k + 1, k + 1] += tie[:, k] + np.roll(tie[:, k], 1)
@@ -252,75 +272,28 @@ def solve_round(
     return x, np.where(sighting.seen, weight / np.maximum(base, 1e-12), 0.0)
 
 
-class CyclicBand:
-    """Normal equations of samples round a ring, three unknowns each, as one banded system.
+def told_terms(sighting: Sighting, told_mm: Array, weight: Array, x: Array) -> tuple[Array, Array]:
+    """What told heights (V, N) add to the normal equations: (N, 3, 3) and (N, 3).
 
-    A ring's matrix has entries in its far corners. Taking the samples in the order
-    0, N-1, 1, N-2, ... brings every neighbour within two places and every second neighbour within
-    four, so that a plain banded Cholesky solves the ring in linear time.
+    ``x`` (N, 3) are the increments so far; a height far from what is told is let go.
     """
-
-    width = 12
-
-    def __init__(self, count: int) -> None:
-        j = np.arange(count)
-        self.count = count
-        self.place = np.where(j < (count + 1) // 2, 2 * j, 2 * (count - 1 - j) + 1)
-
-    def _put(self, band: Array, one: Array, other: Array, value: Array) -> None:
-        low, high = np.minimum(one, other), np.maximum(one, other)
-        np.add.at(band, (high - low, low), value)
-
-    def solve(
-        self, diagonal: Array, next_edge: Array, next_heights: Array, second_edge: Array, rhs: Array
-    ) -> Array:
-        """Solve for (N, 3).
-
-        ``diagonal`` (N, 3, 3) per sample; ``next_edge`` (N,) and ``next_heights`` (N, 2) couple
-        the edge and the two heights of samples j and j + 1, ``second_edge`` (N,) the edge of
-        samples j and j + 2.
-        """
-        p = 3 * self.place
-        band = np.zeros((self.width + 1, 3 * self.count))
-        for r in range(3):
-            for c in range(r + 1):
-                self._put(band, p + r, p + c, diagonal[:, r, c])
-        after, second = np.roll(p, -1), np.roll(p, -2)
-        self._put(band, p, after, next_edge)
-        self._put(band, p + 1, after + 1, next_heights[:, 0])
-        self._put(band, p + 2, after + 2, next_heights[:, 1])
-        self._put(band, p, second, second_edge)
-        right = np.empty(3 * self.count)
-        for r in range(3):
-            right[p + r] = rhs[:, r]
-        out = solveh_banded(band, right, lower=True, overwrite_ab=True, overwrite_b=True)
-        return np.stack([out[p + r] for r in range(3)], axis=-1)
+    row = np.stack([np.zeros_like(told_mm), np.ones_like(told_mm), sighting.side], axis=-1)
+    off = told_mm - sighting.z_mm
+    left = off - np.einsum("vni,ni->vn", row, x)
+    weight = weight * quarter_at(left**2 * weight * len(weight))
+    return (
+        np.einsum("vn,vni,vnj->nij", weight, row, row),
+        np.einsum("vn,vni,vn->ni", weight, row, off),
+    )
 
 
-def bridged(points: Array, missing: Bool, spacing_mm: float, longest_mm: float) -> Array:
-    """Points with every short stretch of missing ones replaced by a straight line."""
-    if missing.all() or not missing.any():
-        return points
-    count = len(points)
-    shift = int(np.flatnonzero(~missing)[0])
-    rolled, gone = np.roll(points, -shift, axis=0), np.roll(missing, -shift)
-    edges = np.flatnonzero(np.diff(np.concatenate([[0], gone.astype(int), [0]])))
-    out = rolled.copy()
-    for first, last in edges.reshape(-1, 2):
-        if (last - first) * spacing_mm > longest_mm:
-            continue
-        a, b = rolled[first - 1], rolled[last % count]
-        share = np.arange(1, last - first + 1)[:, None] / (last - first + 1)
-        out[first:last] = a + share * (b - a)
-    return np.roll(out, shift, axis=0)
-
-
-def cleaned(points: Array, hole: bool) -> Polygon:
-    """The largest valid polygon of a ring, without spikes thinner than 0.6 mm."""
-    shape = largest_polygon(shapely.make_valid(Polygon(points)))
-    sign = -1.0 if hole else 1.0
-    opened = shape.buffer(-0.3 * sign, quad_segs=4).buffer(0.6 * sign, quad_segs=4)
-    return largest_polygon(opened.buffer(-0.3 * sign, quad_segs=4))
+def height_variance(sighting: Sighting, cameras: Sequence[Camera]) -> Array:
+    """Variance (N,) of an edge's height by parallax alone, mm^2; infinite without it."""
+    weight = np.where(sighting.seen, 1 / sighting.sigma_mm**2, 0.0)
+    lean = sighting.rho_mm / np.array([[camera.height_mm] for camera in cameras])
+    total = np.maximum(weight.sum(axis=0), 1e-12)
+    spread = (weight * lean**2).sum(axis=0) - (weight * lean).sum(axis=0) ** 2 / total
+    return np.where(spread > 1e-9, 1 / np.maximum(spread, 1e-9), np.inf)
 
 
 def moved(
@@ -358,6 +331,7 @@ def solve_ring(
     settings: EdgeSettings,
     *,
     hole: bool = False,
+    tall: Tallness | None = None,
 ) -> Fit | None:
     """Solve one ring of a tool.
 
@@ -371,6 +345,8 @@ def solve_ring(
         One per photo.
     limit_mm
         No edge is higher.
+    tall
+        How tall the tool is before its edges are known; None leaves the model's shares out.
 
     Returns
     -------
@@ -379,15 +355,21 @@ def solve_ring(
     """
     points, guess = resample(start, settings.spacing_mm, guess_mm)
     ring: Ring | None = Ring(points, guess, settings.open_share * guess, guess)
+    taller = tall
     for window in settings.windows_mm:
         assert ring is not None
         normal = normals(ring.points_mm, NORMAL_SMOOTH)
         sighting = look(ring, normal, cameras, contours, limit_mm, window, settings)
-        x, weight = solve_round(ring, normal, sighting, settings)
+        x, weight = solve_round(ring, normal, sighting, settings, taller)
+        if tall is not None:
+            z = sighting.z_mm + x[:, 1] + sighting.side * x[:, 2]
+            variance = height_variance(sighting, cameras)
+            shares = sighting.share, sighting.share_sigma
+            taller = tall.with_edges(z, variance, *shares, settings.spacing_mm)
         ring = moved(ring, normal, x, weight, limit_mm, settings, hole)
         if ring is None:
             return None
     assert ring is not None
     normal = normals(ring.points_mm, NORMAL_SMOOTH)
     sighting = look(ring, normal, cameras, contours, limit_mm, settings.last_window_mm, settings)
-    return Fit(ring, normal, sighting)
+    return Fit(ring, normal, sighting, taller)

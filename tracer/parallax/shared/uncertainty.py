@@ -37,7 +37,7 @@ Array = NDArray[np.float64]
 #: over 60 mm of edge, the true outline of such tools fits a pocket widened for 50, 80, 90, 95 % in
 #: 42, 82, 92, 94 % of cases: class errors are two-sided and need no bound on top. For the other
 #: models the maker has named the class, and what remains are its fillets and chamfers. A learned
-#: share carries its own scatter (`tracer.parallax.single_view.touch`); its entry is typical,
+#: share carries its own scatter (`tracer.parallax.shared.touch`); its entry is typical,
 #: for one without.
 EDGE_SCATTER: dict[EdgeModel, float] = {
     EdgeModel.MID: 0.20,

@@ -33,6 +33,7 @@ from tracer.model.report import Check, Severity
 from tracer.model.silhouette import Kind, Silhouette
 from tracer.model.view import ScaledPicture, View
 from tracer.parallax.shared.edge_models import UNKNOWN_FRACTION, edge_height_mm
+from tracer.parallax.shared.touch import displacing_share, learned_scatter
 from tracer.parallax.shared.uncertainty import (
     EDGE_SCATTER,
     HEIGHT_SIGMA_MM,
@@ -45,7 +46,6 @@ from tracer.parallax.shared.uncertainty import (
 from tracer.parallax.single_view.prism import prism, stands_round
 from tracer.parallax.single_view.relief import brought_down, largest, relief_corrected
 from tracer.parallax.single_view.sampled_ring import SampledRing, sampled
-from tracer.parallax.single_view.touch import displacing_share, learned_scatter
 
 __all__ = ["Compensation", "compensate", "edge_model_for", "outline_from_silhouette"]
 

@@ -11,9 +11,9 @@ from shapely.geometry import box
 from tests.parallax.single_view.test_single import camera, silhouette
 from tracer.model.outline import EdgeModel
 from tracer.parallax.shared.edge_models import edge_height_mm
+from tracer.parallax.shared.touch import UNFAMILIAR, displacing_share, learned_scatter
 from tracer.parallax.shared.uncertainty import EDGE_SCATTER
 from tracer.parallax.single_view.single import compensate
-from tracer.parallax.single_view.touch import UNFAMILIAR, displacing_share, learned_scatter
 
 CAMERA_MM = 1500.0
 
