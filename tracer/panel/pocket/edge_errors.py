@@ -118,22 +118,22 @@ CORNER_MM = 0.25
 #: fitted on lays with exact truth, by kind of evidence; missing parts of several photos a little
 #: likelier than fitted, since few of them lacked one
 EVIDENCE: dict[str, EdgeErrors] = {
-    Evidence.ONE_TYPED: EdgeErrors(factor=0.78, spread=0.20, missing=0.015),
+    Evidence.ONE_TYPED: EdgeErrors(factor=0.79, spread=0.25, missing=0.012),
     Evidence.ONE_OPEN: EdgeErrors(
         factor=0.34, spread=0.53, power=0.75, missing=0.012, far_share=0.6, far_mm=150.0
     ),
     Evidence.SEVERAL: EdgeErrors(
-        factor=1.01, spread=0.44, power=0.7, missing=0.03, corner_mm=CORNER_MM
+        factor=0.89, spread=0.43, power=0.7, missing=0.02, corner_mm=CORNER_MM
     ),
 }
 #: the same for outlines that tracing names as in doubt
 IN_DOUBT: dict[str, EdgeErrors] = {
-    Evidence.ONE_TYPED: EdgeErrors(factor=0.84, spread=0.51, missing=0.057),
+    Evidence.ONE_TYPED: EdgeErrors(factor=0.71, spread=0.40, missing=0.054),
     Evidence.ONE_OPEN: EdgeErrors(
         factor=0.62, spread=1.23, power=0.75, missing=0.004, far_share=0.6, far_mm=150.0
     ),
     Evidence.SEVERAL: EdgeErrors(
-        factor=1.34, spread=0.30, power=0.7, missing=0.06, corner_mm=CORNER_MM
+        factor=0.94, spread=0.51, power=0.7, missing=0.03, corner_mm=CORNER_MM
     ),
 }
 
