@@ -120,7 +120,7 @@ CORNER_MM = 0.25
 EVIDENCE: dict[str, EdgeErrors] = {
     Evidence.ONE_TYPED: EdgeErrors(factor=0.79, spread=0.25, missing=0.012),
     Evidence.ONE_OPEN: EdgeErrors(
-        factor=0.34, spread=0.53, power=0.75, missing=0.012, far_share=0.6, far_mm=150.0
+        factor=0.39, spread=0.44, power=0.75, missing=0.012, far_share=0.6, far_mm=150.0
     ),
     Evidence.SEVERAL: EdgeErrors(
         factor=0.89, spread=0.43, power=0.7, missing=0.02, corner_mm=CORNER_MM
@@ -130,7 +130,7 @@ EVIDENCE: dict[str, EdgeErrors] = {
 IN_DOUBT: dict[str, EdgeErrors] = {
     Evidence.ONE_TYPED: EdgeErrors(factor=0.71, spread=0.40, missing=0.054),
     Evidence.ONE_OPEN: EdgeErrors(
-        factor=0.62, spread=1.23, power=0.75, missing=0.004, far_share=0.6, far_mm=150.0
+        factor=0.51, spread=1.17, power=0.75, missing=0.004, far_share=0.6, far_mm=150.0
     ),
     Evidence.SEVERAL: EdgeErrors(
         factor=0.94, spread=0.51, power=0.7, missing=0.03, corner_mm=CORNER_MM
