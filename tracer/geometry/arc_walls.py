@@ -21,6 +21,8 @@ __all__ = ["FLAT_MM", "arcs_along", "centred_arcs", "smooth_arcs"]
 _EVEN_MM = 0.003
 #: chords of arcs that are looked at as polygons: finer than what is looked for
 FLAT_MM = 0.002
+#: how much closer fits are tried where arcs cross each other
+_CLOSER = (1, 3, 10)
 _ATTEMPTS = 4
 
 
@@ -40,17 +42,23 @@ def centred_arcs(wanted: Polygon, tolerance_mm: float) -> Loop:
     """Lines and arcs along a wall asked for: within the tolerance of it, and centred on it.
 
     A fit within a tolerance errs to both sides, but rarely evenly; what it errs by in the mean is
-    taken off and the fit repeated. The one nearest to even is kept.
+    taken off and the fit repeated. The one nearest to even is kept. Where two stretches of the wall
+    nearly touch, arcs within the tolerance may cross each other: such a fit does not count, and a
+    closer one is tried; in the end the wall itself is given, as straight pieces.
     """
-    shift, best = 0.0, (np.inf, Loop.polygon(np.asarray(wanted.exterior.coords)[:-1, :2]))
-    for _ in range(_ATTEMPTS):
-        loop = arcs_along(largest_polygon(grown(wanted, shift)), tolerance_mm)
-        region = polygon_of(loop, FLAT_MM)
-        # area over length: the mean of the signed distance, to first order
-        error = (region.area - wanted.area) / wanted.exterior.length
-        if abs(error) < abs(best[0]):
-            best = error, loop
-        if abs(error) <= _EVEN_MM:
-            break
-        shift -= error
-    return best[1]
+    for closer in _CLOSER:
+        shift, least = 0.0, np.inf
+        best: Loop | None = None
+        for _ in range(_ATTEMPTS):
+            loop = arcs_along(largest_polygon(grown(wanted, shift)), tolerance_mm / closer)
+            region = polygon_of(loop, FLAT_MM)
+            # area over length: the mean of the signed distance, to first order
+            error = (region.area - wanted.area) / wanted.exterior.length
+            if region.is_valid and abs(error) < least:
+                least, best = abs(error), loop
+            if abs(error) <= _EVEN_MM:
+                break
+            shift -= error
+        if best is not None:
+            return best
+    return Loop.polygon(np.asarray(wanted.exterior.coords)[:-1, :2])
