@@ -106,7 +106,9 @@ def dump_panel(content: PanelFile) -> bytes:
             {"name": k.name, "hole": k.hole, "region": _out(k.region)} for k in panel.keep_outs
         ],
         "fixings": _FIXINGS.dump_python(panel.fixings, mode="json"),
-        "dimensions": _DIMENSIONS.dump_python(panel.dimensions, mode="json"),
+        "dimensions": _DIMENSIONS.dump_python(
+            tuple(_even(d) for d in panel.dimensions), mode="json"
+        ),
         "inlays": [inlay_out(i, _out) for i in panel.inlays],
         "back_cavities": [cavity_out(c, _out) for c in panel.back_cavities],
         "mounts": [mount_out(m, _out) for m in panel.mounts],
@@ -274,6 +276,12 @@ def _polygon(value: Shape) -> Polygon:
     if not isinstance(found, Polygon):
         raise UnsoundShape("has several pieces")
     return found
+
+
+def _even(d: Dimension) -> Dimension:
+    """Points to a nanometre: the same panel arranged again gives the same bytes."""
+    (ax, ay), (bx, by) = d.start_mm, d.end_mm
+    return Dimension(d.name, (round(ax, 6), round(ay, 6)), (round(bx, 6), round(by, 6)))
 
 
 def _number(value: float) -> float | None:
