@@ -105,10 +105,8 @@ def dump_panel(content: PanelFile) -> bytes:
         "keep_outs": [
             {"name": k.name, "hole": k.hole, "region": _out(k.region)} for k in panel.keep_outs
         ],
-        "fixings": _FIXINGS.dump_python(panel.fixings, mode="json"),
-        "dimensions": _DIMENSIONS.dump_python(
-            tuple(_even(d) for d in panel.dimensions), mode="json"
-        ),
+        "fixings": _plain(_FIXINGS, panel.fixings),
+        "dimensions": _plain(_DIMENSIONS, panel.dimensions),
         "inlays": [inlay_out(i, _out) for i in panel.inlays],
         "back_cavities": [cavity_out(c, _out) for c in panel.back_cavities],
         "mounts": [mount_out(m, _out) for m in panel.mounts],
@@ -212,7 +210,7 @@ def _pocket_out(p: PanelPocket) -> dict[str, Any]:
             }
             for n in p.notches
         ],
-        "label": _LABEL.dump_python(p.label, mode="json"),
+        "label": _plain(_LABEL, p.label),
         "region": _out(p.region),
         "outline": _out(p.outline),
     }
@@ -278,10 +276,17 @@ def _polygon(value: Shape) -> Polygon:
     return found
 
 
-def _even(d: Dimension) -> Dimension:
-    """Points to a nanometre: the same panel arranged again gives the same bytes."""
-    (ax, ay), (bx, by) = d.start_mm, d.end_mm
-    return Dimension(d.name, (round(ax, 6), round(ay, 6)), (round(bx, 6), round(by, 6)))
+def _plain(of: TypeAdapter[Any], value: Any) -> Any:
+    """As JSON has it, to a nanometre: the same panel arranged again gives the same bytes."""
+    return _to_a_nanometre(of.dump_python(value, mode="json"))
+
+
+def _to_a_nanometre(value: Any) -> Any:
+    if isinstance(value, float):
+        return round(value, 6)
+    if isinstance(value, dict):
+        return {key: _to_a_nanometre(v) for key, v in value.items()}
+    return [_to_a_nanometre(v) for v in value] if isinstance(value, list) else value
 
 
 def _number(value: float) -> float | None:

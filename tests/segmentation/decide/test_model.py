@@ -126,6 +126,15 @@ def test_quarters_come_back_where_the_picture_has_them(monkeypatch: pytest.Monke
     np.testing.assert_allclose(found.fine, picture[..., 0] / 255, atol=1e-5)
 
 
+def test_what_is_filled_up_is_the_picture_mirrored_quarter_by_quarter() -> None:
+    """A tile of 40 x 50 cells filled up to 64 x 64: laid out again, NumPy's own mirror image."""
+    picture = np.random.default_rng(4).integers(0, 256, (80, 100, 3), np.uint8)
+    stack = tiling.tile_input(picture, np.zeros((40, 50, 2), np.float32), np.s_[0:40, 0:50])
+    light = stack[0, :12].reshape(3, 2, 2, 64, 64).transpose(3, 1, 4, 2, 0).reshape(128, 128, 3)
+    wanted = np.pad(picture, ((0, 48), (0, 28), (0, 0)), mode="symmetric")
+    np.testing.assert_allclose(light, wanted / 255, atol=1e-6)
+
+
 class Compass:
     """An engine that says whether the red grows the way that the camera's offset points."""
 
@@ -144,9 +153,9 @@ def test_each_look_is_told_where_its_camera_stands() -> None:
     """Mirrored and turned, the picture and the ways still belong together."""
     network = answers.Network([])
     network._nets = [Compass(), Compass()]
-    y, x = np.mgrid[:128, :160]
-    picture = np.repeat(((x - y) * 0.5 + 100)[..., None], 3, axis=2).astype(np.uint8)
-    offset = np.ones((64, 80, 2), np.float32)
+    y, x = np.mgrid[:96, :112]
+    picture = np.repeat((x - y + 110)[..., None], 3, axis=2).astype(np.uint8)
+    offset = np.ones((48, 56, 2), np.float32)
     found = network.answer(picture, offset)
     assert found.contact.min() == found.cable.min() == 1
     found = network.answer(picture, offset * np.float32([-1, 1]))

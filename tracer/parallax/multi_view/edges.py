@@ -15,7 +15,7 @@ and hardly at corners.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -25,7 +25,7 @@ from tracer.geometry.closed_rings import normals, resample
 from tracer.parallax.multi_view.contours import NORMAL_SMOOTH, Contour, rings_of, turns
 from tracer.parallax.multi_view.cyclic_band import CyclicBand
 from tracer.parallax.multi_view.mending import bridged, cleaned
-from tracer.parallax.multi_view.shares import Tallness, quarter_at, told_heights
+from tracer.parallax.multi_view.shares import FAR, Tallness, let_go, told_heights
 from tracer.parallax.shared.touch import displacing_share, learned_scatter
 
 __all__ = ["Camera", "EdgeSettings", "Fit", "Ring", "Sighting", "solve_ring"]
@@ -142,12 +142,11 @@ class Sighting:
 
 @dataclass(frozen=True, eq=False)
 class Fit:
-    """A solved ring, its normals, what the photos show of it, and how tall it makes its tool."""
+    """A solved ring, its normals and what the photos show of it."""
 
     ring: Ring
     normal: Array
     sighting: Sighting
-    tall: Tallness | None = None
 
 
 def look(
@@ -266,7 +265,7 @@ def solve_round(
         prior_weight[:, 1:] = 1 / (1 + prior[:, 1:] * ((target - x)[:, 1:] / 4) ** 2)
         # a photo far off says nothing (S. Geman, D. McClure, "Statistical methods for
         # tomographic image reconstruction", Bulletin of the ISI 52-4, 1987)
-        weight = base / (1 + (left / (settings.outlier * sighting.sigma_mm)) ** 2) ** 2
+        weight = base * let_go((left / (settings.outlier * sighting.sigma_mm)) ** 2)
         change = (gap + np.roll(x[:, 1:], -1, axis=0) - x[:, 1:]) * np.sqrt(step)[:, None]
         step_weight = 1 / np.sqrt(1 + (change / 1.5) ** 2)
     return x, np.where(sighting.seen, weight / np.maximum(base, 1e-12), 0.0)
@@ -280,7 +279,7 @@ def told_terms(sighting: Sighting, told_mm: Array, weight: Array, x: Array) -> t
     row = np.stack([np.zeros_like(told_mm), np.ones_like(told_mm), sighting.side], axis=-1)
     off = told_mm - sighting.z_mm
     left = off - np.einsum("vni,ni->vn", row, x)
-    weight = weight * quarter_at(left**2 * weight * len(weight))
+    weight = weight * let_go(left**2 * weight * len(weight) / FAR**2)
     return (
         np.einsum("vn,vni,vnj->nij", weight, row, row),
         np.einsum("vn,vni,vn->ni", weight, row, off),
@@ -294,6 +293,19 @@ def height_variance(sighting: Sighting, cameras: Sequence[Camera]) -> Array:
     total = np.maximum(weight.sum(axis=0), 1e-12)
     spread = (weight * lean**2).sum(axis=0) - (weight * lean).sum(axis=0) ** 2 / total
     return np.where(spread > 1e-9, 1 / np.maximum(spread, 1e-9), np.inf)
+
+
+def tallness_by(
+    sighting: Sighting, cameras: Sequence[Camera], before: Tallness, settings: EdgeSettings
+) -> Tallness:
+    """How tall the edges make their tool: their heights over the shares that the model tells."""
+    return before.with_edges(
+        sighting.z_mm,
+        height_variance(sighting, cameras),
+        sighting.share,
+        sighting.share_sigma,
+        settings.spacing_mm,
+    )
 
 
 def moved(
@@ -363,13 +375,11 @@ def solve_ring(
         x, weight = solve_round(ring, normal, sighting, settings, taller)
         if tall is not None:
             z = sighting.z_mm + x[:, 1] + sighting.side * x[:, 2]
-            variance = height_variance(sighting, cameras)
-            shares = sighting.share, sighting.share_sigma
-            taller = tall.with_edges(z, variance, *shares, settings.spacing_mm)
+            taller = tallness_by(replace(sighting, z_mm=z), cameras, tall, settings)
         ring = moved(ring, normal, x, weight, limit_mm, settings, hole)
         if ring is None:
             return None
     assert ring is not None
     normal = normals(ring.points_mm, NORMAL_SMOOTH)
     sighting = look(ring, normal, cameras, contours, limit_mm, settings.last_window_mm, settings)
-    return Fit(ring, normal, sighting, taller)
+    return Fit(ring, normal, sighting)

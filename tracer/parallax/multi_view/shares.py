@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Tallness", "told_heights"]
+__all__ = ["FAR", "Tallness", "let_go", "told_heights"]
 
 Array = NDArray[np.float64]
 
@@ -59,7 +59,7 @@ class Tallness:
         own, height, total = 1 / self.sigma_mm**2, self.height_mm, 0.0
         for _ in range(ROUNDS):
             variance = z_variance[at] + (doubt * height) ** 2 + ROUGH_MM**2
-            weight = each * quarter_at((z - s * height) ** 2 / variance) / variance
+            weight = each * let_go((z - s * height) ** 2 / (FAR**2 * variance)) / variance
             total = own + float(np.sum(weight * s**2))
             height = (own * self.height_mm + float(np.sum(weight * s * z))) / total
         return Tallness(height, float(np.hypot(1 / np.sqrt(total), LEAST_SPREAD * height)))
@@ -79,10 +79,10 @@ def told_heights(tall: Tallness, share: Array, share_sigma: Array) -> tuple[Arra
     return np.where(known, height, 0.0), np.where(known, 1 / np.where(known, variance, 1.0), 0.0)
 
 
-def quarter_at(squares: Array) -> Array:
-    """Weights of residuals, given as squares in deviations: a quarter of one at `FAR`.
+def let_go(squares: Array) -> Array:
+    """Weights of residuals, given as squares over that at which one counts a quarter.
 
     S. Geman, D. McClure, "Statistical methods for tomographic image reconstruction", Bulletin of
     the ISI 52-4, 1987.
     """
-    return np.asarray(1 / (1 + squares / FAR**2) ** 2, np.float64)
+    return np.asarray(1 / (1 + squares) ** 2, np.float64)

@@ -15,7 +15,7 @@ from tracer.geometry.closed_rings import resample
 from tracer.model.silhouette import Silhouette
 from tracer.parallax.multi_view.bounds import EdgeQuality, edge_quality
 from tracer.parallax.multi_view.contours import Contour, rings_of
-from tracer.parallax.multi_view.edges import Camera, EdgeSettings, Fit, height_variance, solve_ring
+from tracer.parallax.multi_view.edges import Camera, EdgeSettings, Fit, solve_ring, tallness_by
 from tracer.parallax.multi_view.mending import cleaned
 from tracer.parallax.multi_view.observation import Observation
 from tracer.parallax.multi_view.oneheight import OneHeight, search_height
@@ -174,7 +174,7 @@ def tool_height(top_mm: float, one_height: OneHeight) -> tuple[float, float]:
 
 
 def told_height(
-    fit: Fit, cameras: Sequence[Camera], one_height: OneHeight, spacing_mm: float
+    fit: Fit, cameras: Sequence[Camera], one_height: OneHeight, settings: EdgeSettings
 ) -> tuple[float, float] | None:
     """Height of the highest point by the edges' heights over the shares that the model tells.
 
@@ -182,10 +182,7 @@ def told_height(
     the median, where the formula of `tool_height` is off by 14 %.
     """
     before = tallness_before(one_height, None)
-    shown = fit.sighting
-    tall = before.with_edges(
-        shown.z_mm, height_variance(shown, cameras), shown.share, shown.share_sigma, spacing_mm
-    )
+    tall = tallness_by(fit.sighting, cameras, before, settings)
     if tall is before:
         return None
     spread = float(np.hypot(tall.sigma_mm, TOLD_SCATTER * tall.height_mm))
@@ -252,7 +249,7 @@ def solve_together(
         return None
     edge_top = float(np.percentile(exterior.ring.middle_mm + exterior.ring.half_mm, 98))
     height, height_sigma = tool_height(edge_top, one)
-    if told := told_height(exterior, cameras, one, settings.spacing_mm):
+    if told := told_height(exterior, cameras, one, settings):
         height, height_sigma = max(told[0], edge_top), told[1]
     highest = max(typed.height_mm, edge_top) if typed is not None else height
     body = Polygon(exterior.ring.points_mm).buffer(0)

@@ -88,7 +88,7 @@ class _Canvas:
 
 
 def tile_input(picture: NDArray[np.uint8], offset: Image, window: Window) -> Image:
-    """The network's input (1, 14, H, W) for a window, H and W filled up to `MULTIPLE`.
+    """The network's input (1, 14, H, W) for a window, H and W filled up to `MULTIPLE`, mirrored.
 
     ``picture`` (2 rows, 2 columns, 3) sRGB, ``offset`` (rows, columns, 2) the way from the camera.
     """
@@ -97,11 +97,12 @@ def tile_input(picture: NDArray[np.uint8], offset: Image, window: Window) -> Ima
     top, left = window[0].start, window[1].start
     quarters = picture[2 * top : 2 * (top + h), 2 * left : 2 * (left + w)]
     down, right = -h % MULTIPLE, -w % MULTIPLE
+    quarters = np.pad(quarters, ((0, 2 * down), (0, 2 * right), (0, 0)), mode="symmetric")
+    way = np.pad(way, ((0, down), (0, right), (0, 0)), mode="edge")
+    h, w = way.shape[:2]
     parts = quarters.reshape(h, 2, w, 2, 3).transpose(4, 1, 3, 0, 2).reshape(12, h, w)
-    beyond = ((0, 0), (0, down), (0, right))
-    light = np.pad(parts * np.float32(1 / 255), beyond, mode="symmetric")
-    padded = np.concatenate([light, np.pad(way.transpose(2, 0, 1), beyond, mode="edge")])
-    return np.ascontiguousarray(padded[None], np.float32)
+    stack = np.concatenate([parts * np.float32(1 / 255), way.transpose(2, 0, 1)])
+    return np.ascontiguousarray(stack[None], np.float32)
 
 
 def cropped(out: ArrayLike, shape: tuple[int, int], window: Window) -> Image:
