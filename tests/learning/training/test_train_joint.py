@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from importlib import resources
 from pathlib import Path
 
 import cv2
@@ -21,6 +22,8 @@ from tracer.learning.training.drawing import draw  # noqa: E402
 from tracer.learning.training.train_joint import ALONE, ONE, Groups  # noqa: E402
 from tracer.segmentation.decide.answers import MODELS, model_bytes  # noqa: E402
 from tracer.segmentation.decide.company import HEIGHTS_MM  # noqa: E402
+
+SHIPPED = Path(str(resources.files("tracer") / "assets" / "models"))
 
 
 def test_photos_look_at_those_of_their_own_lay_alone() -> None:
@@ -65,6 +68,31 @@ def test_one_phone_takes_all_photos_of_a_lay_with_noise_of_each() -> None:
     assert not torch.equal(one, two)
     assert float((one - two).abs().mean()) < 0.03
     assert float((one - photographed_alike(light, torch.ones(1), 1)[0]).abs().mean()) > 0.03
+
+
+def test_both_shipped_networks_are_read_back() -> None:
+    """Two engines in float32, thirty layers: rounding of 2^-24 each, grown a hundredfold."""
+    torch.manual_seed(4)
+    sheet = torch.rand(1, INPUTS, 64, 96)
+    told = [
+        torch.rand(1, len(HEIGHTS_MM) * (2 * c + 2), 64 // k, 96 // k)
+        for c, k in ((NEAR, 2), (DEEP, 8))
+    ]
+    witness, net = Witness(), JointNet()
+    witness.load_state_dict(restored(SHIPPED / "witness.onnx", witness))
+    net.load_state_dict(restored(SHIPPED / "joint.onnx", net))
+    with torch.no_grad():
+        features = witness.eval()(sheet)
+        answers = torch.sigmoid(net.eval()(sheet, *told))
+    engine = cv2.dnn.readNetFromONNX(str(SHIPPED / "witness.onnx"))
+    engine.setInput(sheet.numpy())
+    near, deep = engine.forward(("near", "deep"))
+    np.testing.assert_allclose(near, features.near, atol=1e-4)
+    np.testing.assert_allclose(deep, features.deep, atol=1e-4)
+    engine = cv2.dnn.readNetFromONNX(str(SHIPPED / "joint.onnx"))
+    for name, value in zip(("sheet", "near", "deep"), (sheet, *told), strict=True):
+        engine.setInput(value.numpy(), name)
+    np.testing.assert_allclose(engine.forward(), answers, atol=1e-4)
 
 
 def test_exported_files_answer_as_the_networks(tmp_path: Path) -> None:

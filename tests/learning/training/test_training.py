@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import math
 import multiprocessing as mp
 import shutil
 
@@ -14,7 +15,7 @@ from PIL import Image
 torch = pytest.importorskip("torch", reason="needs the learning extra")
 
 from tracer.learning.network.net import INPUTS, OUTPUTS, SilhouetteNet, grown  # noqa: E402
-from tracer.learning.network.targets import directions, prepare, symmetry  # noqa: E402
+from tracer.learning.network.targets import Targets, directions, prepare, symmetry  # noqa: E402
 from tracer.learning.renderer.effects import (  # noqa: E402
     fallen_shade,
     jpeg,
@@ -26,6 +27,7 @@ from tracer.learning.renderer.effects import (  # noqa: E402
 from tracer.learning.renderer.ray_caster import Renderer  # noqa: E402
 from tracer.learning.scenes.lays import random_lay  # noqa: E402
 from tracer.learning.training.pool import Apart, Pool, rendered  # noqa: E402
+from tracer.learning.training.train import beyond_rim, varied  # noqa: E402
 
 
 def test_srgb_matches_the_standard() -> None:
@@ -104,23 +106,55 @@ def test_fallen_shade_takes_its_share_on_one_side() -> None:
 
 
 def test_slender_parts_and_gaps_weigh_more() -> None:
-    """A bar of 20 cells with a slot of 4, and a rod of 4 beside it, 12 away: inside, not edges."""
-    ids = torch.zeros(1, 64, 64, dtype=torch.uint8)
+    """A bar of 20 cells with a slot of 4, a rod of 4 and a slab of 30 beside it: away from edges.
+
+    Up to 6 cells weigh 1.5 more, up to 20 cells 1 more: parts of tools and gaps alike.
+    """
+    ids = torch.zeros(1, 64, 128, dtype=torch.uint8)
     ids[0, 10:54, 5:25] = 1
     ids[0, 20:44, 13:17] = 0
     ids[0, 10:54, 37:42] = 2
+    ids[0, 10:54, 66:96] = 3
     kinds = torch.full((1, 256), 3)
-    kinds[0, 1:3] = 0
-    cover = torch.stack([ids[0] > 0, torch.zeros(64, 64)], -1)[None].float()
+    kinds[0, 1:4] = 0
+    cover = torch.stack([ids[0] > 0, torch.zeros(64, 128)], -1)[None].float()
     cover = cover.repeat_interleave(2, 1).repeat_interleave(2, 2)
-    far = torch.full((1, 64, 64), 99.0)
-    t = prepare(ids, cover, far, -torch.ones(1, 64, 64), kinds, torch.full((1, 256), 20.0))
+    far = torch.full((1, 64, 128), 99.0)
+    t = prepare(ids, cover, far, -torch.ones(1, 64, 128), kinds, torch.full((1, 256), 20.0))
     w = t.weight[0]
-    assert float(w[30, 9]) == 1.0  # inside the bar's sound part of 8 cells
-    assert float(w[30, 39]) == 2.5  # the rod's middle
-    assert float(w[30, 15]) == 3.5  # the slot's middle, which lies beside a tool as well
-    assert float(w[30, 31]) == 2.0  # open sheet between the two
-    assert float(w[30, 63]) == 1.0  # open sheet far from both
+    assert float(w[30, 9]) == 2.0  # inside the bar's sound part of 8 cells
+    assert float(w[30, 39]) == 3.5  # the rod's middle
+    assert float(w[30, 15]) == 4.5  # the slot's middle, which lies beside a tool as well
+    assert float(w[30, 31]) == 3.0  # open sheet between the two
+    assert float(w[30, 81]) == 1.0  # inside the slab of 30 cells
+    assert float(w[30, 48]) == 2.0  # open sheet of 24 cells, beside the rod
+    assert float(w[30, 120]) == 1.0  # open sheet far from all
+
+
+def test_beyond_its_rim_a_picture_is_its_own_mirror_image() -> None:
+    """Rims along the columns, through the middle: NumPy's reversal is the reference."""
+    picture = torch.rand(1, 3, 8, 8)
+    found, inside = beyond_rim(picture, 0.0, 0.0)
+    np.testing.assert_allclose(found[..., :4], picture[..., :4])
+    np.testing.assert_allclose(found[..., 4:], picture.numpy()[..., :4][..., ::-1], atol=1e-6)
+    np.testing.assert_array_equal(inside[0, 0, 0], [1, 1, 1, 1, 0, 0, 0, 0])
+    found, inside = beyond_rim(picture, math.pi / 2, 0.0)  # up: what lies above the middle goes
+    np.testing.assert_allclose(
+        found[..., :4, :], picture.numpy()[..., 4:, :][..., ::-1, :], atol=1e-5
+    )
+    assert float(inside[0, 0, 3].sum()) == 0 and float(inside[0, 0, 4].sum()) == 8
+
+
+def test_a_rim_leaves_nothing_to_learn_beyond_it() -> None:
+    """In many batches some tiles end early; there no target counts, and elsewhere all do."""
+    g = torch.Generator().manual_seed(4)
+    ones, t = torch.ones(64, 32, 32), torch.ones(64, 64, 64)
+    targets = Targets(t, ones, ones, ones, 0.5 * ones, ones, ones)
+    _, found, seen = varied(torch.rand(64, 3, 64, 64), torch.zeros(64, 2, 32, 32), targets, g)
+    cut = seen.mean((1, 2)) < 1
+    assert 0 < int(cut.sum()) < 20
+    np.testing.assert_array_equal(found.weight, seen)
+    np.testing.assert_array_equal(found.fraction, torch.where(seen > 0, 0.5, -1.0))
 
 
 def test_contact_lies_between_two_tools_only() -> None:

@@ -17,15 +17,23 @@ import torch
 from onnx import numpy_helper
 from torch import Tensor, nn
 
-from tracer.learning.network.net import SilhouetteNet
+from tracer.learning.network.joint import DEEP, NEAR, JointNet, Witness
+from tracer.learning.network.net import INPUTS, SilhouetteNet
+from tracer.segmentation.decide.company import HEIGHTS_MM
 
 __all__ = ["restored", "settle"]
 
 _EPS = 1e-5  # as nn.BatchNorm2d has it
 
 
-def restored(file: Path) -> dict[str, Tensor]:
-    """State of a `SilhouetteNet` that answers as the file does, within its float16 weights.
+def restored(file: Path, net: nn.Module | None = None) -> dict[str, Tensor]:
+    """State with which a network answers as the file does, within its float16 weights.
+
+    Parameters
+    ----------
+    net
+        Of the kind that the file holds: a `SilhouetteNet` unless told otherwise, a `Witness` or a
+        `JointNet`. It stays as it is; layers that the file lacks keep its values.
 
     Raises
     ------
@@ -34,13 +42,14 @@ def restored(file: Path) -> dict[str, Tensor]:
     """
     graph = onnx.load(str(file)).graph
     kept = {w.name: numpy_helper.to_array(w).astype(np.float32) for w in graph.initializer}
-    kept.update({n.output[0]: kept[n.input[0]] for n in graph.node if n.op_type == "Cast"})
+    casts = [n for n in graph.node if n.op_type == "Cast" and n.input[0] in kept]
+    kept.update({n.output[0]: kept[n.input[0]] for n in casts})
     found = [
         (kept[n.input[1]], kept[n.input[2]] if len(n.input) > 2 else None)
         for n in graph.node
         if n.op_type == "Conv"
     ]
-    net = SilhouetteNet()
+    net = net or SilhouetteNet()
     state = {k: v.clone() for k, v in net.state_dict().items()}
     names = _called_in_order(net)
     if len(names) != len(found):
@@ -60,7 +69,7 @@ def restored(file: Path) -> dict[str, Tensor]:
     return state
 
 
-def _called_in_order(net: SilhouetteNet) -> list[tuple[str, str | None]]:
+def _called_in_order(net: nn.Module) -> list[tuple[str, str | None]]:
     """Convolutions in the order of their calls, each with the normalisation that follows it."""
     order: list[tuple[str, str | None]] = []
     hooks = []
@@ -78,10 +87,22 @@ def _called_in_order(net: SilhouetteNet) -> list[tuple[str, str | None]]:
                 )
             )
     with torch.no_grad():
-        net.eval()(torch.zeros(1, 14, 32, 32))
+        was = net.training
+        net.eval()(*_example(net))
+        net.train(was)
     for hook in hooks:
         hook.remove()
-    return order
+    unused = {"trunk.full.0"} if isinstance(net, Witness) else set()  # a file holds what is used
+    return [pair for pair in order if pair[0] not in unused]
+
+
+def _example(net: nn.Module) -> tuple[Tensor, ...]:
+    """The least that a network can be called with."""
+    sheet = torch.zeros(1, INPUTS, 32, 32)
+    if not isinstance(net, JointNet):
+        return (sheet,)
+    wide = [len(HEIGHTS_MM) * (2 * c + 2) for c in (NEAR, DEEP)]
+    return sheet, torch.zeros(1, wide[0], 16, 16), torch.zeros(1, wide[1], 4, 4)
 
 
 class _Moments:
@@ -100,13 +121,16 @@ class _Moments:
 
 
 @torch.no_grad()  # type: ignore[untyped-decorator,unused-ignore]
-def settle(net: nn.Module, inputs: Iterable[Tensor]) -> None:
-    """Give each normalisation the mean and variance of what reaches it; answers stay the same."""
+def settle(net: nn.Module, inputs: Iterable[Tensor | tuple[Tensor, ...]]) -> None:
+    """Give each normalisation the mean and variance of what reaches it; answers stay the same.
+
+    ``inputs``: what the network is called with, a tuple where that is more than one tensor.
+    """
     found = {m: _Moments(m) for m in net.modules() if isinstance(m, nn.BatchNorm2d)}
     hooks = [m.register_forward_pre_hook(moments) for m, moments in found.items()]
     net.eval()
     for x in inputs:
-        net(x)
+        net(*(x if isinstance(x, tuple) else (x,)))
     for hook in hooks:
         hook.remove()
     for m, moments in found.items():

@@ -10,6 +10,7 @@ from torch.nn import functional as f
 
 __all__ = ["Targets", "directions", "loss", "prepare", "symmetry"]
 
+SLENDER, NOOK = 3, 10  # cells: radii below which parts and gaps weigh more
 NEAR_MM = 2.5  # the height of the edge is learned from rays that pass this close
 
 
@@ -33,9 +34,11 @@ def _spread(x: Tensor, radius: int) -> Tensor:
     return f.max_pool2d(x[:, None], 2 * radius + 1, 1, radius)[:, 0]
 
 
-def _slender(solid: Tensor) -> Tensor:
-    """Cells of parts and of gaps narrower than 7 cells (0 or 1), (N, S, S): openings, closings."""
-    radius = 3
+def _slender(solid: Tensor, radius: int) -> Tensor:
+    """Cells of parts and of gaps narrower than 2 radius + 1 cells (0 or 1), (N, S, S).
+
+    What an opening takes away and a closing fills.
+    """
     opened = _spread(-_spread(-solid, radius), radius)
     closed = -_spread(-_spread(solid, radius), radius)
     return (closed - opened).clamp(0, 1)
@@ -69,8 +72,11 @@ def prepare(
     beside = (_spread(solid, 10) > 0.5) & ~is_tool  # shadows live here
     clutter = _spread((kind == 2).float(), 3) > 0
     # few cells, but on them hangs whether a rod is whole and a bore open
-    slender = _slender(solid)
-    weight = torch.where(clutter, 0.0, 1.0) * (1 + 1.5 * edge + 1.0 * beside + 1.5 * slender)
+    slender = _slender(solid, SLENDER)
+    # where shade gathers, and where a grip or a nose ends: what makes an outline one for the hand
+    nooks = _slender(solid, NOOK)
+    gains = 1 + 1.5 * edge + 1.0 * beside + 1.5 * slender + 1.0 * nooks
+    weight = torch.where(clutter, 0.0, 1.0) * gains
     known = (fraction >= 0) & (near_mm >= 0) & (near_mm < NEAR_MM)
     share = torch.where(known, fraction, -1.0)
     around = _spread(torch.gather(heights, 1, ids.flatten(1)).view_as(mine) * (kind == 0), 4)

@@ -17,6 +17,8 @@ __all__ = ["Lay", "random_lay"]
 
 Array = NDArray[np.float64]
 
+TWO_LAMPS = 0.3  # odds that two small lamps rule instead of one
+
 
 @dataclass(frozen=True, eq=False)
 class Lay:
@@ -42,11 +44,12 @@ def _room(scene: NDArray[np.void], g: Generator, theme: Theme) -> None:
     warm = np.array([1.0, 0.82, 0.6]) if g.random() < 0.35 else np.array([1.0, 0.98, 0.94])
     cool = np.array([0.85, 0.94, 1.0])
     lights, patches = [], []
-    # one small lamp rules: crisp dark shadows
+    # one small lamp rules, or two: crisp dark shadows
     hard = g.random() < theme.hard
     ambient = g.uniform(*theme.ambient) if hard else g.uniform(0.03, 1.0)
     style = 0 if hard else g.integers(5)
-    count = {0: 1, 1: int(g.integers(2, 6)), 2: 0, 3: 1, 4: 2}[int(style)]
+    lamps = 2 if hard and g.random() < TWO_LAMPS else 1
+    count = {0: lamps, 1: int(g.integers(2, 6)), 2: 0, 3: 1, 4: 2}[int(style)]
     a0 = g.uniform(0, 6.28)
     for i in range(count):
         one = np.zeros((), LIGHT)
@@ -100,8 +103,11 @@ def _card(x: float, y: float, yaw: float, number: int) -> tuple[NDArray[np.void]
     return k, paper @ np.array([[c, s], [-s, c]]) + [x, y]
 
 
-def random_lay(g: Generator, size: int, step_mm: float = 1.0) -> Lay:
-    """One tile of ``size`` pixels at ``step_mm``, centred on the sheet's origin."""
+def random_lay(g: Generator, size: int, step_mm: float = 1.0, several: bool = False) -> Lay:
+    """One tile of ``size`` pixels at ``step_mm``, centred on the sheet's origin.
+
+    ``several``: it is to be seen by several cameras.
+    """
     scene = np.zeros((), SCENE)
     half = size * step_mm / 2
     scene["x0"], scene["y0"], scene["step"], scene["size"] = -half, half, step_mm, size
@@ -110,7 +116,7 @@ def random_lay(g: Generator, size: int, step_mm: float = 1.0) -> Lay:
     reach = g.uniform(0, 0.8) * height
     a = g.uniform(0, 6.28)
     scene["cam"] = [reach * np.cos(a), reach * np.sin(a), height]
-    name = draw_theme(g)
+    name = draw_theme(g, several)
     theme = THEMES[name]
     _room(scene, g, theme)
     scene["throws"] = g.uniform(0.4, 1.3) if g.random() < theme.throws else 0.0

@@ -33,6 +33,8 @@ class Theme:
     ----------
     odds
         How often it is drawn, beside the others'.
+    several
+        Factor on the odds where several photos are taken: what stands tall gains most from them.
     level
         Range of the sheet's tone (linear), any if None.
     grounds
@@ -74,6 +76,7 @@ class Theme:
     least: int = 4
     marked: float = 0.25
     edged: float = 0.12
+    several: float = 1.0
 
     def kinds(self) -> tuple[int, ...]:
         """``grounds`` as the renderer numbers them."""
@@ -152,15 +155,15 @@ THEMES: dict[str, Theme] = {
     "scattered": Theme(4, recipes=(*SCREWS * 2, *SMALL), least=16, marked=0.4),
     "pierced": Theme(5, recipes=(*PIERCED * 2, *HAND_TOOLS), hard=0.5),
     "openings": Theme(5, recipes=(*OPEN * 2, *PIERCED, *HAND_TOOLS), marked=0.45),
-    "large": Theme(3, recipes=(*BULKY_TOOLS, *PLAIN_SOLIDS * 2), least=1),
-    "close": Theme(6, recipes=(*_ALL, *SMALL), layout="series", least=6),
+    "large": Theme(3, recipes=(*BULKY_TOOLS, *PLAIN_SOLIDS * 2), least=1, several=3.0),
+    "close": Theme(6, recipes=(*_ALL, *SMALL), layout="series", least=6, several=1.5),
     "marked": Theme(4, recipes=(*_ALL, *SMALL), marked=1.0),
     "empty": Theme(4, layout="none", least=0, marked=0.5, edged=0.6),
     "flat steel": Theme(
         11, (0.3, 0.92), recipes=FLAT_BLADES, hard=0.3, ambient=(0.05, 0.8), throws=0.35, marked=0.4
     ),
-    "tongues": Theme(7, recipes=(*TONGUED * 3, *BULKY_TOOLS), least=3),
-    "on its side": Theme(8, recipes=(*SIDEWAYS * 3, *BULKY_TOOLS), least=2),
+    "tongues": Theme(7, recipes=(*TONGUED * 3, *BULKY_TOOLS), least=3, several=1.5),
+    "on its side": Theme(8, recipes=(*SIDEWAYS * 3, *BULKY_TOOLS), least=2, several=2.0),
     "dark rods": Theme(
         5,
         (0.004, 0.06),
@@ -184,6 +187,7 @@ THEMES: dict[str, Theme] = {
         lamp=(0.06, 0.5),
         rise=(0.35, 1.2),
         least=2,
+        several=2.5,
     ),
     "side shadow": Theme(
         3,
@@ -197,12 +201,15 @@ THEMES: dict[str, Theme] = {
         lamp=(0.004, 0.03),
         rise=(0.3, 0.9),
         throws=0.15,
+        several=2.5,
     ),
 }
 _NAMES = list(THEMES)
-_ODDS = np.array([t.odds for t in THEMES.values()]) / sum(t.odds for t in THEMES.values())
+_ONE = np.array([t.odds for t in THEMES.values()])
+_SEVERAL = np.array([t.odds * t.several for t in THEMES.values()])
 
 
-def draw_theme(g: Generator) -> str:
-    """Name of a theme, by their odds."""
-    return _NAMES[int(g.choice(len(_NAMES), p=_ODDS))]
+def draw_theme(g: Generator, several: bool = False) -> str:
+    """Name of a theme, by their odds for one photo or for several."""
+    odds = _SEVERAL if several else _ONE
+    return _NAMES[int(g.choice(len(_NAMES), p=odds / odds.sum()))]

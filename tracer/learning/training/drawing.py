@@ -26,7 +26,7 @@ def draw(seed: int, count: int, size: int, views: int = 1) -> list[Lay]:
     for i in range(count // views):
         g = np.random.default_rng([seed, i])
         cell = 1.0 if g.random() < _COARSE_ODDS else float(np.exp(g.uniform(*np.log(_CELLS_MM))))
-        lay = random_lay(g, size, cell)
+        lay = random_lay(g, size, cell, views > 1)
         found += seen_from_several(lay, views, g)
     return found
 

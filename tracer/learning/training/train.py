@@ -31,7 +31,7 @@ from tracer.learning.training.averaging import Average, mixed, refresh
 from tracer.learning.training.drawing import draw_in_parallel, start_workers
 from tracer.learning.training.pool import Apart, Between, Pool, rendered
 
-__all__ = ["main", "validate", "varied"]
+__all__ = ["beyond_rim", "main", "validate", "varied"]
 
 
 def stacked(picture: Tensor, field: Tensor) -> Tensor:
@@ -41,8 +41,11 @@ def stacked(picture: Tensor, field: Tensor) -> Tensor:
 
 def varied(
     picture: Tensor, field: Tensor, t: Targets, g: torch.Generator
-) -> tuple[Tensor, Targets]:
-    """One random symmetry for the batch, and now and then a corner outside the photo."""
+) -> tuple[Tensor, Targets, Tensor]:
+    """One random symmetry for the batch, and now and then a corner outside the photo.
+
+    Returns the input, the targets, and where the photo shows the sheet (N, S, S).
+    """
     turn, mirror = (
         int(torch.randint(4, (1,), generator=g)),
         bool(torch.randint(2, (1,), generator=g)),
@@ -63,20 +66,33 @@ def varied(
     picture = picture.clamp(1e-3, 1) ** draw(n, 1, 1, 1, low=0.8, high=1.25)
     picture = picture + torch.randn_like(picture) * draw(n, 1, 1, 1, low=0.0, high=0.02)
     picture = picture.clamp(0, 1)
-    c = torch.linspace(-1, 1, field.shape[-1], device=field.device)
+    seen = torch.ones_like(out.weight)
     for i in range(n):
         if torch.rand(1, generator=g) < 0.06:
-            a = float(torch.rand(1, generator=g)) * 6.28
-            away = math.cos(a) * c[None, :] + math.sin(a) * c[:, None] > 0.3 + 0.9 * float(
-                torch.rand(1, generator=g)
-            )
-            wide = away.repeat_interleave(2, 0).repeat_interleave(2, 1)
-            picture[i, :, wide] = 0.0
-            out.fine[i, wide] = 0.0
-            for m in (out.contact, out.cable, out.rim):
-                m[i, away] = 0.0
-            out.fraction[i, away] = -1.0
-    return stacked(picture, field), out
+            turned, at = (float(v) for v in torch.rand(2, generator=g))
+            picture[i : i + 1], inside = beyond_rim(picture[i : i + 1], 6.28 * turned, 0.3 + at)
+            seen[i] = f.avg_pool2d(inside, 2)[0, 0] >= 1
+            out.weight[i] *= seen[i]
+            out.fraction[i, seen[i] < 1] = -1.0
+    return stacked(picture, field), out, seen
+
+
+def beyond_rim(picture: Tensor, turn: float, at: float) -> tuple[Tensor, Tensor]:
+    """A picture mirrored at a straight rim, and where it is itself (1, 1, S, S).
+
+    ``turn`` is the direction in which the rim lies from the middle, radians counter-clockwise,
+    ``at`` how far, in half sides. That is how a photo is shown beyond its own rim; what would be
+    mirrored from outside the tile is its border.
+    """
+    size = picture.shape[-1]
+    c = (torch.arange(size, device=picture.device) + 0.5) / size * 2 - 1
+    x, y = c[None, :].expand(size, size), c[:, None].expand(size, size)
+    across = math.cos(turn), -math.sin(turn)  # rows run downwards
+    over = (across[0] * x + across[1] * y - at).clamp_min(0)
+    grid = torch.stack([x - 2 * over * across[0], y - 2 * over * across[1]], -1)
+    shown = f.grid_sample(picture, grid[None], padding_mode="border", align_corners=False)
+    inside = (over <= 0)[None, None]
+    return torch.where(inside, picture, shown), inside.to(picture.dtype)
 
 
 @torch.no_grad()  # type: ignore[untyped-decorator,unused-ignore]
@@ -222,7 +238,7 @@ def main(argv: list[str] | None = None) -> None:
         for group in optimizer.param_groups:
             group["lr"] = a.rate * warm * (0.5 + 0.5 * math.cos(math.pi * min(done, 1.0))) + 1e-6
         index = torch.randint(pool.count, (a.batch,), generator=g).to(device)
-        x, t = varied(*pool.batch(index), g)
+        x, t, _ = varied(*pool.batch(index), g)
         total, parts = fast(x.contiguous(memory_format=torch.channels_last), t)
         optimizer.zero_grad(set_to_none=True)
         total.backward()  # type: ignore[no-untyped-call,unused-ignore]

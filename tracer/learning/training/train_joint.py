@@ -1,7 +1,8 @@
 """Train the network for several photos: ``python -m tracer.learning.training.train_joint``.
 
-It starts from the shipped one-photo network twice: as the witness, whose weights stay, and as the
-deciding network, which is trained whole. Lays are rendered from three cameras each; every photo is
+It starts from a shipped one-photo network twice: as the witness, whose weights stay, and as the
+deciding network, which is trained whole; or goes on from the shipped two, the witness's trunk
+being exchanged for the one-photo network of today. Lays are rendered from three cameras each; every photo is
 the reference once, with both others, with one, or with none. Rectified pictures slip against each
 other and heights of cameras are believed wrongly, by as much as solved calibrations leave.
 """
@@ -13,6 +14,7 @@ import json
 import math
 import multiprocessing as mp
 import time
+from collections.abc import Iterator
 from dataclasses import dataclass
 from multiprocessing.queues import Queue
 from pathlib import Path
@@ -36,7 +38,7 @@ from tracer.learning.training.train import stacked, varied
 __all__ = ["Groups", "main", "validate"]
 
 SLIP_MM, HEIGHT_ERROR = 0.35, 0.003  # what calibrations of several photos leave between them
-ALONE, ONE = 0.3, 0.3  # how often a reference has no other photo, one other photo
+ALONE, ONE = 0.15, 0.3  # how often a reference has no other photo, one other photo
 
 
 @dataclass(frozen=True)
@@ -78,11 +80,10 @@ class Groups:
 
 
 def _gathered(
-    features: Features, x: Tensor, step_mm: Tensor, pairs: Pairs, size: int
+    features: Features, x: Tensor, seen: Tensor, step_mm: Tensor, pairs: Pairs
 ) -> tuple[Tensor, Tensor]:
-    """What the references' fusions take in, near and deep."""
-    shown = (x[:, :12].amax(1, keepdim=True) > 0).to(x.dtype)
-    field = x[:, 12:]
+    """What the references' fusions take in, near and deep; ``seen`` (N, S, S) is 1 in the photo."""
+    shown, field, size = seen[:, None].to(x.dtype), x[:, 12:], x.shape[-1]
     return (
         pooled(features.near, _all_seen(shown, 2), _mean(field, 2), step_mm, pairs, size),
         pooled(features.deep, _all_seen(shown, 8), _mean(field, 8), step_mm, pairs, size),
@@ -109,10 +110,10 @@ def validate(
         picture, field, t = pool.batch(index, drop=0.0)
         camera = pool.kept["field"][index]
         x = stacked(picture, field)
-        pairs = groups.pairs(camera[:, 2], None)
+        pairs, whole = groups.pairs(camera[:, 2], None), torch.ones_like(t.weight)
         for way, chosen in enumerate((pairs, groups.none(pairs))):
             with torch.autocast(pool.device, torch.bfloat16, enabled=pool.device == "cuda"):
-                near, deep = _gathered(witness(x), x, camera[:, 3], chosen, pool.size)
+                near, deep = _gathered(witness(x), x, whole, camera[:, 3], chosen)
                 out = net(x, near, deep)
             counts = _overlap(out.float(), t)
             cells[way].index_add_(0, pool.kept["theme"][index].long(), counts.double())
@@ -135,12 +136,17 @@ def _overlap(out: Tensor, t: Targets) -> Tensor:
     return torch.stack([q.sum((1, 2)) for q in (p & w, p | w, p & ~w, ~p & w)], 1)
 
 
-def _inputs(pool: Pool, count: int, batch: int) -> list[Tensor]:
-    found = []
-    for k in range(0, count, batch):
-        picture, field, _ = pool.batch(torch.arange(k, min(k + batch, count)).to(pool.device))
-        found.append(stacked(picture, field))
-    return found
+@torch.no_grad()  # type: ignore[untyped-decorator,unused-ignore]
+def _inputs(
+    witness: Witness, pool: Pool, count: int, batch: int, groups: Groups
+) -> Iterator[tuple[Tensor, ...]]:
+    """What the deciding network is called with, for the pool's first lays."""
+    for k in range(0, count - batch + 1, batch):
+        index = torch.arange(k, k + batch).to(pool.device)
+        picture, field, t = pool.batch(index, drop=0.0)
+        camera, x = pool.kept["field"][index], stacked(picture, field)
+        pairs, whole = groups.pairs(camera[:, 2], None), torch.ones_like(t.weight)
+        yield x, *_gathered(witness(x), x, whole, camera[:, 3], pairs)
 
 
 def _save(
@@ -163,7 +169,7 @@ def main(argv: list[str] | None = None) -> None:
     ask = argparse.ArgumentParser(description=__doc__)
     ask.add_argument("--out", type=Path, required=True)
     ask.add_argument("--start", type=Path, required=True, help="the shipped one-photo .onnx")
-    ask.add_argument("--again", type=Path, help="joint.pt of a run before, to go on from")
+    ask.add_argument("--again", type=Path, help="folder of joint.onnx, witness.onnx to go on from")
     ask.add_argument("--seconds", type=float, default=1200)
     ask.add_argument("--size", type=int, default=352)
     ask.add_argument("--views", type=int, default=3)
@@ -205,8 +211,8 @@ def main(argv: list[str] | None = None) -> None:
         assert tiles is not None
         pool.add(tiles)
     print(f"{pool.count} tiles after {time.monotonic() - began:.0f} s", flush=True)
-    witness, net = _networks(a.start, a.again, pool, a.batch, device)
     groups = Groups(a.views, device)
+    witness, net = _networks(a.start, a.again, pool, groups, a.batch)
     learner = _Learner(witness, net, groups, device, a)
     average, watch = Average(net), Average(witness)
     watched: Any = watch.net
@@ -243,24 +249,21 @@ def main(argv: list[str] | None = None) -> None:
 
 
 def _networks(
-    start: Path, again: Path | None, pool: Pool, batch: int, device: str
+    start: Path, again: Path | None, pool: Pool, groups: Groups, batch: int
 ) -> tuple[Witness, JointNet]:
-    state = restored(start)
+    """Witness and deciding network to start with, in training mode on the pool's device."""
     witness, net = Witness(), JointNet()
-    witness.trunk.load_state_dict(state)
-    net.trunk.load_state_dict(state)
-    for part in (witness, net):
-        part.to(device)
-        part.to(memory_format=torch.channels_last)  # type: ignore[call-overload]
     if again:
-        kept = torch.load(again, map_location=device, weights_only=True)
-        own = {k.removeprefix("witness."): v for k, v in kept.items() if k.startswith("witness.")}
-        witness.load_state_dict(own, strict=False)
-        net.load_state_dict(
-            {k.removeprefix("joint."): v for k, v in kept.items() if k.startswith("joint.")}
-        )
+        witness.load_state_dict(restored(again / "witness.onnx", witness))
+        net.load_state_dict(restored(again / "joint.onnx", net))
     else:
-        settle(net.trunk, _inputs(pool, min(pool.count, 512), batch))
+        net.trunk.load_state_dict(restored(start))
+    witness.trunk.load_state_dict(restored(start))
+    for part in (witness, net):
+        part.to(pool.device)
+        part.to(memory_format=torch.channels_last)  # type: ignore[call-overload]
+    witness.eval()
+    settle(net, _inputs(witness, pool, min(pool.count, 512), batch, groups))
     witness.train()
     net.train()
     return witness, net
@@ -282,10 +285,10 @@ class _Learner:
         self.score: Any = torch.compile(self._score) if a.compile else self._score
 
     def _score(
-        self, x: Tensor, step_mm: Tensor, pairs: Pairs, t: Targets
+        self, x: Tensor, seen: Tensor, step_mm: Tensor, pairs: Pairs, t: Targets
     ) -> tuple[Tensor, dict[str, Tensor]]:
         with torch.autocast(self.device, torch.bfloat16, enabled=self.device == "cuda"):
-            near, deep = _gathered(self.witness(x), x, step_mm, pairs, x.shape[-1])
+            near, deep = _gathered(self.witness(x), x, seen, step_mm, pairs)
             out = self.net(x, near, deep)
         return loss(out, t)
 
@@ -298,10 +301,10 @@ class _Learner:
         first = torch.randint(pool.count // views, (self.batch // views,), generator=g) * views
         index = (first[:, None] + torch.arange(views)).flatten().to(pool.device)
         camera = pool.kept["field"][index]
-        x, t = varied(*pool.batch(index, drop=0.0), g)
+        x, t, seen = varied(*pool.batch(index, drop=0.0), g)
         pairs = self.groups.pairs(camera[:, 2], g)
         x = x.contiguous(memory_format=torch.channels_last)
-        total, parts = self.score(x, camera[:, 3], pairs, t)
+        total, parts = self.score(x, seen, camera[:, 3], pairs, t)
         self.optimizer.zero_grad(set_to_none=True)
         total.backward()
         torch.nn.utils.clip_grad_norm_(self.learned, 2.0)
