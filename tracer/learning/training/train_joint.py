@@ -1,8 +1,8 @@
 """Train the network for several photos: ``python -m tracer.learning.training.train_joint``.
 
 It starts from a shipped one-photo network twice: as the witness, whose weights stay, and as the
-deciding network, which is trained whole; or goes on from the shipped two, the witness's trunk
-being exchanged for the one-photo network of today. Lays are rendered from three cameras each; every photo is
+deciding network, which is trained whole; or it goes on from the shipped two, with the one-photo
+network of today as the witness's trunk. Lays are rendered from three cameras each; every photo is
 the reference once, with both others, with one, or with none. Rectified pictures slip against each
 other and heights of cameras are believed wrongly, by as much as solved calibrations leave.
 """
