@@ -158,7 +158,7 @@ def decode_photo(data: bytes, name: str, *, shrink: int = 1) -> Photo:
             exif, tags = _exif(image)
             orientation = exif.get(_ORIENTATION, 1)
             stored_size = image.size
-            profile = image.info.get("icc_profile")
+            profile, dpi = image.info.get("icc_profile"), _dpi(image)
             with _damage_told(name):
                 _refuse_several(image, name)
                 pixels = _upright_rgb(image, shrink)
@@ -174,6 +174,7 @@ def decode_photo(data: bytes, name: str, *, shrink: int = 1) -> Photo:
         quarter_turns=turns,
         checks=checks,
         icc_profile=profile if isinstance(profile, bytes) else None,
+        dpi=dpi[::-1] if dpi is not None and turns % 2 else dpi,
     )
 
 
@@ -344,6 +345,14 @@ def _number(value: Any) -> float | None:
     except (TypeError, ValueError, ZeroDivisionError):
         return None
     return number if np.isfinite(number) else None
+
+
+def _dpi(image: Image.Image) -> tuple[float, float] | None:
+    """Stated pixels an inch along rows and columns as stored, or None."""
+    stated = image.info.get("dpi")
+    pair = [_number(v) for v in stated] if isinstance(stated, tuple) and len(stated) == 2 else []
+    x, y = pair or (None, None)
+    return (x, y) if x is not None and y is not None and x > 0 and y > 0 else None
 
 
 def _focal(tags: dict[int, Any], name: str) -> tuple[float | None, tuple[Check, ...]]:

@@ -15,10 +15,10 @@ from tracer.calibration.optics import focal_px
 from tracer.calibration.solve import Fit
 from tracer.errors import TracerError
 from tracer.model.calibration import Calibration
-from tracer.model.card import BOARD_MM
+from tracer.model.card import BOARD_MM, CardSizes
 from tracer.model.report import Check, Severity
 
-__all__ = ["check_outlines", "findings", "refuse_unusable"]
+__all__ = ["check_outlines", "findings", "refuse_unusable", "size_findings"]
 
 MAX_CHI2 = 9.0
 MIN_HEIGHT_MM = 300.0
@@ -87,7 +87,7 @@ def findings(
     return (
         *_card_findings(calibration, problem, [d.lost for d in detections]),
         *_picture_findings(problem, detections, cropped),
-        *_size_findings(problem),
+        *size_findings(problem.sizes, problem.numbers),
         *_lens_findings(calibration, problem, fit),
         *_odd_findings(odd),
         *_scatter_findings(calibration),
@@ -186,10 +186,10 @@ def _picture_findings(
     return checks
 
 
-def _size_findings(problem: Problem) -> list[Check]:
-    sizes = problem.sizes
-    typed = [k for k in problem.numbers if sizes.is_typed(k)]
-    if len(typed) < len(problem.numbers):
+def size_findings(sizes: CardSizes, numbers: Sequence[int]) -> list[Check]:
+    """Findings on the print size of the cards that were seen."""
+    typed = [k for k in numbers if sizes.is_typed(k)]
+    if len(typed) < len(numbers):
         return [
             Check(
                 "card-size-not-typed",
@@ -222,7 +222,7 @@ def _size_findings(problem: Problem) -> list[Check]:
 def _lens_findings(calibration: Calibration, problem: Problem, fit: Fit) -> list[Check]:
     checks = []
     for k, (photo, optics, view) in enumerate(
-        zip(problem.photos, problem.optics, calibration.views, strict=True)
+        zip(problem.photos, problem.optics, calibration.cameras, strict=True)
     ):
         if photo.focal_35mm is not None and photo.focal_35mm < ULTRA_WIDE_MM:
             checks.append(

@@ -14,10 +14,10 @@ from tracer.calibration.lay import Place, Problem, fit_lay, lay_of, view_of
 from tracer.calibration.quality import paper_of, pose_covariance, sigma_on_sheet, spread_over
 from tracer.calibration.solve import Fit
 from tracer.model.calibration import Calibration, CardFit, SigmaMap
-from tracer.model.card import on_sheet, polygon_mm
+from tracer.model.card import CardSizes, on_sheet, polygon_mm
 from tracer.model.view import View
 
-__all__ = ["assemble"]
+__all__ = ["assemble", "scale_sigma_of"]
 
 Array = NDArray[np.float64]
 
@@ -62,15 +62,14 @@ def assemble(
         rms_px=float(np.sqrt(np.mean(radial**2))),
         max_px=float(radial.max()),
         leave_one_out_mm=_leave_one_out(solved, fit),
-        scale_sigma=_scale_sigma(solved),
+        scale_sigma=scale_sigma_of(solved.sizes, solved.numbers),
     )
 
 
-def _scale_sigma(solved: Problem) -> float:
+def scale_sigma_of(sizes: CardSizes, numbers: Sequence[int]) -> float:
     """Of the print size: one ruler and one printer, so several cards do not average it away."""
     return max(
-        TYPED_SIGMA_MM / solved.sizes.of(k)[0] if solved.sizes.is_typed(k) else UNTYPED_SIGMA
-        for k in solved.numbers
+        TYPED_SIGMA_MM / sizes.of(k)[0] if sizes.is_typed(k) else UNTYPED_SIGMA for k in numbers
     )
 
 

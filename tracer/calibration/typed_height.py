@@ -37,7 +37,7 @@ def contradiction(typed_mm: float, untyped: Calibration, photo: Photo) -> Check 
     TracerError
         ``camera-height-impossible`` where it is out by a factor that no rule explains.
     """
-    seen = untyped.views[0].height_mm
+    seen = untyped.cameras[0].height_mm
     sigma = math.sqrt(untyped.pose_cov[photo.photo_id][2, 2])
     off = abs(typed_mm - seen)
     if off < max(MANY_SIGMAS * math.hypot(sigma, HEIGHT_SIGMA_MM), LEAST_SHARE * seen):

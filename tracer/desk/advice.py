@@ -51,7 +51,7 @@ def advice_on(photo: Photo) -> dict[str, Any]:
     except TracerError as error:
         todo = [TOLD.get(error.slug, "again")]
         return {"cards": 0, "tilt_deg": None, "height_mm": None, "todo": todo, "side": None}
-    view = found.views[0]
+    view = found.cameras[0]
     cards = sum(card.used for card in found.cards)
     slugs = [c.slug for c in (*photo.checks, *found.checks)]
     todo = list(dict.fromkeys(TOLD[s] for s in slugs if s in TOLD))
@@ -91,7 +91,7 @@ def next_side(sides: Sequence[float | None]) -> str | None:
 
 def _side(found: Calibration) -> float | None:
     """Direction from the lay's middle in which the camera stood, None where right above."""
-    view = found.views[0]
+    view = found.cameras[0]
     middle = found.hull_mm.centroid
     here = np.array([[middle.x, middle.y], view.nadir_mm[:2]])
     away = float(np.hypot(*(here[1] - here[0])))
@@ -106,7 +106,7 @@ def _axes(
     found: Calibration, middle: tuple[float, float]
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Right and up of the photo as unit vectors on the sheet."""
-    view = found.views[0]
+    view = found.cameras[0]
     x, y = view.to_photo([middle])[0]
     p = view.to_sheet([(x, y), (x + 50, y), (x, y - 50)])
     right, up = p[1] - p[0], p[2] - p[0]

@@ -11,7 +11,8 @@ Frames (suffixes) used throughout the package:
 ``_mm``
     The sheet: the plane on which the cards lie is z = 0, x right, y up, z towards the camera,
     right-handed. Origin and x axis come from the lowest-numbered card: its board's lower left
-    corner and its long side.
+    corner and its long side. Of a flatbed scan the sheet is the glass as seen from *above*, z up
+    from it, though the scanner looks from below (`tracer.model.scan_map`).
 
 Outer rings run counter-clockwise, holes clockwise. Angles are counter-clockwise, in radians
 inside and degrees where a person reads them. Lengths are millimetres, masses kilograms.

@@ -9,6 +9,7 @@ from numpy.typing import ArrayLike, NDArray
 from shapely.geometry import Polygon
 
 from tracer.model.report import Check
+from tracer.model.scan_map import ScanMap
 from tracer.model.view import View
 
 __all__ = ["Calibration", "CardFit", "SigmaMap"]
@@ -98,7 +99,7 @@ class Calibration:
     Attributes
     ----------
     views
-        One per photo, in the order of the photos.
+        One per photo, in the order of the photos; the one of a flatbed scan is a `ScanMap`.
     cards
         All cards seen, used or left out, by number.
     hull_mm
@@ -106,7 +107,7 @@ class Calibration:
     sigma
         Map of the standard deviation on the sheet.
     pose_cov
-        Per photo id: (3, 3) covariance of (nadir x, nadir y, camera height), mm^2.
+        Per photo id: (3, 3) covariance of (nadir x, nadir y, camera height), mm^2; none of a scan.
     sigma_px
         Corner noise that the fit settled on, px per axis.
     rms_px, max_px
@@ -119,7 +120,7 @@ class Calibration:
         Findings.
     """
 
-    views: tuple[View, ...]
+    views: tuple[View | ScanMap, ...]
     cards: tuple[CardFit, ...]
     hull_mm: Polygon
     sigma: SigmaMap
@@ -130,3 +131,8 @@ class Calibration:
     leave_one_out_mm: dict[int, float] = field(default_factory=dict)
     scale_sigma: float = 0.0
     checks: tuple[Check, ...] = ()
+
+    @property
+    def cameras(self) -> tuple[View, ...]:
+        """The views that are cameras: all of photos, none of a scan."""
+        return tuple(view for view in self.views if isinstance(view, View))

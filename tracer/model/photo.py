@@ -36,6 +36,9 @@ class Photo:
     icc_profile
         Colour profile of the file. Edges are found in the numbers as they stand; pictures for
         people carry the profile along.
+    dpi
+        Pixels an inch along the upright picture's rows and columns as the file states them, or
+        None. Of a photo they mean nothing.
     """
 
     photo_id: str
@@ -46,6 +49,7 @@ class Photo:
     quarter_turns: int = 0
     checks: tuple[Check, ...] = ()
     icc_profile: bytes | None = None
+    dpi: tuple[float, float] | None = None
 
     @property
     def size_px(self) -> tuple[int, int]:

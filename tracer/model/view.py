@@ -1,7 +1,8 @@
 """Where a photo was taken from: the map between its pixels and the sheet, both ways.
 
-`PlaneMap` is what segmentation and parallax need of a photo. `View` is the calibrated camera;
-`ScaledPicture` is a picture of known scale (a scan, a rectified picture) with no camera at all.
+`PlaneMap` is what segmentation and pictures need of a photo. `View` is the calibrated camera;
+`ScaledPicture` is a picture of known scale (a rectified one) with no camera at all. A flatbed
+scan has `tracer.model.scan_map.ScanMap`.
 """
 
 from __future__ import annotations
@@ -36,6 +37,10 @@ class PlaneMap(Protocol):
 
     def to_photo(self, points_mm: ArrayLike) -> Array:
         """Points (N, 2) on the sheet, or (N, 3) in space, in mm to pixels (N, 2)."""
+        ...
+
+    def mm_per_px(self, points_mm: ArrayLike) -> Array:
+        """Ground sample distance (N,) at sheet points (N, 2): root of the area per pixel."""
         ...
 
 
@@ -208,3 +213,7 @@ class ScaledPicture:
         """Points (N, 2) or (N, 3) in mm to pixels (N, 2)."""
         p = np.atleast_2d(np.asarray(points_mm, np.float64))[:, :2] / self.scale_mm_per_px
         return np.column_stack([p[:, 0], self.size_px[1] - 1 - p[:, 1]])
+
+    def mm_per_px(self, points_mm: ArrayLike) -> Array:
+        """The scale (N,), the same at all sheet points (N, 2)."""
+        return np.full(len(np.asarray(points_mm).reshape(-1, 2)), self.scale_mm_per_px)

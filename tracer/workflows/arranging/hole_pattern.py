@@ -50,7 +50,7 @@ def hole_pattern(
     progress = progress or Silent()
     progress.step("cards")
     lay = calibrate([photo], card_sizes=card_sizes, progress=progress.fraction)
-    view = lay.views[0]
+    view = lay.cameras[0]
     progress.step("holes")
     grey = np.asarray(photo.pixels, np.float32).mean(axis=2)
     found = find_holes(

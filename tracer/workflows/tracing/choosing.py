@@ -71,7 +71,7 @@ def _place(alone: Calibration, frame: dict[int, tuple[float, float, float]]) -> 
     for number, (x, y, a) in own.items():
         px, py = turn @ np.array([x, y]) + shift
         frame.setdefault(number, (float(px), float(py), a + angle))
-    view = alone.views[0]
+    view = alone.cameras[0]
     return np.asarray((turn @ view.nadir_mm + shift) / view.height_mm, np.float64)
 
 

@@ -74,7 +74,7 @@ class Witnesses:
         if index not in self._features:
             self._features[index] = look(
                 self._photos[index],
-                self._calibration.views[index],
+                self._calibration.cameras[index],
                 cards=[card.paper_mm for card in self._calibration.cards],
                 hull=self._calibration.hull_mm,
                 options=self.settings,
