@@ -5,7 +5,7 @@ from __future__ import annotations
 import glob
 import os
 import re
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -154,6 +154,13 @@ def trace(
             help=with_range("Line along which touching tools part.", "--split"),
         ),
     ] = None,
+    scan: Annotated[
+        bool,
+        typer.Option(
+            "--scan",
+            help="PHOTO is a flatbed scan of flat parts, one card or more face down beside them.",
+        ),
+    ] = False,
     more: Annotated[
         list[str] | None,
         typer.Option(
@@ -197,6 +204,18 @@ def trace(
             "No photo is named.",
             "Write tracer trace PHOTO..., or tracer trace --job NAME to trace a job again.",
         )
+    if scan:
+        _refuse_with_scan(
+            paths,
+            {
+                "--more": more,
+                "--camera-height": camera_height,
+                "--height": height,
+                "--edge": edge,
+                "--mat": mat,
+                "--card-thickness": card_thickness,
+            },
+        )
     counted = 0 if more else len(paths)
     corrections = _corrections(keep or [], drop or [], split or [], counted)
     edge_model = choice(edge, _EDGES, "--edge")
@@ -222,6 +241,7 @@ def trace(
         edge=edge_model,
         keep_cables=cables,
         separation=separation,
+        scan=scan or None,
     )
     files = read_photos(paths, console)
     spoken = known_encoding(encoding) if encoding else None
@@ -289,6 +309,26 @@ def _refuse_mixed(
         )
     if lay is not None and not more:
         raise UsageError("usage", "--lay goes with --more.", "Write --more PHOTO --lay NUMBER.")
+
+
+def _refuse_with_scan(paths: Sequence[Path], typed: Mapping[str, object]) -> None:
+    """A scan goes by itself, and knows nothing of cameras."""
+    from tracer.films import is_film
+
+    options = [option for option, value in typed.items() if value is not None]
+    if options:
+        raise UsageError(
+            "usage",
+            f"--scan does not go with {options[0]}.",
+            "A scan is one picture, and has no camera; heights of parts stand in the tool list.",
+        )
+    if len(paths) != 1 or is_film(paths[0]):
+        what = "a film" if any(is_film(p) for p in paths) else f"{len(paths)} pictures"
+        raise UsageError(
+            "scan-alone",
+            f"--scan takes one scan; {what} {'was' if what == 'a film' else 'were'} given.",
+            "Write tracer trace SCAN --scan, and each further one with --add.",
+        )
 
 
 def _expanded(names: Sequence[str]) -> list[Path]:

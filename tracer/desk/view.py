@@ -21,7 +21,7 @@ from tracer.model.card import WHITE_MM
 from tracer.model.corrections import Corrections
 from tracer.model.lay_calibration import CardPlace, of_lay
 from tracer.model.outline import Outline
-from tracer.model.view import View
+from tracer.model.view import PlaneMap
 from tracer.pictures.tiles import TILE_PX, level_count
 from tracer.project.edits_file import EDITS_NAME, Edit, Edits, load_edits
 from tracer.project.outlines_file import OutlinesFile, load_outlines
@@ -78,10 +78,9 @@ def job_record(job: DeskJob) -> dict[str, Any]:
 def runs_beside_outline(job: DeskJob, photo_id: str, line_px: NDArray[np.float64]) -> bool:
     """Whether a drawn edge begins and ends beside an outline, as a correction must."""
     content = load_outlines(job.folder.read("outlines.json"), "outlines.json")
-    camera = next((c for lay in content.calibration if (c := lay.camera(photo_id))), None)
-    if camera is None or not job.folder.has("silhouettes.json"):
+    view = next((v for lay in content.calibration if (v := lay.view(photo_id))), None)
+    if view is None or not job.folder.has("silhouettes.json"):
         return True  # nothing is known: the run will tell
-    view = camera.view()
     seen = load_silhouettes(job.folder.read("silhouettes.json"), "silhouettes.json")
     rings = [r for e in seen.get(photo_id, ()) for r in (e.exterior_px, *e.holes_px)]
     line = view.to_sheet(line_px)
@@ -108,7 +107,7 @@ def photo_record(job: DeskJob, photo_id: str) -> dict[str, Any]:
         )
     calibration = of_lay(content.calibration, number)
     camera = calibration.camera(photo_id)
-    view = camera.view() if camera else None
+    view = calibration.view(photo_id)
     mine = [o for o in content.outlines if content.lay_of[o.outline_id] == number]
     return {
         "photo": photo_id,
@@ -137,7 +136,9 @@ def _history(edits: Edits) -> dict[str, Any]:
     }
 
 
-def _places(content: OutlinesFile, inputs: Inputs, view: View, lay: int) -> dict[str, list[float]]:
+def _places(
+    content: OutlinesFile, inputs: Inputs, view: PlaneMap, lay: int
+) -> dict[str, list[float]]:
     """Where in the photo the doubts lie that name a place."""
     found = {}
     for entry in doubts_record(content.outlines, content.checks, inputs.record):
@@ -150,7 +151,7 @@ def _places(content: OutlinesFile, inputs: Inputs, view: View, lay: int) -> dict
 
 
 def _dropped(
-    job: DeskJob, lay: int, photo_id: str, inputs: Inputs, view: View
+    job: DeskJob, lay: int, photo_id: str, inputs: Inputs, view: PlaneMap
 ) -> list[dict[str, Any]]:
     """Tools that a person dropped, where they lay, and the points that drop each."""
     photo = next(p for p in inputs.record.lays[lay - 1].photos if p.photo_id == photo_id)
@@ -175,7 +176,7 @@ def _edit_name(edit: Edit | None) -> dict[str, str] | None:
 
 def _lay(number: int, lay: LayRecord, content: OutlinesFile) -> dict[str, Any]:
     calibration = of_lay(content.calibration, number)
-    sizes = {p.photo_id: p.size_px for p in calibration.photos}
+    sizes = {p.photo_id: p.size_px for p in calibration.pictures}
     return {
         "number": number,
         "settings": {
@@ -243,7 +244,7 @@ def _finite(value: float) -> float | None:
     return round(value, 3) if math.isfinite(value) else None
 
 
-def _project(view: View | None, ring_mm: Any) -> NDArray[np.float64]:
+def _project(view: PlaneMap | None, ring_mm: Any) -> NDArray[np.float64]:
     """A sheet ring in pixels; long straight sides bend with the lens."""
     assert view is not None
     ring = LineString([*ring_mm, ring_mm[0]]).segmentize(8.0)
@@ -265,7 +266,7 @@ def _seen(edge: SeenEdge) -> dict[str, Any]:
     }
 
 
-def _true(o: Outline, view: View) -> dict[str, Any]:
+def _true(o: Outline, view: PlaneMap) -> dict[str, Any]:
     rings = [list(o.region.exterior.coords)[:-1]]
     rings += [list(h.coords)[:-1] for h in o.region.interiors]
     centre = view.to_photo([o.region.representative_point().coords[0]])[0]
@@ -276,7 +277,7 @@ def _true(o: Outline, view: View) -> dict[str, Any]:
     }
 
 
-def _card(card: CardPlace, view: View) -> dict[str, Any]:
+def _card(card: CardPlace, view: PlaneMap) -> dict[str, Any]:
     length, width = card.size_mm
     angle = math.radians(card.angle_deg or 0.0)
     turn = np.array([[math.cos(angle), math.sin(angle)], [-math.sin(angle), math.cos(angle)]])

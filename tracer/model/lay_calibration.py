@@ -11,9 +11,10 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+from tracer.model.scan_map import ScanMap
 from tracer.model.view import View
 
-__all__ = ["CardPlace", "LayCalibration", "PhotoCamera", "of_lay"]
+__all__ = ["CardPlace", "LayCalibration", "PhotoCamera", "ScanPlace", "of_lay"]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -41,6 +42,20 @@ class PhotoCamera:
 
 
 @dataclass(frozen=True, kw_only=True)
+class ScanPlace:
+    """The map of a flatbed scan, in the letters of `tracer.model.scan_map`: ``to_px`` (2, 3)."""
+
+    photo_id: str
+    size_px: tuple[int, int]
+    to_px: tuple[list[float], list[float]]
+    name: str = ""
+
+    def view(self) -> ScanMap:
+        """The map as the stages take it."""
+        return ScanMap(self.photo_id, self.size_px, np.asarray(self.to_px, np.float64))
+
+
+@dataclass(frozen=True, kw_only=True)
 class CardPlace:
     """Where a card's board lies (lower left corner, direction), and why it was left out if it was.
 
@@ -65,6 +80,8 @@ class LayCalibration:
     ----------
     photos, cards
         In the order of the photos and of the cards' numbers.
+    scans
+        The scan, in place of photos, of a lay that was scanned.
     hull
         Corners [x, y] of the convex hull of the cards, mm.
     sigma_px, rms_px, max_px
@@ -76,6 +93,7 @@ class LayCalibration:
     """
 
     photos: tuple[PhotoCamera, ...] = ()
+    scans: tuple[ScanPlace, ...] = ()
     cards: tuple[CardPlace, ...] = ()
     hull: list[list[float]] = field(default_factory=list)
     sigma_px: float | None = None
@@ -94,8 +112,22 @@ class LayCalibration:
         }
 
     def camera(self, photo_id: str) -> PhotoCamera | None:
-        """The camera of a photo, where the lay has it."""
+        """The camera of a photo, where the lay has it; a scan has none."""
         return next((p for p in self.photos if p.photo_id == photo_id), None)
+
+    @property
+    def pictures(self) -> tuple[PhotoCamera | ScanPlace, ...]:
+        """Photos, or the scan."""
+        return (*self.photos, *self.scans)
+
+    def view(self, photo_id: str) -> View | ScanMap | None:
+        """How a photo or a scan shows the sheet, where the lay has it."""
+        return next((p.view() for p in self.pictures if p.photo_id == photo_id), None)
+
+    @property
+    def first_view(self) -> View | ScanMap | None:
+        """How the first photo, or the scan, shows the sheet."""
+        return next((p.view() for p in self.pictures), None)
 
 
 def of_lay(lays: Sequence[LayCalibration], number: int) -> LayCalibration:

@@ -39,6 +39,8 @@ class LaySettings:
         Report loose cables as outlines too.
     separation
         Which separation of tool and ground.
+    scan
+        The picture is a flatbed scan, the cards face down on the glass.
     edge_shift_mm
         By how much every edge is moved outward, since this phone was found to see edges elsewhere.
     """
@@ -51,6 +53,7 @@ class LaySettings:
     keep_cables: bool | None = None
     separation: Separation | None = None
     edge_shift_mm: float | None = None
+    scan: bool | None = None
 
     def over(self, earlier: LaySettings) -> LaySettings:
         """These where they were typed, the earlier ones elsewhere.
@@ -78,6 +81,7 @@ class LaySettings:
                 "keep_cables",
                 "separation",
                 "edge_shift_mm",
+                "scan",
             )
             if (value := getattr(self, name)) is not None
         }

@@ -46,6 +46,7 @@ class Cause(StrEnum):
     SHEET = "sheet"  # lens, plane and the cards' places: the map from photo to sheet
     PARALLAX = "parallax"  # several photos: what the best of them leaves of it
     AGREEMENT = "agreement"  # several photos: how far they put the edge apart
+    SIGHT = "sight"  # a scan: how far the scanner looks up aslant
     FEW = "few"  # several photos: stretches that hardly one confirms
 
 

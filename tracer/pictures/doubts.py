@@ -17,7 +17,7 @@ from tracer.model.outline import Outline
 from tracer.model.photo import Photo
 from tracer.model.report import Check
 from tracer.model.silhouette import Silhouette
-from tracer.model.view import View
+from tracer.model.view import PlaneMap
 from tracer.pictures.canvas import Canvas, shorten
 from tracer.pictures.frame import Frame
 from tracer.pictures.palette import AMBER, INK, LEFT_OUT, MIST, PAPER, Colour, tint
@@ -113,7 +113,7 @@ def _number(canvas: Canvas, at: tuple[float, float], place: Place) -> None:
 
 def close_ups(
     photo: Photo,
-    view: View,
+    view: PlaneMap,
     places: Sequence[Place],
     silhouettes: Sequence[Silhouette],
     outlines: Sequence[Outline],
@@ -135,7 +135,7 @@ def close_ups(
     return strip.pixels
 
 
-def _inside(photo: Photo, view: View, place: Place) -> bool:
+def _inside(photo: Photo, view: PlaneMap, place: Place) -> bool:
     x, y = view.to_photo(np.array([place.where_mm]))[0]
     width, height = photo.size_px
     return bool(0 <= x < width and 0 <= y < height)
@@ -143,7 +143,7 @@ def _inside(photo: Photo, view: View, place: Place) -> bool:
 
 def _close_up(
     photo: Photo,
-    view: View,
+    view: PlaneMap,
     place: Place,
     size_px: tuple[int, int],
     silhouettes: Sequence[Silhouette],

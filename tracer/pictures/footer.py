@@ -8,7 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from tracer.model.outline import Outline
-from tracer.model.view import View
+from tracer.model.scan_map import ScanMap
+from tracer.model.view import PlaneMap, View
 from tracer.pictures.canvas import Canvas, shorten
 from tracer.pictures.palette import AMBER, CARD, HALO, INK, LEFT_OUT, MIST, RULE, TINTS, Colour
 
@@ -26,7 +27,7 @@ class Footer:
     """What the footer tells."""
 
     photo_name: str
-    view: View
+    view: PlaneMap
     tools: int
     cards: int
     left_out: tuple[int, ...]
@@ -57,7 +58,7 @@ def _facts(canvas: Canvas, footer: Footer, x: int, y: int) -> None:
     view = footer.view
     lines: list[tuple[str, Colour]] = [
         (f"{_count(footer.tools, 'tool')}, {_count(footer.cards, 'scale card')}", INK),
-        (f"camera {view.height_mm:.0f} mm above the sheet, tilted {view.tilt_deg:.0f}°", INK),
+        (_looks_from(view), INK),
         (_expected_error(footer.outlines), INK),
     ]
     if footer.left_out:
@@ -65,6 +66,14 @@ def _facts(canvas: Canvas, footer: Footer, x: int, y: int) -> None:
         lines.append((f"left out: card {numbers}", LEFT_OUT))
     for i, (text, colour) in enumerate(lines):
         canvas.text((x, y + 44 + 32 * i), text, TEXT_PX, colour)
+
+
+def _looks_from(view: PlaneMap) -> str:
+    if isinstance(view, View):
+        return f"camera {view.height_mm:.0f} mm above the sheet, tilted {view.tilt_deg:.0f}°"
+    if isinstance(view, ScanMap):
+        return "scanned from below: the outlines are its mirror image"
+    return ""
 
 
 def _count(number: int, noun: str) -> str:

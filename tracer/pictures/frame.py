@@ -8,7 +8,7 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from tracer.model.view import View
+from tracer.model.view import PlaneMap
 
 __all__ = ["Frame"]
 
@@ -20,7 +20,7 @@ DENSIFY_MM = 8.0  # straight stretches bend under the lens
 class Frame:
     """Sheet to canvas for one photo, of which a part is shown: its upper left corner, its scale."""
 
-    view: View
+    view: PlaneMap
     scale: float
     corner_px: tuple[float, float] = (0.0, 0.0)
 

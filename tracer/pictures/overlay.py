@@ -20,7 +20,7 @@ from tracer.model.outline import HeightSource, Outline
 from tracer.model.photo import Photo
 from tracer.model.report import Check
 from tracer.model.silhouette import Segmentation, Silhouette
-from tracer.model.view import View
+from tracer.model.view import PlaneMap
 from tracer.pictures.canvas import Canvas, shorten
 from tracer.pictures.doubts import close_ups, doubtful_places, mark_place, mark_weak
 from tracer.pictures.footer import Footer, draw_footer, footer_height
@@ -44,7 +44,7 @@ NAME_LETTERS = 30
 
 def overlay_bytes(
     photo: Photo,
-    view: View,
+    view: PlaneMap,
     segmentation: Segmentation,
     outlines: Sequence[Outline],
     calibration: Calibration,
@@ -57,7 +57,7 @@ def overlay_bytes(
 
 def overlay_pixels(
     photo: Photo,
-    view: View,
+    view: PlaneMap,
     segmentation: Segmentation,
     outlines: Sequence[Outline],
     calibration: Calibration,
@@ -133,7 +133,7 @@ def overlay_pixels(
 
 
 def lay_box_px(
-    size_px: tuple[int, int], view: View, outlines: Sequence[Outline], calibration: Calibration
+    size_px: tuple[int, int], view: PlaneMap, outlines: Sequence[Outline], calibration: Calibration
 ) -> tuple[int, int, int, int]:
     """Left, upper, right and lower side (px, the last two not included) of what the overlay shows.
 

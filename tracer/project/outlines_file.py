@@ -21,9 +21,10 @@ from shapely.geometry.polygon import orient
 from tracer.errors import TracerError
 from tracer.geometry.sound import UnsoundShape, sound_area, sound_polygon, sound_ring
 from tracer.model.calibration import Calibration
-from tracer.model.lay_calibration import CardPlace, LayCalibration, PhotoCamera
+from tracer.model.lay_calibration import CardPlace, LayCalibration, PhotoCamera, ScanPlace
 from tracer.model.outline import Cause, EdgeModel, HeightSource, Outline
 from tracer.model.report import Check
+from tracer.model.scan_map import ScanMap
 from tracer.project.latest import Latest
 from tracer.project.refusals import Wrong, checked
 from tracer.project.schema import read_versioned
@@ -57,7 +58,7 @@ def dump_outlines(content: OutlinesFile) -> bytes:
         _outline_out(o, content.lay_of.get(o.outline_id, 1), named) for o in content.outlines
     ]
     lines = ",\n".join("  " + _compact(o) for o in outlines)
-    lays = ",\n".join("  " + _compact(asdict(lay)) for lay in content.calibration)
+    lays = ",\n".join("  " + _compact(_lay_out(lay)) for lay in content.calibration)
     checks = ",\n".join("  " + _compact(_check_out(c)) for c in content.checks)
     text = (
         "{\n"
@@ -107,6 +108,8 @@ def _read(data: bytes, name: str) -> OutlinesFile:
 
 _LATEST = Latest[OutlinesFile]()
 
+#: of a square millimetre of a scan; a map that is flat has no way back
+LEAST_AREA_PX2 = 1e-6
 #: corners of an outline and the like
 MOST_ENTRIES = 100_000
 Ring = list[list[float]]
@@ -170,6 +173,10 @@ def _refuse_doubles(rows: Sequence[_OutlineRow]) -> None:
 def _refuse_half_known(lay: LayCalibration, place: str) -> None:
     if any(len(row) != 3 for p in lay.photos for row in (*p.K, *p.R, p.t)):
         raise Wrong(place, "a camera needs rows of 3 numbers")
+    if any(len(row) != 3 for scan in lay.scans for row in scan.to_px):
+        raise Wrong(place, "a scan needs rows of 3 numbers")
+    if any(abs(np.linalg.det(scan.view().to_px[:, :2])) < LEAST_AREA_PX2 for scan in lay.scans):
+        raise Wrong(place, "a scan's map has no extent")
     for card in lay.cards:
         if card.used and None in (card.x_mm, card.y_mm, card.angle_deg):
             raise Wrong(place, f"card {card.number} has no place")
@@ -180,6 +187,7 @@ _NAMES: dict[type, str] = {
     _Content: "",
     _OutlineRow: "outline",
     PhotoCamera: "photo",
+    ScanPlace: "scan",
     CardPlace: "card",
     LayCalibration: "lay",
     Check: "check",
@@ -202,7 +210,17 @@ def kept_calibration(calibration: Calibration, names: Mapping[str, str]) -> LayC
                 nadir_mm=_rounded(view.nadir_mm, 3),
                 tilt_deg=_number(view.tilt_deg),
             )
+            for view in calibration.cameras
+        ),
+        scans=tuple(
+            ScanPlace(
+                photo_id=view.photo_id,
+                name=names.get(view.photo_id, ""),
+                size_px=view.size_px,
+                to_px=_rounded(view.to_px, 9),
+            )
             for view in calibration.views
+            if isinstance(view, ScanMap)
         ),
         cards=tuple(
             CardPlace(
@@ -224,6 +242,11 @@ def kept_calibration(calibration: Calibration, names: Mapping[str, str]) -> LayC
         scale_sigma=_number(calibration.scale_sigma, 6),
         leave_one_out_mm={str(k): _number(v) for k, v in calibration.leave_one_out_mm.items()},
     )
+
+
+def _lay_out(lay: LayCalibration) -> dict[str, Any]:
+    """No word of scans where there is none, so that older lays keep their very lines."""
+    return {key: value for key, value in asdict(lay).items() if value or key != "scans"}
 
 
 def _named(checks: Sequence[Check]) -> set[str | None]:

@@ -89,6 +89,9 @@ class LayRecord:
     #: what was proved of the phone when the lay was first traced; an input where it is not 0
     edge_shift_mm: float | None = field(default=None, repr=False)
 
+    #: the one photo is a flatbed scan; an input where it is
+    scan: bool = field(default=False, repr=False)
+
     @property
     def settings(self) -> LaySettings:
         """The lay's settings as one value; cables and separation as they are by default."""
@@ -101,6 +104,7 @@ class LayRecord:
             keep_cables=self.keep_cables,
             separation=Separation(self.silhouettes),
             edge_shift_mm=self.edge_shift_mm,
+            scan=self.scan,
         )
 
     def with_settings(self, typed: LaySettings) -> LayRecord:
@@ -118,6 +122,7 @@ class LayRecord:
             keep_cables=bool(now.keep_cables),
             silhouettes=(now.separation or Separation.AUTO).value,
             edge_shift_mm=now.edge_shift_mm,
+            scan=bool(now.scan),
         )
 
     #: the outlines are up to date; drawings and pictures of them are still to be made

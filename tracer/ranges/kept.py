@@ -60,6 +60,8 @@ JOB: dict[str, Range] = {
     "outline.lay": Range(1, 1000, whole=True),
     "outline.revision": Range(1, 1_000_000, whole=True),
     "photo.size_px": Range(1, 100_000, "px", whole=True),
+    "scan.size_px": Range(1, 100_000, "px", whole=True),
+    "scan.to_px": Range(-1e6, 1e6),
     "photo.K": Range(-1e6, 1e6, "px"),
     "photo.camera_height_mm": Range(-1e6, 1e6, "mm"),
     "lay.leave_one_out_mm": Range(-1e6, 1e6, "mm"),

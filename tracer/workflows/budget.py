@@ -34,6 +34,7 @@ _WORDS: dict[Cause, tuple[str, str]] = {
     Cause.CAMERA: ("place of the camera", "more cards, spread round the tools"),
     Cause.SHEET: ("lens, plane, cards' places", "more cards, spread round the tools; a flat sheet"),
     Cause.PARALLAX: ("parallax that is left", "one more photo from above this tool"),
+    Cause.SIGHT: ("slant of the scanner's sight", "type its height; photograph tall parts"),
     Cause.AGREEMENT: ("photos that disagree", "softer light; leave the worst photo out"),
     Cause.FEW: ("edges that few photos show", "one more photo from the side that hides it"),
 }

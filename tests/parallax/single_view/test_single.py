@@ -17,7 +17,7 @@ from tracer.geometry.compare import boundary_distance
 from tracer.model.calibration import SigmaMap
 from tracer.model.outline import EdgeModel, HeightSource
 from tracer.model.silhouette import Silhouette
-from tracer.model.view import ScaledPicture, View
+from tracer.model.view import View
 from tracer.parallax.shared.edge_models import edge_height_mm
 from tracer.parallax.single_view.prism import prism
 from tracer.parallax.single_view.single import compensate, edge_model_for, outline_from_silhouette
@@ -226,12 +226,6 @@ def test_noisy_contour_stays_simple() -> None:
     # 0.3 h on the near side, 0.5 h on the far: 380 -> 373.2, 620 -> 601.4 (noise 0.15 x 3)
     assert back.region.bounds[0] == pytest.approx(373.2, abs=1.5)
     assert back.region.bounds[2] == pytest.approx(601.4, abs=1.5)
-
-
-def test_scan_is_left_as_it_is() -> None:
-    region = box(10, 10, 50, 30)
-    scan = ScaledPicture("scan", (1000, 800), 0.1)
-    assert compensate(silhouette(region), scan, height_mm=30).region.equals(orient(region))
 
 
 @pytest.mark.parametrize(

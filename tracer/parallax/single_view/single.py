@@ -31,7 +31,7 @@ from tracer.model.calibration import SigmaMap
 from tracer.model.outline import Cause, EdgeModel, HeightSource, Outline
 from tracer.model.report import Check, Severity
 from tracer.model.silhouette import Kind, Silhouette
-from tracer.model.view import ScaledPicture, View
+from tracer.model.view import View
 from tracer.parallax.shared.edge_models import UNKNOWN_FRACTION, edge_height_mm
 from tracer.parallax.shared.touch import displacing_share, learned_scatter
 from tracer.parallax.shared.uncertainty import (
@@ -47,7 +47,13 @@ from tracer.parallax.single_view.prism import prism, stands_round
 from tracer.parallax.single_view.relief import brought_down, largest, relief_corrected
 from tracer.parallax.single_view.sampled_ring import SampledRing, sampled
 
-__all__ = ["Compensation", "compensate", "edge_model_for", "outline_from_silhouette"]
+__all__ = [
+    "Compensation",
+    "compensate",
+    "edge_model_for",
+    "outline_from_silhouette",
+    "refuse_negative",
+]
 
 Array = NDArray[np.float64]
 
@@ -87,7 +93,7 @@ class Compensation:
 
 def compensate(
     silhouette: Silhouette,
-    view: View | ScaledPicture,
+    view: View,
     *,
     height_mm: float,
     edge: EdgeModel = EdgeModel.MID,
@@ -99,8 +105,7 @@ def compensate(
     """Bring a silhouette down to the sheet: what one would see from straight above.
 
     Each ring point moves along its ray by the height that the edge model gives it; for
-    `EdgeModel.UPRIGHT` the footprint is exact (`prism`). A picture without a camera (a scan) is
-    taken as seen from straight above already.
+    `EdgeModel.UPRIGHT` the footprint is exact (`prism`).
 
     Parameters
     ----------
@@ -127,11 +132,6 @@ def compensate(
     )
     region = silhouette.region
     outer = sampled(shapely.get_coordinates(region.exterior), sigma, learned, doubt)
-    if isinstance(view, ScaledPicture):
-        spread = np.asarray(outer.sigma_mm)
-        budget = budget_of({Cause.SILHOUETTE: spread}, outer.points_mm, region)
-        carried = _carried(region, outer.points_mm, spread)
-        return Compensation(region, carried, 0.0, EdgeModel.THIN, budget_mm=budget)
     nadir, camera = view.nadir_mm, view.height_mm
     checks: list[Check] = []
     if edge is EdgeModel.UPRIGHT:
@@ -201,18 +201,13 @@ def _lost(footprint: BaseGeometry) -> float:
 
 def _refuse(
     silhouette: Silhouette,
-    view: View | ScaledPicture,
+    view: View,
     height_mm: float,
     edge: EdgeModel,
     edge_fraction: float | None,
 ) -> None:
-    if not height_mm >= 0:
-        raise TracerError(
-            "height-negative",
-            f"The height of {silhouette.silhouette_id} is given as {height_mm:g} mm.",
-            "Type the height of its highest point above the sheet, in mm.",
-        )
-    if isinstance(view, View) and not height_mm < view.height_mm:
+    refuse_negative(silhouette, height_mm)
+    if not height_mm < view.height_mm:
         raise TracerError(
             "height-above-camera",
             f"The height of {silhouette.silhouette_id} is given as {height_mm:g} mm, but the "
@@ -225,6 +220,22 @@ def _refuse(
             f"The edge of {silhouette.silhouette_id} needs a fraction of its height from 0 to 1, "
             f"not {edge_fraction}.",
             "Type 0 for an edge on the sheet, 1 for one at full height.",
+        )
+
+
+def refuse_negative(silhouette: Silhouette, height_mm: float) -> None:
+    """Stop at a height that is below the sheet, or no number.
+
+    Raises
+    ------
+    TracerError
+        ``height-negative``.
+    """
+    if not height_mm >= 0:
+        raise TracerError(
+            "height-negative",
+            f"The height of {silhouette.silhouette_id} is given as {height_mm:g} mm.",
+            "Type the height of its highest point above the sheet, in mm.",
         )
 
 
@@ -254,9 +265,7 @@ def _in_pieces(silhouette: Silhouette, lost: float) -> Check:
     )
 
 
-def edge_model_for(
-    silhouette: Silhouette, view: View | ScaledPicture, height_mm: float
-) -> EdgeModel:
+def edge_model_for(silhouette: Silhouette, view: View, height_mm: float) -> EdgeModel:
     """Edge model where nobody named one.
 
     `EdgeModel.LEARNED` where a learned model has marked the edge, `EdgeModel.UPRIGHT` for round
@@ -264,7 +273,7 @@ def edge_model_for(
     """
     if np.isfinite(silhouette.edge_height).any():
         return EdgeModel.LEARNED
-    if isinstance(view, View) and 0 < height_mm < view.height_mm:
+    if 0 < height_mm < view.height_mm:
         region, nadir = silhouette.region, view.nadir_mm
         if stands_round(region, nadir, view.height_mm, height_mm):
             return EdgeModel.UPRIGHT
@@ -273,7 +282,7 @@ def edge_model_for(
 
 def outline_from_silhouette(
     silhouette: Silhouette,
-    view: View | ScaledPicture,
+    view: View,
     *,
     outline_id: str,
     name: str | None = None,
@@ -312,7 +321,7 @@ def outline_from_silhouette(
         sigma_map=sigma_map,
     )
     checks = [replace(c, subject_id=outline_id) for c in result.checks]
-    if not known and isinstance(view, View):
+    if not known:
         checks.append(_height_unknown(silhouette, view, outline_id, label))
     ring = shapely.get_coordinates(result.region.exterior)[:-1]
     inside = silhouette.region.representative_point()

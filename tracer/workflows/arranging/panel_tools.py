@@ -17,6 +17,7 @@ from tracer.model.outline import EdgeModel, HeightSource, Outline
 from tracer.model.panel import Placement
 from tracer.model.panel_plan import CopyPlan, PanelPlan, PlainPocketPlan
 from tracer.model.report import Check, Severity
+from tracer.model.scan_map import ScanMap
 from tracer.model.tool_list import ToolRow
 from tracer.panel.layout.places import Tool
 from tracer.panel.pocket.no_pocket import no_pocket_for
@@ -66,12 +67,15 @@ def _away_px(outline: Outline, row: ToolRow) -> tuple[float, float]:
 
 
 def upright(calibration: Sequence[LayCalibration], lay: int) -> Placement:
-    """Turn of a lay that makes its first photo's right the panel's right."""
-    photos = of_lay(calibration, lay).photos
-    if not photos:
+    """Turn of a lay that makes its first photo's right the panel's right.
+
+    Of a scan, which is seen from below, its top becomes the panel's top; left and right change.
+    """
+    view = of_lay(calibration, lay).first_view
+    if view is None:
         return Placement(0.0, 0.0)  # drawn or imported: as it is
-    across = photos[0].R[0]
-    angle = math.atan2(across[1], across[0])
+    x, y = -view.to_px[0, :2] if isinstance(view, ScanMap) else view.R[0, :2]
+    angle = math.atan2(y, x)
     # the camera's own small roll is kept; only the card's chance direction is taken out
     return Placement(0.0, 0.0, -angle)
 

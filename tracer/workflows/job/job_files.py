@@ -89,7 +89,13 @@ def inputs_digest(lay: LayRecord, number: int, tools: ToolList) -> str:
     # inputs that came later count where there are any, so that older jobs keep their digests
     inputs += [
         value
-        for value in (lay.own_points, lay.card_thickness_mm, lay.readings, lay.edge_shift_mm)
+        for value in (
+            lay.own_points,
+            lay.card_thickness_mm,
+            lay.readings,
+            lay.edge_shift_mm,
+            lay.scan and "scan",
+        )
         if value
     ]
     return hashlib.sha256(repr(tuple(inputs)).encode()).hexdigest()[:16]

@@ -13,7 +13,7 @@ from pathlib import Path
 from tracer.errors import TracerError, UsageError
 from tracer.model.outline import Outline
 from tracer.project.schema import JobRecord, PhotoRecord
-from tracer.workflows.tracing.trace import Trace
+from tracer.workflows.tracing.trace import Trace, refuse_several
 
 __all__ = ["ending", "refuse_changed_lay", "with_more"]
 
@@ -39,7 +39,8 @@ def with_more(
     Raises
     ------
     UsageError
-        ``job-missing``, ``lay-unknown``, ``photo-twice`` where the lay has all of them already.
+        ``job-missing``, ``lay-unknown``, ``scan-alone``, ``photo-twice`` where the lay has all of
+        them already.
     """
     if record is None or not record.lays:
         raise UsageError(
@@ -58,6 +59,8 @@ def with_more(
         )
     number = lay or 1
     old = record.lays[number - 1]
+    if old.scan:
+        refuse_several(len(old.photos) + len(photos))
     known = {p.photo_id: p.name for p in old.photos}
     new = [(name, photo_id) for name, photo_id in photos if photo_id not in known]
     if not new:

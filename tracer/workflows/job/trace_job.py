@@ -276,7 +276,8 @@ def _planned(
             for k, f in enumerate(photo_files, start=1)
         ),
     )
-    settings = with_proved_edge(settings, [(f.name, f.data) for f in photo_files])
+    if not settings.scan:  # what trials showed of a phone says nothing about a scanner
+        settings = with_proved_edge(settings, [(f.name, f.data) for f in photo_files])
     new = _resettled(new, settings, corrections)
     base = record if record is not None and not mode.replace else JobRecord(lays=())
     return replace(base, lays=(*old_lays, new)), [number]

@@ -17,7 +17,7 @@ from tracer.model.corrections import Corrections
 from tracer.model.outline import HeightSource
 from tracer.model.report import Check, Severity
 from tracer.model.silhouette import Silhouette
-from tracer.model.view import View
+from tracer.model.view import PlaneMap
 from tracer.photos import decode_photo
 from tracer.progress import StepClock
 from tracer.project.schema import LayRecord
@@ -97,7 +97,7 @@ def trace_new(
 
 def joints_of(
     silhouettes: Sequence[Silhouette],
-    view: View,
+    view: PlaneMap,
     known: Sequence[BaseGeometry],
     spot: Point | None,
 ) -> Joints:
@@ -146,7 +146,7 @@ def _in_order(group: Sequence[Silhouette]) -> list[Silhouette]:
     return done
 
 
-def _point(silhouette: Silhouette, view: View) -> tuple[float, float]:
+def _point(silhouette: Silhouette, view: PlaneMap) -> tuple[float, float]:
     inside = silhouette.region.representative_point()
     x, y = view.to_photo([[inside.x, inside.y]])[0]
     return float(x), float(y)

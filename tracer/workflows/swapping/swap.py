@@ -22,7 +22,7 @@ from tracer.model.lay_calibration import LayCalibration
 from tracer.model.outline import Outline
 from tracer.model.report import Check, Severity
 from tracer.model.swap import AreaChange, Outcome
-from tracer.model.view import View
+from tracer.model.view import PlaneMap
 from tracer.panel.swap.place import Placed, Rule, place_new, same_tool
 from tracer.workflows.tracing.trace import Trace
 
@@ -308,6 +308,6 @@ def near_neighbours(new: Outline, others: Sequence[Outline], least_mm: float = 1
     return checks
 
 
-def view_of_lay(calibration: LayCalibration) -> View | None:
-    """Camera of the first photo of a lay."""
-    return calibration.photos[0].view() if calibration.photos else None
+def view_of_lay(calibration: LayCalibration) -> PlaneMap | None:
+    """How the first photo of a lay shows the sheet."""
+    return calibration.first_view

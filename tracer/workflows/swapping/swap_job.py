@@ -20,7 +20,7 @@ from tracer.model.machine import Machine
 from tracer.model.outline import Outline
 from tracer.model.report import Check
 from tracer.model.swap import AreaChange, Outcome
-from tracer.model.view import View
+from tracer.model.view import PlaneMap
 from tracer.panel.swap.old_pocket import Patch, PatchRules
 from tracer.progress import Progress, StepClock
 from tracer.project.schema import KeptOutline, LayRecord, PhotoRecord
@@ -262,7 +262,7 @@ def _first_before(job: OpenJob, outline_id: str) -> str:
     return earlier.before if earlier is not None else history_name(job.record, "outlines.json")
 
 
-def in_lay(outline: Outline, view: View | None) -> Outline:
+def in_lay(outline: Outline, view: PlaneMap | None) -> Outline:
     """Give the outline its point in the lay's first photo, which its row is known by."""
     if view is None:
         return outline

@@ -18,9 +18,11 @@ from tracer.model.calibration import Calibration
 from tracer.model.outline import EdgeModel, HeightSource, Outline
 from tracer.model.photo import Photo
 from tracer.model.report import Check
+from tracer.model.scan_map import ScanMap
 from tracer.model.silhouette import Kind, Segmentation, Silhouette
 from tracer.model.tool_list import ToolRow
-from tracer.model.view import View
+from tracer.model.view import PlaneMap, View
+from tracer.parallax.single_view.scan import outline_from_scan
 from tracer.parallax.single_view.single import outline_from_silhouette
 from tracer.workflows.tracing.cache import StageCache
 from tracer.workflows.tracing.naming import assign_rows, reading_order
@@ -49,7 +51,7 @@ class LayTool:
     silhouette
         As the first photo that shows it sees it.
     view
-        That photo's camera.
+        That photo's camera, or the scan's map.
     solved
         What several photos gave together; None where a single one has to do.
     row
@@ -59,7 +61,7 @@ class LayTool:
     """
 
     silhouette: Silhouette
-    view: View
+    view: View | ScanMap
     solved: SolvedTool | None = None
     row: ToolRow | None = None
     alone: bool = False
@@ -103,7 +105,7 @@ def find_tools(
             ("views", *segmentations, repr((typed, added))),
             lambda: solve_views(
                 [s.silhouettes for s in segmentations],
-                views,
+                calibration.cameras,
                 calibration=calibration,
                 typed=typed,
                 added=added,
@@ -158,7 +160,7 @@ def _typed(rows: Sequence[ToolRow], photo_id: str) -> list[TypedHeight]:
     ]
 
 
-def _points_px(tools: Sequence[LayTool], view: View) -> NDArray[np.float64]:
+def _points_px(tools: Sequence[LayTool], view: PlaneMap) -> NDArray[np.float64]:
     """Where each tool lies in the first photo, out of frame or not."""
     regions = [t.silhouette.region if t.solved is None else t.solved.region for t in tools]
     points = np.array([r.representative_point().coords[0] for r in regions]).reshape(-1, 2)
@@ -180,6 +182,16 @@ def outline_of(
     height, source = defaults.height_mm, HeightSource.DEFAULT
     if row is not None and row.height_mm is not None:
         height, source = row.height_mm, HeightSource.TYPED
+    if isinstance(tool.view, ScanMap):
+        return outline_from_scan(
+            tool.silhouette,
+            tool.view,
+            outline_id=outline_id,
+            name=name,
+            height_mm=height,
+            height_source=source,
+            sigma_map=calibration.sigma,
+        )
     edge = row.edge if row is not None and row.edge is not None else defaults.edge
     return outline_from_silhouette(
         tool.silhouette,

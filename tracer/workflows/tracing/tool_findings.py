@@ -6,6 +6,7 @@ and name under which the rest of the report, the tool list and the pictures know
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import replace
 
@@ -134,7 +135,7 @@ def typed_height(tool: LayTool, outline: Outline, defaults: Defaults) -> tuple[C
     """
     typed = tool.row.height_mm if tool.row is not None else None
     height = defaults.height_mm if typed is None else typed
-    if height is None:
+    if height is None or not isinstance(tool.view, View):  # what a scan says of it is known
         return ()
     called = label(outline.outline_id, outline.name)
     found = doubtful_height(tool.silhouette.region, tool.view, height, called, outline.outline_id)
@@ -189,7 +190,7 @@ def refuse_above_camera(
     TracerError
         ``height-above-camera``.
     """
-    lowest = min(view.height_mm for view in views)
+    lowest = min((view.height_mm for view in views), default=math.inf)
     typed = [(row.height_mm, _row_words(row, where)) for row in rows if row.height_mm is not None]
     if default_mm is not None:
         typed.append((default_mm, "What was typed for all tools"))

@@ -6,14 +6,14 @@ folder. Files are touched in neither stage nor here.
 
 from __future__ import annotations
 
-from collections.abc import Hashable, Mapping, Sequence
+from collections.abc import Callable, Hashable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import partial
 
 from shapely.geometry import Polygon
 
-from tracer.calibration import calibrate, check_outlines
-from tracer.errors import TracerError
+from tracer.calibration import calibrate, calibrate_scan, check_outlines
+from tracer.errors import TracerError, UsageError
 from tracer.model.calibration import Calibration
 from tracer.model.corrections import Corrections
 from tracer.model.lay_settings import LaySettings
@@ -23,6 +23,7 @@ from tracer.model.reading import EdgeReading
 from tracer.model.report import Check, Severity
 from tracer.model.silhouette import Segmentation
 from tracer.model.tool_list import ToolRow
+from tracer.model.view import View
 from tracer.panel.pocket.readings import shifted, with_readings
 from tracer.parallax.shared.doubt import LOOK_FROM, doubt_check, together_check, unusable
 from tracer.parallax.single_view.tall import tall_check
@@ -45,7 +46,7 @@ from tracer.workflows.tracing.tool_findings import (
 )
 from tracer.workflows.tracing.witnesses import Witnesses
 
-__all__ = ["Trace", "TraceOptions", "trace"]
+__all__ = ["Trace", "TraceOptions", "refuse_several", "trace"]
 
 
 LOOK_FIRST = "something-left-out"  # a pocket that is missing stops a maker more than a poor one
@@ -141,21 +142,17 @@ def trace(
     options = options or TraceOptions()
     cache = cache or StageCache()
     _refuse_doubles(photos)
+    if options.scan:
+        refuse_several(len(photos))
     clock = StepClock(progress)
     clock.step("finding cards")
     lay_key = (
         *(photo.photo_id for photo in photos),
-        repr((options.card_sizes, options.camera_height_mm, options.mat_mm)),
+        repr((options.card_sizes, options.camera_height_mm, options.mat_mm, options.scan or None)),
     )
     calibration = cache.get(
         ("calibrate", lay_key),
-        lambda: calibrate(
-            photos,
-            card_sizes=options.card_sizes,
-            camera_height_mm=options.camera_height_mm,
-            mat_mm=options.mat_mm,
-            progress=clock.fraction,
-        ),
+        lambda: _calibrated(photos, options, clock.fraction),
     )
     clock.step("finding tools")
     segmentations, uncorrected = [], []
@@ -175,7 +172,7 @@ def trace(
                 partial(corrected, found_here, corrections, calibration.views[index]),
             )
         )
-    refuse_above_camera(rows, calibration.views, options.default_height_mm, list_name)
+    refuse_above_camera(rows, calibration.cameras, options.default_height_mm, list_name)
     clock.step("compensating height" if len(photos) == 1 else "solving heights and edges")
     defaults = Defaults(options.default_height_mm, options.edge, bool(options.keep_cables))
     found = find_tools(
@@ -211,7 +208,8 @@ def trace(
     checks = [*lay_findings(found, outlines), *checks]
     clock.stop()
     checks = [
-        *(c for photo in photos for c in photo.checks),
+        # of a scan, what its file lacks of a lens is no loss
+        *(c for photo in photos for c in photo.checks if not options.scan),
         *calibration.checks,
         *photo_findings(uncorrected, segmentations, found.tools, outlines),
         *check_outlines(calibration, [(o.outline_id, o.region) for o in outlines]),
@@ -230,6 +228,36 @@ def trace(
         checks=tuple(checks),
         next_number=next_number,
         seconds=clock.seconds,
+    )
+
+
+def refuse_several(pictures: int) -> None:
+    """Stop where a scan comes with other pictures of the lay.
+
+    Raises
+    ------
+    UsageError
+        ``scan-alone``.
+    """
+    if pictures > 1:
+        raise UsageError(
+            "scan-alone",
+            f"A scan is traced alone; {pictures} pictures were given.",
+            "Give each scan as a lay of its own.",
+        )
+
+
+def _calibrated(
+    photos: Sequence[Photo], options: TraceOptions, progress: Callable[[float], None]
+) -> Calibration:
+    if options.scan:
+        return calibrate_scan(photos[0], card_sizes=options.card_sizes)
+    return calibrate(
+        photos,
+        card_sizes=options.card_sizes,
+        camera_height_mm=options.camera_height_mm,
+        mat_mm=options.mat_mm,
+        progress=progress,
     )
 
 
@@ -301,7 +329,7 @@ def _looks(tool: LayTool, outline: Outline) -> list[Check]:
         found = together_check(outline, called)
         return [] if found is None else [found]
     probability = unusable(outline, tool.silhouette)
-    tall = tall_check(outline, tool.view, called)
+    tall = tall_check(outline, tool.view, called) if isinstance(tool.view, View) else None
     if probability is None:
         return [] if tall is None else [tall]
     if probability < LOOK_FROM:

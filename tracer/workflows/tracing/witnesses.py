@@ -7,6 +7,7 @@ from collections.abc import Callable, Hashable, Mapping, Sequence
 from tracer.model.calibration import Calibration
 from tracer.model.lay_settings import Separation
 from tracer.model.photo import Photo
+from tracer.model.scan_map import ScanMap
 from tracer.segmentation import Company, SegmentOptions, Way, Witness, look
 
 __all__ = ["Witnesses"]
@@ -42,7 +43,8 @@ class Witnesses:
     ) -> None:
         self._photos, self._calibration, self._progress = photos, calibration, progress
         way = Way((separation or Separation.AUTO).value)
-        self.settings = SegmentOptions(way=way)
+        scanned = isinstance(calibration.views[0], ScanMap)
+        self.settings = SegmentOptions.of_scan(way) if scanned else SegmentOptions(way=way)
         came = [added.get(photo.photo_id, 0) for photo in photos]
         self._others = [
             [k for k in range(len(photos)) if k != i and came[k] <= came[i]]
