@@ -20,6 +20,7 @@ from tracer.calibration.optics import (
     optics_of,
 )
 from tracer.calibration.result import assemble
+from tracer.calibration.scan_findings import looks_scanned
 from tracer.calibration.solve import Fit
 from tracer.calibration.typed_height import contradiction
 from tracer.errors import TracerError
@@ -86,7 +87,7 @@ def calibrate(
     ------
     TracerError
         With one of the slugs of `detect_cards`, `join_photos`, `settle`, `refuse_unusable` and
-        `contradiction`.
+        `contradiction`; ``looks-scanned`` in their place.
     """
     if not photos:
         raise TracerError("no-photo", "There is no photo to calibrate.", "Name at least one photo.")
@@ -97,14 +98,23 @@ def calibrate(
     for k, photo in enumerate(photos):
         detections.append(detect_cards(grey_of(photo), photo.name, optics[k].focal_px))
         told(0.7 * (k + 1) / len(photos))
-    return solve_lay(
-        photos,
-        detections,
-        card_sizes=card_sizes,
-        camera_height_mm=camera_height_mm,
-        mat_mm=mat_mm,
-        progress=lambda done: told(0.7 + 0.3 * done),
-    )
+    scanned = [c for p, d in zip(photos, detections, strict=True) for c in looks_scanned(p, d)]
+    try:
+        calibration = solve_lay(
+            photos,
+            detections,
+            card_sizes=card_sizes,
+            camera_height_mm=camera_height_mm,
+            mat_mm=mat_mm,
+            progress=lambda done: told(0.7 + 0.3 * done),
+        )
+    except TracerError:
+        if scanned:  # no camera fits a scan, and what is said of it would mislead
+            raise TracerError(
+                scanned[0].slug, scanned[0].sentence, scanned[0].remedy or ""
+            ) from None
+        raise
+    return replace(calibration, checks=(*calibration.checks, *scanned))
 
 
 def solve_lay(

@@ -4,16 +4,19 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 
+import numpy as np
+
+from tracer.calibration.detect import Detection
 from tracer.calibration.findings import size_findings
 from tracer.calibration.quality import TOLERATED, WORST
 from tracer.calibration.scan_fit import SIGNIFICANT, GlassCard, ScanFit, perspective, strain
 from tracer.errors import TracerError
-from tracer.model.card import CardSizes
+from tracer.model.card import SQUARE_MM, CardSizes
 from tracer.model.photo import Photo
 from tracer.model.report import Check, Severity
 from tracer.model.scan_map import INCH_MM, ScanMap
 
-__all__ = ["refuse_no_scan", "scan_findings"]
+__all__ = ["looks_scanned", "refuse_no_scan", "scan_findings"]
 
 #: relative change of scale along a board: prints differ by as much, and no flat glass by more. A
 #: photo from 1.5 m that is tilted by a degree shows 0.2 %
@@ -27,6 +30,9 @@ MOST_MISS_MM = 0.2
 LEAST_STATED_DPI = 100.0
 TOLD_SHARE = 0.002  # of a scale: 0.2 mm on 100 mm
 LARGE_SHARE = 0.01
+#: cards printed to fit a page are off by some per cent, scanners by less (common practice, no
+#: source); a photo meets its file's own number so nearly once in a few hundred times
+SAME_DPI = 0.05
 
 
 def refuse_no_scan(scan: Photo, cards: Sequence[GlassCard], fit: ScanFit, view: ScanMap) -> None:
@@ -109,6 +115,32 @@ def scan_findings(
         *size_findings(sizes, numbers),
         *_resolution(scan, view, typed=all(sizes.is_typed(k) for k in numbers)),
     )
+
+
+def looks_scanned(photo: Photo, seen: Detection) -> list[Check]:
+    """A finding where what was given as a photo is a scan: its outlines would be mirrored.
+
+    A camera's file says nothing of pixels an inch, or what programs write for screens. Where it
+    says as many as a card shows, a scanner wrote it.
+    """
+    if photo.focal_35mm is not None or photo.dpi is None or min(photo.dpi) < LEAST_STATED_DPI:
+        return []
+    squares_px = [card.spacing_px for card in seen.cards.values()]
+    shown = INCH_MM / SQUARE_MM * float(np.median(squares_px))
+    if not all(abs(shown / stated - 1) < SAME_DPI for stated in photo.dpi):
+        return []
+    return [
+        Check(
+            "looks-scanned",
+            Severity.FAIL,
+            f"{photo.name} looks like a flatbed scan, not a photo: it says {photo.dpi[0]:.0f} "
+            f"pixels an inch, and its cards show {shown:.0f}. A scan is seen from below, so traced "
+            "as a photo all its outlines are mirrored.",
+            "Trace it as a scan.",
+            subject_id=photo.photo_id,
+            value=shown,
+        )
+    ]
 
 
 def _resolution(scan: Photo, view: ScanMap, *, typed: bool) -> list[Check]:

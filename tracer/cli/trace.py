@@ -323,11 +323,12 @@ def _refuse_with_scan(paths: Sequence[Path], typed: Mapping[str, object]) -> Non
             "A scan is one picture, and has no camera; heights of parts stand in the tool list.",
         )
     if len(paths) != 1 or is_film(paths[0]):
-        what = "a film" if any(is_film(p) for p in paths) else f"{len(paths)} pictures"
+        what = "a film was" if any(is_film(p) for p in paths) else f"{len(paths)} pictures were"
         raise UsageError(
             "scan-alone",
-            f"--scan takes one scan; {what} {'was' if what == 'a film' else 'were'} given.",
-            "Write tracer trace SCAN --scan, and each further one with --add.",
+            f"--scan takes one scan; {what} given." if paths else "--scan takes one scan.",
+            "Write tracer trace SCAN --scan, and each further one with --add; a job remembers that "
+            "it was scanned.",
         )
 
 

@@ -6,7 +6,7 @@ whatever is tried later.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 
 from tracer.errors import TracerError
@@ -14,7 +14,7 @@ from tracer.model.lay_settings import LaySettings
 from tracer.photos import camera_of
 from tracer.project.phones import Phones, load_phones
 from tracer.project.printer import is_printed
-from tracer.project.schema import load_job
+from tracer.project.schema import LayRecord, load_job
 from tracer.project.store import JobFolder
 from tracer.workflows.job.sample import Sample
 
@@ -24,6 +24,10 @@ __all__ = ["not_proved", "sample_of", "with_proved_edge"]
 PHONE_NOT_PROVED = (
     "The phone is not yet proven: how true it measures was not tried with things of known size."
     " Make a trial, or lay a tool on the template first."
+)
+SCANNER_NOT_PROVED = (
+    "The scanner is not yet proven: how true it measures is known by its card alone. Lay a part on"
+    " the template first."
 )
 PRINTER_NOT_PROVED = (
     "The printer is not yet proven: nobody typed what its bars of 100 mm measure. Hold a rule to"
@@ -65,18 +69,20 @@ def _camera(data: bytes, name: str) -> str:
 
 
 def not_proved(folder: JobFolder) -> tuple[str, ...]:
-    """Sentences for the job sheet about what was not tried yet: phone, printer."""
-    phones = load_phones()
-    words = [] if _all_tried(folder, phones) else [PHONE_NOT_PROVED]
+    """Sentences for the job sheet about what was not tried yet: phone, scanner, printer."""
+    try:
+        lays = load_job(folder.read("job.json"), "job.json").lays
+    except TracerError:  # a cut needs no more of the record than this
+        words = [PHONE_NOT_PROVED]
+    else:
+        tried = _all_tried(folder, load_phones(), [lay for lay in lays if not lay.scan])
+        words = [] if tried else [PHONE_NOT_PROVED]
+        words += [SCANNER_NOT_PROVED] if any(lay.scan for lay in lays) else []
     return (*words, *(() if is_printed() else (PRINTER_NOT_PROVED,)))
 
 
-def _all_tried(folder: JobFolder, phones: Phones) -> bool:
-    """Whether a trial was made with every phone whose photos the job was traced from."""
-    try:
-        lays = load_job(folder.read("job.json"), "job.json").lays
-    except TracerError:
-        return False  # a cut needs no more of the record than this
+def _all_tried(folder: JobFolder, phones: Phones, lays: Sequence[LayRecord]) -> bool:
+    """Whether a trial was made with every phone that took the lays' photos."""
     files = [(p.file, p.name) for lay in lays for p in lay.photos]
     return all(
         bool(phones) and folder.has(f) and _camera(folder.read(f), n) in phones for f, n in files
