@@ -17,7 +17,7 @@ from tracer.workflows.tracing import witnesses
 from tracer.workflows.tracing.witnesses import Witnesses
 
 WALL = Path(__file__).parents[3] / "sample_images" / "wall"
-NOTHING = SimpleNamespace(cards=(), hull_mm=None, views=(None,) * 4)
+NOTHING = SimpleNamespace(cards=(), hull_mm=None, views=(None,) * 4, cameras=(None,) * 4)
 
 
 def photos(count: int) -> list:
