@@ -59,11 +59,15 @@ FINE = 6  # per axis; an edge is then placed to better than 0.01 px on average
 
 @dataclass(frozen=True)
 class Part:
-    """An upright prism on the glass: its plan as seen from above, mm, height, finish."""
+    """An upright prism on the glass: its plan as seen from above, mm, height, finish.
+
+    ``diameter_mm`` is the true one of a disc.
+    """
 
     plan: Polygon
     height_mm: float = 0.0
     finish: str = "steel"
+    diameter_mm: float | None = None
 
 
 @dataclass(frozen=True)
@@ -142,6 +146,14 @@ def insert(corner_mm: tuple[float, float], turn_deg: float = 0.0) -> Polygon:
     return affinity.translate(affinity.rotate(body, turn_deg, origin=(0, 0)), *corner_mm)
 
 
+def coins(places: dict[float, tuple[float, float]]) -> list[Part]:
+    """Coins by value, each with its middle; the smaller ones of brass."""
+    return [
+        Part(coin(v, at), 0.0, "brass" if v < 1 else "steel", COINS_MM[v])
+        for v, at in places.items()
+    ]
+
+
 def coin(value_eur: float, middle_mm: tuple[float, float]) -> Polygon:
     """A coin's legal circle."""
     return Point(*middle_mm).buffer(COINS_MM[value_eur] / 2, quad_segs=180)
@@ -150,17 +162,57 @@ def coin(value_eur: float, middle_mm: tuple[float, float]) -> Polygon:
 def small_parts() -> list[Part]:
     """Coins, keys and inserts beside a card at the origin, on glass of A4 size."""
     return [
-        Part(coin(0.01, (12, 140)), 0.0, "brass"),
-        Part(coin(0.10, (38, 140)), 0.0, "brass"),
-        Part(coin(0.20, (66, 141)), 0.0, "brass"),
-        Part(coin(1.00, (96, 141)), 0.0, "steel"),
-        Part(coin(2.00, (128, 142)), 0.0, "steel"),
+        *coins({0.01: (12, 140), 0.1: (38, 140), 0.2: (66, 141), 1.0: (96, 141), 2.0: (128, 142)}),
         Part(hex_key(3.0, (4, 165), 4.0), 0.0, "dark"),
         Part(hex_key(4.0, (66, 178), -3.0), 0.0, "steel"),
         Part(hex_key(6.0, (10, 210), 8.0), 0.0, "dark"),
         Part(insert((120, 235), 24.0), 0.0, "steel"),
         Part(insert((150, 165), 80.0), 0.0, "blue"),
     ]
+
+
+def mixed_parts(seed: int, count: int = 16) -> list[Part]:
+    """Bars, discs, washers, keys, inserts and screws beside a card at the origin, 9 mm apart."""
+    g = np.random.default_rng(seed)
+    finishes = sorted(FINISHES)
+    placed: list[Part] = []
+    for _ in range(600):
+        if len(placed) == count:
+            break
+        shape, diameter = _any_shape(g)
+        shape = affinity.rotate(shape, g.uniform(0, 360), origin=(0, 0))
+        x0, y0, x1, y1 = shape.bounds
+        shape = affinity.translate(
+            shape, g.uniform(2 - x0, 185 - x1), g.uniform(130 - y0, 272 - y1)
+        )
+        if all(shape.distance(p.plan) > 9 for p in placed):
+            placed.append(Part(shape, 0.0, finishes[g.integers(len(finishes))], diameter))
+    return placed
+
+
+def _any_shape(g: np.random.Generator) -> tuple[Polygon, float | None]:
+    """A shape at the origin, and its diameter where it is a disc."""
+    radius, width = g.uniform(2.5, 13), g.uniform(3, 6)
+    disc = Point(0, 0).buffer(radius, quad_segs=180)
+    match g.integers(7):
+        case 0:
+            return box(0, 0, g.uniform(20, 60), g.uniform(5, 9)), None
+        case 1:
+            return disc, 2 * radius
+        case 2:
+            bore = max(1.5, radius * g.uniform(0.3, 0.6))
+            return disc.difference(Point(0, 0).buffer(bore, quad_segs=64)), None
+        case 3:
+            return hex_key((3.0, 4.0, 5.0, 6.0)[g.integers(4)], (0, 0)), None
+        case 4:
+            return insert((0, 0)), None
+        case 5:
+            bow = Point(28, 0).buffer(11, quad_segs=64)
+            key = unary_union([box(0, -4, 22, 4), bow])
+            return key.difference(Point(30, 0).buffer(3.5, quad_segs=64)), None
+        case _:
+            shank = box(0, -width / 2, g.uniform(12, 40), width / 2)
+            return unary_union([shank, box(-width, -width, 0, width)]), None
 
 
 def true_map(

@@ -3,10 +3,11 @@
     python -m tests.benchmarks.scan [--seeds N] [--markdown FILE]
 
 Shapes are those of `tests.scan_maker`: coins of the diameters in Council Regulation (EU) No
-729/2014, annex I, hexagon keys of ISO 2936 (from memory), inserts. Each scan has a resolution of
-its own along rows and columns, 0.4 % apart, its own turn, noise and file format; a card of the
-size as typed lies face down on the glass. The whole way is gone, from the file to the outlines, in
-the frame of the card: what is off in place or hand counts as an error of the edge.
+729/2014, annex I, hexagon keys of ISO 2936 (from memory), inserts; in *mixed* scans bars, discs,
+washers and screws as well, in any direction, under a white lid or with the lid open. Each scan has
+a resolution of its own along rows and columns, 0.4 % apart, its own turn, noise and file format; a
+card of the size as typed lies face down on the glass. The whole way is gone, from the file to the
+outlines, in the frame of the card: what is off in place or hand counts as an error of the edge.
 """
 
 from __future__ import annotations
@@ -21,7 +22,7 @@ import shapely
 from numpy.typing import NDArray
 from shapely.geometry import Polygon
 
-from tests.scan_maker import COINS_MM, Flaws, Part, make_scan, small_parts
+from tests.scan_maker import Flaws, Part, make_scan, mixed_parts, small_parts
 from tracer.model.card import CardSizes
 from tracer.photos import decode_photo
 from tracer.workflows.tracing.trace import Trace, TraceOptions, trace
@@ -30,7 +31,14 @@ __all__ = ["Figures", "edge_errors", "figures_of", "measured", "table"]
 
 Array = NDArray[np.float64]
 SPACING_MM = 0.2
-KINDS = ((300.0, "PNG"), (300.0, "JPEG"), (200.0, "PNG"), (200.0, "JPEG"))
+KINDS = (
+    ("coins, keys; 300 an inch, PNG", 300.0, "PNG", 0.86),
+    ("coins, keys; 300 an inch, JPEG", 300.0, "JPEG", 0.86),
+    ("coins, keys; 200 an inch, PNG", 200.0, "PNG", 0.86),
+    ("coins, keys; 200 an inch, JPEG", 200.0, "JPEG", 0.86),
+    ("mixed; 300 an inch, JPEG", 300.0, "JPEG", 0.86),
+    ("mixed, lid open; 300 an inch, JPEG", 300.0, "JPEG", 0.02),
+)
 APART = 1.004  # of the two scales
 
 
@@ -56,15 +64,17 @@ def edge_errors(found: Polygon, true: Polygon) -> Array:
     return np.concatenate([signed, np.where(shapely.contains(found, back), away, -away)])
 
 
-def measured(dpi: float, kind: str, seed: int) -> tuple[Sequence[Part], Trace]:
+def measured(
+    parts: Sequence[Part], dpi: float, kind: str, lid: float, seed: int
+) -> tuple[Sequence[Part], Trace]:
     """Render, write, read and trace one scan."""
     rng = np.random.default_rng(seed)
     scan = make_scan(
-        small_parts(),
+        parts,
         dpi=(dpi, dpi * APART) if seed % 2 else (dpi * APART, dpi),
         stated_dpi=(dpi, dpi),
         turn_deg=float(rng.uniform(-2.5, 2.5)),
-        flaws=Flaws(blur_px=float(rng.uniform(0.4, 1.0)), noise_dn=1.5, seed=seed),
+        flaws=Flaws(blur_px=float(rng.uniform(0.4, 1.0)), noise_dn=1.5, lid=lid, seed=seed),
     )
     photo = decode_photo(scan.file(kind), f"parts.{kind.lower()}")
     options = TraceOptions(scan=True, card_sizes=CardSizes((168.0, 112.0)))
@@ -76,21 +86,18 @@ def figures_of(kind: str, runs: Sequence[tuple[Sequence[Part], Trace]]) -> Figur
     edges, diameters, found, invented = [np.empty(0)], [], 0, 0
     for parts, done in runs:
         regions = [o.region for o in done.outlines]
-        for index, part in enumerate(parts):
+        for part in parts:
             best = max(regions, key=lambda r: r.intersection(part.plan).area, default=None)
             if best is None or best.intersection(part.plan).area < 0.5 * part.plan.area:
                 continue
             found += 1
             edges.append(edge_errors(best, part.plan))
-            if index < len(_COINS):  # coins come first
-                diameters.append(2 * np.sqrt(best.area / np.pi) - COINS_MM[_COINS[index]])
+            if part.diameter_mm is not None:
+                diameters.append(2 * np.sqrt(best.area / np.pi) - part.diameter_mm)
         plans = shapely.union_all([p.plan for p in parts])
         invented += sum(r.intersection(plans).area < 0.5 * r.area for r in regions)
     count = sum(len(parts) for parts, _ in runs)
     return Figures(kind, count, found, invented, np.concatenate(edges), np.array(diameters))
-
-
-_COINS = (0.01, 0.10, 0.20, 1.00, 2.00)
 
 
 def table(rows: Sequence[Figures]) -> str:
@@ -118,9 +125,13 @@ def main() -> None:
     typed = parser.parse_args()
     rows = [
         figures_of(
-            f"{dpi:.0f} an inch, {kind}", [measured(dpi, kind, s) for s in range(typed.seeds)]
+            words,
+            [
+                measured(mixed_parts(s) if "mixed" in words else small_parts(), dpi, kind, lid, s)
+                for s in range(typed.seeds)
+            ],
         )
-        for dpi, kind in KINDS
+        for words, dpi, kind, lid in KINDS
     ]
     print(table(rows), end="")
     if typed.markdown:

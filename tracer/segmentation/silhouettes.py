@@ -86,6 +86,7 @@ def segment(
         hull=hull,
         way=options.way,
         company=company,
+        plain_ground=options.plain_ground,
         progress=lambda share: report(0.1 + 0.4 * share),
     )
     report(0.5)

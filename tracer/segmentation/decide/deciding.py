@@ -16,6 +16,7 @@ from tracer.segmentation.decide.answers import Answers, load_network
 from tracer.segmentation.decide.company import Witness
 from tracer.segmentation.decide.joint import Joint, load_joint_networks
 from tracer.segmentation.decide.learned import camera_offset, learned_regions
+from tracer.segmentation.decide.plain_ground import by_plain_ground
 from tracer.segmentation.decide.sheet import CARD_RIM_MM, CORE_MM, FLOOR
 from tracer.segmentation.decide.tiling import MULTIPLE
 from tracer.segmentation.working_picture.evidence import RegionEvidence
@@ -102,6 +103,7 @@ def decide(
     hull: Polygon | None,
     way: Way,
     company: Company | None = None,
+    plain_ground: bool = False,
     progress: Callable[[float], None] | None = None,
 ) -> Decision:
     """Decide the regions of one photo.
@@ -112,6 +114,8 @@ def decide(
         The photo, and the same on the sheet.
     company
         The other photos of the lay, to decide with them.
+    plain_ground
+        The ground is a scanner's lid, and what looks like it is it.
 
     Raises
     ------
@@ -143,10 +147,14 @@ def decide(
                 network=network,
                 progress=progress,
             )
+            evidence, answers = regions.evidence, regions.answers
+            if plain_ground:
+                log = look.log[look.window]
+                evidence, answers = by_plain_ground(evidence, answers, log)
             return Decision(
-                regions.evidence,
+                evidence,
                 photo.seen[look.window],
-                regions.answers,
+                answers,
                 (),
                 photo.raster,
                 look.extent,

@@ -71,6 +71,8 @@ class SegmentOptions:
         Keep cables, as silhouettes of their own kind.
     way
         Classical, learned, or auto.
+    plain_ground
+        All that looks like the ground and opens on it is ground: a scanner's lid.
     """
 
     cell_mm: float = 1.0
@@ -79,12 +81,21 @@ class SegmentOptions:
     smallest_hole_mm: float = 4.0
     cables: bool = True
     way: Way = Way.AUTO
+    plain_ground: bool = False
 
     @classmethod
     def of_scan(cls, way: Way) -> SegmentOptions:
         """For a flatbed scan: parts are smaller than tools, and seen several times as finely.
 
-        Coins and keys are found in cells of half a millimetre as tools are in whole ones; edges
-        measured every half millimetre follow a bend of 3 mm radius to 0.01 mm (its sagitta).
+        Of 160 rendered parts, discs of 5 mm the smallest, the networks find 152 in cells of 0.6 mm,
+        155 in cells of 0.5 mm and all in cells of 0.4 mm. Edges measured every half millimetre
+        follow a bend of 3 mm radius to 0.01 mm (its sagitta).
         """
-        return cls(cell_mm=0.5, step_mm=0.5, smallest_mm=(1.5, 6.0), smallest_hole_mm=2.0, way=way)
+        return cls(
+            cell_mm=0.4,
+            step_mm=0.5,
+            smallest_mm=(1.5, 6.0),
+            smallest_hole_mm=2.0,
+            way=way,
+            plain_ground=True,
+        )
