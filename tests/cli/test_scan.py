@@ -203,6 +203,26 @@ def test_a_second_scan_is_a_lay_of_its_own(job: Path) -> None:
     assert [len(lay.scans) for lay in content.calibration] == [1, 1]
 
 
+def test_a_tool_is_swapped_by_a_scan(job: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """The new one, a twelfth larger, comes to lie on the old one; its scan stays with the job."""
+    larger = Part(affinity.scale(insert((60, 148), 15.0), 1.08, 1.08), 0.0, "steel")
+    new = make_scan([larger], dpi=DPI, stated_dpi=(200.0, 200.0), glass_mm=(190.0, 210.0))
+    Path("new.png").write_bytes(new.file())
+    before = outlines()
+    old = max(before.outlines, key=lambda o: iou(o.region, PARTS[3].plan))
+    words = ["swap", "parts", old.outline_id, "new.png", "--scan", "--height", "3", "-q"]
+    assert run(words) in (0, 3)
+    after = next(o for o in outlines().outlines if o.outline_id == old.outline_id)
+    assert after.region.area == pytest.approx(larger.plan.area, rel=0.03)  # tips are rounded
+    assert laid_best(after.region, larger.plan) > 0.95
+    assert iou(after.region, PARTS[3].plan) > 0.7
+    assert len(list((job / "photos").iterdir())) == 2
+    assert run(["trace", "--job", "parts", "-q"]) == 0
+    assert len(list((job / "photos").iterdir())) == 2
+    assert run(["swap", "parts", old.outline_id, "new.png", "parts.png", "--scan", "-q"]) == 2
+    assert "[scan-alone]" in capsys.readouterr().err
+
+
 @pytest.mark.parametrize(
     ("slug", "words"),
     [

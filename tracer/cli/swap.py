@@ -91,6 +91,9 @@ def swap(
             ),
         ),
     ] = None,
+    scan: Annotated[
+        bool, typer.Option("--scan", help="PHOTO is a flatbed scan, one card face down beside it.")
+    ] = False,
     edge: Annotated[
         str | None, typer.Option(metavar="MODEL", help="mid, thin, upright, round or learned.")
     ] = None,
@@ -155,6 +158,7 @@ def swap(
         card_sizes=CardSizes(common, own),
         edge=choice(edge, {m.value: m for m in EdgeModel}, "--edge"),
         separation=choice(silhouettes, {s.value: s for s in Separation}, "--silhouettes"),
+        scan=scan or None,
     )
     profile, foam = read_machine(machine), material_named(material)
     refuse_forbidden(profile, foam)

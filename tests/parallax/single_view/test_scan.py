@@ -97,6 +97,12 @@ def test_a_height_that_nobody_knows() -> None:
     assert outline.sigma_mm > scanned(5.0)[0].sigma_mm
 
 
+def test_a_height_meant_for_all_is_no_worse_than_none() -> None:
+    """Known to 10 mm (`HEIGHT_SIGMA_MM`), where no part on the glass is higher."""
+    rough = scanned(3.0, source=HeightSource.DEFAULT)[0]
+    assert rough.sigma_mm == pytest.approx(scanned(None)[0].sigma_mm)
+
+
 def test_a_part_that_is_too_tall_is_refused_by_name() -> None:
     assert scanned(MOST_HEIGHT_MM)[1] == ()
     _, (told,) = scanned(MOST_HEIGHT_MM + 0.5)

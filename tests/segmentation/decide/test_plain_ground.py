@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import cv2
 import numpy as np
 import pytest
@@ -92,6 +94,16 @@ def test_what_is_left_alone(bay: Cells, given: dict[str, object]) -> None:
     assert not removed(decided(bay, **given)[0]).any()  # type: ignore[arg-type]
 
 
+def test_shade_beside_a_part_is_not_put_back() -> None:
+    """A strip of 3 mm beside the body that is lit by two fifths of the light."""
+    log = np.full((*SHAPE, 3), LID, np.float32)
+    log[BODY] = STEEL
+    log[160:168, 60:200] += np.float32(np.log(0.4))
+    start, answers = decided(np.s_[0:0, 0:0])
+    mended, _ = by_plain_ground(start, answers, log)
+    assert not (mended.tool[161:] > 0.5).any()
+
+
 def test_shade_in_a_jaw_goes_with_it() -> None:
     """A strip of 2.4 mm along one prong that is a fifth darker."""
     evidence, _ = decided(JAW)
@@ -139,6 +151,27 @@ def test_a_small_part_that_was_missed() -> None:
     area = np.count_nonzero(found.instances == one) * MM * MM
     assert area == pytest.approx(np.pi * 9, rel=0.1)
     assert found.tool[30, 30] > 0.5 and found.fine is not None and found.fine[60, 60] > 0.5
+
+
+def test_a_tip_that_was_cut_off_is_put_back() -> None:
+    """The network saw the body without its left 8 mm; a second body holds a strip between both."""
+    rng = np.random.default_rng(0)
+    log = np.full((*SHAPE, 3), LID)
+    log[60:160, 40:200] = STEEL
+    start, answers = decided(np.s_[0:0, 0:0])
+    log = (log + rng.normal(0, 0.01, log.shape)).astype(np.float32)
+    mended, told = by_plain_ground(start, answers, log)
+    assert mended.instances is not None
+    assert (mended.instances[62:158, 42:200] == 1).all()
+    assert (told.tool[62:158, 42:200] > 0.5).all()
+    # between two parts it may be either's
+    cut = start.instances.copy()  # type: ignore[union-attr]
+    cut[60:160, 20:40] = 2
+    tool = np.where(cut > 0, np.float32(0.95), np.float32(0))
+    log[60:160, 20:40] = STEEL
+    both = replace(start, instances=cut, tool=tool)
+    mended, _ = by_plain_ground(both, answers, log)
+    assert mended.instances is not None and not mended.instances[70:150, 45:55].any()
 
 
 @pytest.mark.parametrize(

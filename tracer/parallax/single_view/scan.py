@@ -53,8 +53,9 @@ def sight_sigma_mm(height_mm: float | None, height_sigma_mm: float = 0.0) -> flo
     >>> round(sight_sigma_mm(3.0), 3), round(sight_sigma_mm(None), 3)
     (0.255, 0.49)
     """
-    unknown = MOST_HEIGHT_MM**2 / 3
-    square = unknown if height_mm is None else height_mm**2 + height_sigma_mm**2
+    square = unknown = MOST_HEIGHT_MM**2 / 3
+    if height_mm is not None:  # a height for all says no less than none
+        square = min(height_mm**2 + height_sigma_mm**2, max(height_mm**2, unknown))
     return STEEPEST * math.sqrt(square / 18)
 
 

@@ -3,8 +3,9 @@
 Networks that were taught on photos take a pale bay between two prongs for a bright steel face now
 and then, and pass over a disc of 6 mm. Under a lid, or over none, the ground is even as in no
 photo. So a bay of its very tone that hangs together with the ground outside is ground. Highlights
-within a part stay: they do not open on the ground, or only over a narrow way. And a thing by itself
-that is twice as dark as the ground, or twice as light, is a part.
+within a part stay: they do not open on the ground, or only over a narrow way. And what by itself
+is twice as dark as the ground, or twice as light, is a part; what hangs on a part, where its shade
+may lie, belongs to it from three times on.
 """
 
 from __future__ import annotations
@@ -26,9 +27,11 @@ LEAST_TONE = 0.06  # log light by which a part must differ from the lid, however
 SPREADS = 4.0  # the lid's own spread within which its tone lies
 WAY_MM = 3.0  # highlights of rods are narrower, jaws and slots that matter are wider
 DEEPEST_SHADE = -0.5  # log light: under a lid light comes from all over, and shade is faint
-CLEAR = 0.7  # log light: twice as dark or as light; shade is less
+CLEAR = 0.7  # log light: twice as dark or as light
+CLEAR_OF_SHADE = 1.1  # three times: the shade of a lamp on one side is less
 CLEARLY = 0.9  # likelihood given to what is clear
 LEAST_MM2, LEAST_DEPTH_MM = 8.0, 0.75  # area and half width of a thing; dust and hairs are less
+TIP_MM = 0.6  # half width of what is put back
 LEAST_CELLS = 100
 LEVEL_MM = 12.0  # lids fade over the glass as lamps do, slowly
 NEAR_MM = 3.0  # of a part, where its shadow darkens the lid
@@ -48,13 +51,20 @@ def by_plain_ground(
     """
     mm = evidence.raster.mm_per_cell
     sure = evidence.domain & ~_grown(evidence.tool > 0.5, NEAR_MM, mm)
+    if sure.any():  # without what the networks missed
+        usual = np.median(log[sure], axis=0)
+        sure &= np.abs(log - usual).max(axis=2) < -DEEPEST_SHADE
     if np.count_nonzero(sure) < LEAST_CELLS:
         return evidence, answers  # no ground is seen
     change = log - _level(log, sure, LEVEL_MM / mm)
-    bays, missed = _bays(evidence, change, sure), _missed(evidence, change)
-    if not bays.any() and not missed.any():
+    bays = _bays(evidence, change, sure)
+    away = np.where(evidence.domain, np.abs(change.mean(axis=2)), 0)
+    added = _torn_off(evidence, away > CLEAR_OF_SHADE)
+    missed = _missed(evidence, (away > CLEAR) & (added == 0))
+    added = np.where(missed > 0, missed, added)
+    if not bays.any() and not added.any():
         return evidence, answers
-    quarters = in_quarters(bays), in_quarters(missed > 0)
+    quarters = in_quarters(bays), in_quarters(added > 0)
 
     def mended(likely: Image, cleared: Mask, found: Mask) -> Image:
         out = np.where(cleared, np.float32(0), likely)
@@ -62,26 +72,48 @@ def by_plain_ground(
 
     instances = evidence.instances
     if instances is not None:
-        shifted = np.where(missed > 0, missed + instances.max(), instances)
-        instances = np.where(bays, 0, shifted).astype(instances.dtype)
+        instances = np.where(bays, 0, np.where(added > 0, added, instances))
+        instances = instances.astype(np.int32)
     return replace(
         evidence,
-        tool=mended(evidence.tool, bays, missed > 0),
+        tool=mended(evidence.tool, bays, added > 0),
         border=np.where(bays, np.float32(0), evidence.border),
         instances=instances,
         fine=None if evidence.fine is None else mended(evidence.fine, *quarters),
     ), replace(
         answers,
-        tool=mended(answers.tool, bays, missed > 0),
-        cable=np.where(bays | (missed > 0), np.float32(0), answers.cable),
+        tool=mended(answers.tool, bays, added > 0),
+        cable=np.where(bays | (added > 0), np.float32(0), answers.cable),
         fine=mended(answers.fine, *quarters),
     )
 
 
-def _missed(evidence: RegionEvidence, change: Image) -> NDArray[np.int32]:
-    """Numbers (rows, columns) of things by themselves that are clearly not the ground."""
+def _torn_off(evidence: RegionEvidence, clear: Mask) -> NDArray[np.int32]:
+    """Numbers (rows, columns) of the parts from which the decision cut what is clearly no ground.
+
+    What hangs on two parts may be either's, and is left. So is a rim of a cell or two, where an
+    edge's own blur lies.
+    """
     mm = evidence.raster.mm_per_cell
-    clear = evidence.domain & (np.abs(change.mean(axis=2)) > CLEAR)
+    if evidence.instances is None:
+        return np.zeros(clear.shape, np.int32)
+    loose = (clear & (evidence.tool <= 0.5)).astype(np.uint8)
+    core = np.asarray(cv2.morphologyEx(loose, cv2.MORPH_OPEN, _disc(TIP_MM, mm)), np.bool_)
+    labels, count = ndimage.label(_grown(core, TIP_MM, mm) & (loose > 0), np.ones((3, 3)))
+    numbers = np.zeros(count + 1, np.int32)
+    for k, place in enumerate(ndimage.find_objects(labels), start=1):
+        rows, cols = (slice(max(s.start - 2, 0), s.stop + 2) for s in place)
+        beside = _grown(labels[rows, cols] == k, mm, mm)
+        held = np.unique(evidence.instances[rows, cols][beside])
+        held = held[held > 0]
+        if len(held) == 1:
+            numbers[k] = held[0]
+    return np.asarray(numbers[labels], np.int32)
+
+
+def _missed(evidence: RegionEvidence, clear: Mask) -> NDArray[np.int32]:
+    """New numbers (rows, columns) of things by themselves that are clearly not the ground."""
+    mm = evidence.raster.mm_per_cell
     labels, count = ndimage.label(clear, np.ones((3, 3)))
     depth = cv2.distanceTransform(np.pad(clear, 1).astype(np.uint8), cv2.DIST_L2, 3)[1:-1, 1:-1]
     numbers = np.arange(count + 1)
@@ -92,7 +124,8 @@ def _missed(evidence: RegionEvidence, change: Image) -> NDArray[np.int32]:
     near[[0, -1]] = near[:, [0, -1]] = True
     good[np.unique(labels[near])] = False
     good[0] = False
-    renumbered = np.where(good, np.cumsum(good), 0)
+    first = 0 if evidence.instances is None else int(evidence.instances.max())
+    renumbered = np.where(good, first + np.cumsum(good), 0)
     return np.asarray(renumbered[labels], np.int32)
 
 

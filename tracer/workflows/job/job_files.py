@@ -190,6 +190,7 @@ def stale_files(
     if not folder.exists():
         return []
     wanted = set(files) | {p.file for lay in record.lays for p in lay.photos}
+    wanted |= {p.file for kept in record.kept.values() for p in kept.photos}
     present = [p for room in ("photos", "pictures") for p in (folder.path / room).glob("*")]
     stale = [
         name
