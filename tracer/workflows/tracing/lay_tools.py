@@ -22,6 +22,7 @@ from tracer.model.scan_map import ScanMap
 from tracer.model.silhouette import Kind, Segmentation, Silhouette
 from tracer.model.tool_list import ToolRow
 from tracer.model.view import PlaneMap, View
+from tracer.parallax.shared.symmetry import evened
 from tracer.parallax.single_view.scan import outline_from_scan
 from tracer.parallax.single_view.single import outline_from_silhouette
 from tracer.workflows.tracing.cache import StageCache
@@ -170,14 +171,28 @@ def _points_px(tools: Sequence[LayTool], view: PlaneMap) -> NDArray[np.float64]:
 def outline_of(
     tool: LayTool, outline_id: str, calibration: Calibration, defaults: Defaults
 ) -> tuple[Outline, tuple[Check, ...]]:
-    """Outline of a tool, by its own row or the lay's defaults."""
+    """Outline of a tool, by its own row or the lay's defaults; of a symmetric one evened.
+
+    What a person corrected or the frame cuts stays as it is drawn.
+    """
+    outline, checks = _as_seen(tool, outline_id, calibration, defaults)
+    seen = tool.solved.silhouettes if tool.solved is not None else (tool.silhouette,)
+    drawn = any(s.doubt is None for s in seen)
+    if drawn or outline.cut_by_frame or outline.cable:
+        return outline, checks
+    return evened(outline), checks
+
+
+def _as_seen(
+    tool: LayTool, outline_id: str, calibration: Calibration, defaults: Defaults
+) -> tuple[Outline, tuple[Check, ...]]:
     row = tool.row
     name = row.name if row is not None and row.name else outline_id
     if tool.solved is not None:
         solved = tool.solved.outline(outline_id, name)
         if not tool.alone:
             return solved, ()
-        single, more = outline_of(replace(tool, solved=None), outline_id, calibration, defaults)
+        single, more = _as_seen(replace(tool, solved=None), outline_id, calibration, defaults)
         return (single, more) if single.sigma_mm < solved.sigma_mm else (solved, ())
     height, source = defaults.height_mm, HeightSource.DEFAULT
     if row is not None and row.height_mm is not None:
