@@ -20,6 +20,7 @@ from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 from shapely.geometry import Polygon
 
+from tracer.geometry.rings import polygons_in
 from tracer.model.silhouette import Silhouette
 from tracer.parallax.multi_view.edges import Camera
 from tracer.parallax.multi_view.oneheight import at_height
@@ -250,8 +251,8 @@ def one_tool(
     the gap along much of their length. A tool breaks across, where it is narrow or mirrors the
     sheet, and over any distance. So the photos vote; over a wide gap, and where pieces lie end to
     end, one tool wins a tie, and a splinter needs half as many votes to be none. No vote
-    outweighs a single clear look at the sheet between two tools (`sheet_between`): it is the other
-    photos that had no chance to see it.
+    outweighs a single clear look at the sheet between two tools (`sheet_between`), side by side or
+    end to end: it is the other photos that had no chance to see it.
     """
     regions = [s.region for s in shown]
     gap = float(regions[a].distance(regions[b]))
@@ -269,10 +270,12 @@ def one_tool(
     splinter = regions[small].area < SPLINTER * regions[large].area
     if splinter:
         return 2 * len(whole) >= len(apart)
-    if end_to_end or gap > WIDEST_GAP_MM:
+    if gap > WIDEST_GAP_MM:
         return len(whole) >= len(apart)
     if sheet_between(shown[a], shown[b], [regions[w] for w in over]):
         return False
+    if end_to_end:
+        return len(whole) >= len(apart)
     # shapes parted where they touch: no photo has seen the sheet, so that a tie is no proof
     return len(whole) + (gap < LEAST_GAP_MM) > len(apart)
 
@@ -287,13 +290,10 @@ def sheet_between(one: Silhouette, other: Silhouette, over: Sequence[Polygon]) -
     if gap < LEAST_GAP_MM:
         return False
     reach = gap + 4.0
-    ends = [
-        one.region.intersection(other.region.buffer(reach)),
-        other.region.intersection(one.region.buffer(reach)),
-    ]
-    between = shapely.union_all(ends).convex_hull.difference(
-        shapely.union(one.region, other.region)
-    )
+    ends = polygons_in(one.region.intersection(other.region.buffer(reach)))
+    # a fork's tines meet its neighbour each by itself: the sheet between them is no gap
+    strips = [e.union(other.region.intersection(e.buffer(reach))).convex_hull for e in ends]
+    between = shapely.union_all(strips).difference(shapely.union(one.region, other.region))
     filled = [between.intersection(w).area / max(between.area, 1e-9) for w in over]
     clear = min(confidence_near(one, other, reach), confidence_near(other, one, reach))
     return min(filled) > FILLED and clear > CLEAR
