@@ -174,6 +174,34 @@ def test_a_tool_that_forks_stays_one_where_one_photo_loses_the_joint() -> None:
     assert len(solve_views(forked.silhouettes, forked.views).tools) == 1
 
 
+@pytest.mark.parametrize("clear", [0, 1, 2])
+def test_a_fork_whose_tines_end_at_its_neighbour_is_no_part_of_it(clear: int) -> None:
+    """Two tines end 8 mm from a block; two photos of three fill both gaps, one sees the sheet."""
+    fork = [
+        box(-90, -22, -8, -10, 0, 5),
+        box(-90, 10, -8, 22, 0, 5),
+        box(-110, -22, -85, 22, 0, 5),
+    ]
+    lay = lay_of(
+        {"fork": (fork, 5.0), "block": ([box(0, -30, 60, 30, 0, 5)], 5.0)},
+        [
+            camera(f"photo-{k}", x, y, 1500, np.zeros(2), 3028)
+            for k, (x, y) in enumerate([(0, 0), (-250, -200), (250, 200)])
+        ],
+    )
+    merged = lay
+    for photo in range(3):
+        dense = [with_region(s, shapely.segmentize(s.region, 1.0)) for s in lay.silhouettes[photo]]
+        if photo != clear:
+            both = shapely.union_all([s.region for s in dense])
+            dense = [with_region(dense[0], largest_polygon(both.buffer(6).buffer(-6)))]
+        merged = changed(merged, photo, *dense)
+    solution = solve_views(merged.silhouettes, merged.views)
+    assert len(solution.tools) == 2
+    for tool in lay.tools:
+        assert min(score(t.region, tool.outline).mean for t in solution.tools) < 1.5
+
+
 def test_two_tools_run_together_in_one_of_two_photos_stay_two() -> None:
     lay = two_blocks(8.0, 30.0).photos(0, 2)
     one, other = lay.silhouettes[1]

@@ -20,7 +20,6 @@ from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 from shapely.geometry import Polygon
 
-from tracer.geometry.rings import polygons_in
 from tracer.model.silhouette import Silhouette
 from tracer.parallax.multi_view.edges import Camera
 from tracer.parallax.multi_view.oneheight import at_height
@@ -48,6 +47,8 @@ SPLINTER = 0.1
 #: what makes a gap in one photo a sure one: its width, the confidence of the edges along it, and
 #: the share of it that the photos which show none have filled from end to end
 LEAST_GAP_MM, CLEAR, FILLED = 1.5, 0.5, 0.6
+#: half the width of the strip in the middle of a gap in which that share is looked at
+MIDDLE_MM = 1.0
 
 
 @dataclass(frozen=True)
@@ -290,10 +291,10 @@ def sheet_between(one: Silhouette, other: Silhouette, over: Sequence[Polygon]) -
     if gap < LEAST_GAP_MM:
         return False
     reach = gap + 4.0
-    ends = polygons_in(one.region.intersection(other.region.buffer(reach)))
-    # a fork's tines meet its neighbour each by itself: the sheet between them is no gap
-    strips = [e.union(other.region.intersection(e.buffer(reach))).convex_hull for e in ends]
-    between = shapely.union_all(strips).difference(shapely.union(one.region, other.region))
+    # what lies half the way between the two; a fork's tines meet a neighbour each by itself
+    half = gap / 2 + MIDDLE_MM
+    between = one.region.buffer(half).intersection(other.region.buffer(half))
+    between = between.difference(shapely.union(one.region, other.region))
     filled = [between.intersection(w).area / max(between.area, 1e-9) for w in over]
     clear = min(confidence_near(one, other, reach), confidence_near(other, one, reach))
     return min(filled) > FILLED and clear > CLEAR
