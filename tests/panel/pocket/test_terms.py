@@ -128,12 +128,12 @@ def test_a_part_that_may_be_missing_is_made_up_for_or_told() -> None:
     assert sure.share_for(0.985) == pytest.approx(0.99) and sure.share_for(0.995) == 0.995
 
 
-def test_an_outline_in_doubt_gets_more_room_and_promises_less() -> None:
+def test_an_outline_in_doubt_has_figures_of_its_own_and_promises_less() -> None:
     sure, doubtful = outline(BAR, 0.5), outline(BAR, 0.5, in_doubt=True)
     assert errors_of(sure) is EVIDENCE[Evidence.ONE_TYPED]
     assert errors_of(doubtful) is IN_DOUBT[Evidence.ONE_TYPED]
     one, two = (room_for(tool, SNUG, 0.9) for tool in (sure, doubtful))
-    assert two.most_mm > one.most_mm and two.probability < one.probability
+    assert two.probability < one.probability - 0.02  # parts of it are missing more often
 
 
 @pytest.mark.parametrize(("factor", "spread"), [(1.0, 0.5), (1.3, 0.54), (0.34, 1.2)])
