@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -14,11 +15,16 @@ from shapely.geometry.polygon import orient
 from tests.parallax.single_view.test_single import camera
 from tracer.model.card import CardSizes
 from tracer.model.lay_settings import LaySettings
+from tracer.model.outline import HeightSource
 from tracer.model.silhouette import Silhouette
+from tracer.model.tool_list import ToolRow
+from tracer.photos import decode_photo
 from tracer.progress import StepClock
 from tracer.project.schema import LayRecord
 from tracer.workflows.job.trace_job import read_photos
 from tracer.workflows.swapping.new_tool import joints_of, trace_new
+from tracer.workflows.tracing.cache import StageCache
+from tracer.workflows.tracing.trace import TraceOptions, trace
 
 VIEW = camera(1000.0)
 HEAD, LEFT, RIGHT = box(0, 100, 60, 160), box(0, 0, 20, 99.5), box(40, 0, 60, 99.2)
@@ -93,3 +99,28 @@ def test_cable_cutters_of_the_examples_come_whole() -> None:
     assert longest(true) > 150
     for size in (lambda r: Polygon(r.exterior).area ** 0.5, longest):
         assert size(found.region) == pytest.approx(size(true), rel=0.05)
+
+
+def test_a_height_typed_for_the_new_tool_is_as_sure_as_one_in_the_list() -> None:
+    """One that is taken over from the old tool is as vague as a lay's default height."""
+    folder = Path(__file__).parents[3] / "sample_images/swap/after"
+    settings = LayRecord(photos=()).with_settings(LaySettings(card_sizes=CardSizes((168.0, 112.0))))
+    files, cache = read_photos([folder / "photo_1.jpg"]), StageCache()
+
+    def sigma(typed: bool) -> float:
+        done, _ = trace_new(
+            files, settings, 23.0, None, StepClock(None), lambda _: (), cache, height_typed=typed
+        )
+        (found,) = done.outlines
+        assert found.height_source is HeightSource.TYPED
+        return found.sigma_mm
+
+    photos = [decode_photo(f.data, f.name) for f in files]
+    options = TraceOptions(card_sizes=CardSizes((168.0, 112.0)))
+    (seen_alone,) = trace(photos, options=options, cache=cache).outlines
+    row = ToolRow("cutters", *seen_alone.point_px, height_mm=23.0)
+    own = frozenset({(round(row.x_px, 1), round(row.y_px, 1))})
+    listed = trace(photos, [row], options=replace(options, own_points=own), cache=cache)
+    (wanted,) = listed.outlines
+    assert sigma(True) == pytest.approx(wanted.sigma_mm, rel=0.02)
+    assert sigma(False) > 1.05 * sigma(True)  # the photo looks almost straight down

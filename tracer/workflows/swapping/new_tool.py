@@ -45,6 +45,8 @@ def trace_new(
     clock: StepClock,
     beside: Callable[[Trace], Sequence[BaseGeometry]],
     cache: StageCache | None = None,
+    *,
+    height_typed: bool = True,
 ) -> tuple[Trace, tuple[Check, ...]]:
     """Trace the photos of a new tool, its pieces made one; what has to be said of that.
 
@@ -58,6 +60,9 @@ def trace_new(
         Gives the tools of the lay that these photos show too, in their frame.
     cache
         Remembers stages between calls: the same photos with another point cost little.
+    height_typed
+        The height was typed for this tool; otherwise it is that of the one whose place it takes,
+        and as vague as a lay's default height.
 
     Raises
     ------
@@ -69,7 +74,8 @@ def trace_new(
     clock.stop()
     if point_px is not None:
         refuse_outside(Corrections(keep=(point_px,)), photos[0].size_px, photos[0].name)
-    options = replace(lay_options(settings), default_height_mm=height_mm)
+    source = HeightSource.TYPED if height_typed else HeightSource.DEFAULT
+    options = replace(lay_options(settings), default_height_mm=height_mm, height_source=source)
     cache = cache or StageCache()
     done = trace(photos, (), options=options, progress=clock.receiver, cache=cache)
     known = beside(done)

@@ -187,10 +187,13 @@ def trace_new_tools(
 ) -> Traced:
     """The new tools out of their photos, and what is to be said of that; errors as `swap_tools`."""
     olds, lay, others = _replaced(job, wanted)
+    typed = run.height_mm is not None
     height = run.height_mm if run.height_mm is not None else max(o.height_mm for o in olds)
     settings = new_settings(job, lay, run)
     beside = shown_too(job, lay, others)
-    return trace_new(photo_files, settings, height, point_px, clock, beside, cache)
+    return trace_new(
+        photo_files, settings, height, point_px, clock, beside, cache, height_typed=typed
+    )
 
 
 def swapped_outlines(

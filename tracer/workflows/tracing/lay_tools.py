@@ -41,6 +41,7 @@ class Defaults:
     height_mm: float | None = None
     edge: EdgeModel | None = None
     keep_cables: bool = False
+    source: HeightSource = HeightSource.DEFAULT
 
 
 @dataclass(frozen=True, eq=False)
@@ -194,7 +195,7 @@ def _as_seen(
             return solved, ()
         single, more = _as_seen(replace(tool, solved=None), outline_id, calibration, defaults)
         return (single, more) if single.sigma_mm < solved.sigma_mm else (solved, ())
-    height, source = defaults.height_mm, HeightSource.DEFAULT
+    height, source = defaults.height_mm, defaults.source
     if row is not None and row.height_mm is not None:
         height, source = row.height_mm, HeightSource.TYPED
     if isinstance(tool.view, ScanMap):

@@ -17,7 +17,7 @@ from tracer.errors import TracerError, UsageError
 from tracer.model.calibration import Calibration
 from tracer.model.corrections import Corrections
 from tracer.model.lay_settings import LaySettings
-from tracer.model.outline import Outline
+from tracer.model.outline import HeightSource, Outline
 from tracer.model.photo import Photo
 from tracer.model.reading import EdgeReading
 from tracer.model.report import Check, Severity
@@ -68,12 +68,15 @@ class TraceOptions(LaySettings):
         for the search.
     readings
         By outline id: where a tool's true edge was read on the paper template.
+    height_source
+        Where the default height comes from: typed, where it was typed for the very tool.
     """
 
     corrections: dict[str, Corrections] = field(default_factory=dict)
     added: dict[str, int] = field(default_factory=dict)
     own_points: frozenset[tuple[float, float]] = frozenset()
     readings: Mapping[str, tuple[EdgeReading, ...]] = field(default_factory=dict)
+    height_source: HeightSource = HeightSource.DEFAULT
 
 
 @dataclass(frozen=True, eq=False)
@@ -174,7 +177,9 @@ def trace(
         )
     refuse_above_camera(rows, calibration.cameras, options.default_height_mm, list_name)
     clock.step("compensating height" if len(photos) == 1 else "solving heights and edges")
-    defaults = Defaults(options.default_height_mm, options.edge, bool(options.keep_cables))
+    defaults = Defaults(
+        options.default_height_mm, options.edge, bool(options.keep_cables), options.height_source
+    )
     found = find_tools(
         photos,
         segmentations,
