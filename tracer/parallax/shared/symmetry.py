@@ -41,9 +41,6 @@ TOGETHER_MM = 20.0  # errors along an edge go together over about as much
 CHANCE = 0.05  # of symmetric tools whose halves differ by more than is let pass
 FAR, FAR_SHARE = 3.0, 0.05  # deviations at which halves differ for sure; on how much of the edge
 LET_GO = 3.0  # deviations at which a place is moved by a quarter of what the mean would move it
-#: Of the variance that both halves have in common: their height, the scale. With it the evened
-#: outlines of rendered tools are covered as often as before (106 from one photo, 31 from several).
-COMMON_SHARE = 0.7
 SMOOTH_MM = 2.0  # of the movement along the ring
 LEAST_LENGTH_MM = 60.0  # of a ring; shorter ones hold too few independent places
 
@@ -88,7 +85,8 @@ def evened(outline: Outline) -> Outline:
     region = _moved(outline.region, ring + move[:, None] * normal)
     if region is None:
         return outline
-    surer = np.where(weight > 0.5, np.minimum(_together(own, other), sigma), sigma)
+    # no surer than the surer half: what both err alike by, one's shift cannot take out of a pocket
+    surer = np.where(weight > 0.5, np.minimum(halves.sigma_mm, sigma), sigma)
     share = float(np.sqrt(np.mean(surer**2) / np.mean(sigma**2)))
     return replace(
         outline,
@@ -198,14 +196,6 @@ def _axis(
         float(np.mean(np.minimum(off, FAR) ** 2)),
         limit,
         float(np.mean(off > FAR)),
-    )
-
-
-def _together(own: Array, other: Array) -> Array:
-    """Deviation of the weighed mean of two edges that have part of their variance in common."""
-    common = COMMON_SHARE * np.minimum(own, other) ** 2
-    return np.asarray(
-        np.sqrt(common + 1 / (1 / (own**2 - common) + 1 / (other**2 - common))), np.float64
     )
 
 
