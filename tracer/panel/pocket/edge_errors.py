@@ -118,9 +118,9 @@ CORNER_MM = 0.25
 #: fitted on lays with exact truth, by kind of evidence; missing parts of several photos a little
 #: likelier than fitted, since few of them lacked one
 EVIDENCE: dict[str, EdgeErrors] = {
-    Evidence.ONE_TYPED: EdgeErrors(factor=0.87, spread=0.28, missing=0.012),
+    Evidence.ONE_TYPED: EdgeErrors(factor=0.84, spread=0.28, missing=0.012),
     Evidence.ONE_OPEN: EdgeErrors(
-        factor=0.44, spread=0.41, power=0.75, missing=0.012, far_share=0.6, far_mm=150.0
+        factor=0.43, spread=0.38, power=0.75, missing=0.012, far_share=0.6, far_mm=150.0
     ),
     Evidence.SEVERAL: EdgeErrors(
         factor=0.94, spread=0.43, power=0.7, missing=0.02, corner_mm=CORNER_MM
@@ -128,12 +128,12 @@ EVIDENCE: dict[str, EdgeErrors] = {
 }
 #: the same for outlines that tracing names as in doubt
 IN_DOUBT: dict[str, EdgeErrors] = {
-    Evidence.ONE_TYPED: EdgeErrors(factor=0.77, spread=0.42, missing=0.051),
+    Evidence.ONE_TYPED: EdgeErrors(factor=0.76, spread=0.44, missing=0.051),
     Evidence.ONE_OPEN: EdgeErrors(
-        factor=0.53, spread=1.14, power=0.75, missing=0.004, far_share=0.6, far_mm=150.0
+        factor=0.50, spread=1.15, power=0.75, missing=0.004, far_share=0.6, far_mm=150.0
     ),
     Evidence.SEVERAL: EdgeErrors(
-        factor=0.99, spread=0.51, power=0.7, missing=0.03, corner_mm=CORNER_MM
+        factor=1.0, spread=0.51, power=0.7, missing=0.03, corner_mm=CORNER_MM
     ),
 }
 
