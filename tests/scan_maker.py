@@ -9,7 +9,7 @@ by ``u z / (path + z)`` at the distance u from it; along the travel nothing move
 >>> from shapely.geometry import box
 >>> scan = make_scan([Part(box(20, 130, 60, 142))], glass_mm=(180.0, 160.0), dpi=(200.0, 200.0))
 >>> scan.pixels.shape
-(1261, 1418, 3)
+(1260, 1418, 3)
 """
 
 from __future__ import annotations

@@ -167,6 +167,22 @@ def test_an_edge_is_as_sure_as_the_surer_half_and_no_surer() -> None:
     assert after.budget_mm[Cause.SILHOUETTE] == pytest.approx(after.sigma_mm)
 
 
+def test_a_height_that_nobody_typed_is_no_reason_to_even() -> None:
+    """A lever of 1.2 mm on one side: within a deviation of 2 mm, of which 0.3 mm are the edge's."""
+    lever = DRIVER.union(box(20, 10, 80, 16.2))
+    shape = placed(lever)
+    vague = replace(
+        traced(shape, sigma=2.0),
+        budget_mm={Cause.HEIGHT: np.sqrt(2.0**2 - 0.3**2), Cause.SILHOUETTE: 0.3},
+    )
+    seen, even = (
+        float(off(evened(o), shape).max())
+        for o in (vague, replace(vague, budget_mm={Cause.SILHOUETTE: 2.0}))
+    )
+    assert seen < 0.3  # what rounds a corner at 1 mm
+    assert even > 0.4
+
+
 def test_holes_and_bounds_go_with_the_outline() -> None:
     shape = placed(DRIVER.difference(Point(12, 3).buffer(3)))
     before = traced(shape, noise(samples(shape), 3))

@@ -25,7 +25,7 @@ from shapely.geometry.base import BaseGeometry
 
 from tracer.geometry.closed_rings import normals, resample
 from tracer.geometry.rings import largest_polygon
-from tracer.model.outline import Outline
+from tracer.model.outline import Cause, Outline
 
 __all__ = ["Axis", "evened", "mirror_axis"]
 
@@ -42,6 +42,8 @@ CHANCE = 0.05  # of symmetric tools whose halves differ by more than is let pass
 FAR, FAR_SHARE = 3.0, 0.05  # deviations at which halves differ for sure; on how much of the edge
 LET_GO = 3.0  # deviations at which a place is moved by a quarter of what the mean would move it
 SMOOTH_MM = 2.0  # of the movement along the ring
+#: parts of a deviation that both halves have in common
+COMMON = (Cause.HEIGHT, Cause.CAMERA, Cause.SHEET, Cause.SIGHT)
 LEAST_LENGTH_MM = 60.0  # of a ring; shorter ones hold too few independent places
 
 
@@ -71,12 +73,13 @@ def evened(outline: Outline) -> Outline:
     sigma = np.asarray(outline.sigma_ring_mm, np.float64)
     if len(sigma) != len(ring) or not np.isfinite(sigma).all():
         return outline
-    axis = mirror_axis(outline.region, sigma)
+    alone = sigma * _share_alone(outline)
+    axis = mirror_axis(outline.region, alone)
     if axis is None or not axis.holds:
         return outline
     normal = normals(ring, NORMAL_SMOOTH) * (1 if outline.region.exterior.is_ccw else -1)
-    halves = _compared(ring, normal, sigma, axis.at_mm, axis.angle_rad)
-    own, other = (np.maximum(s, LEAST_SIGMA_MM) for s in (sigma, halves.sigma_mm))
+    halves = _compared(ring, normal, alone, axis.at_mm, axis.angle_rad)
+    own, other = (np.maximum(s, LEAST_SIGMA_MM) for s in (alone, halves.sigma_mm))
     off = halves.gap_mm / np.hypot(own, other)
     weight = halves.facing / (1 + (off / LET_GO) ** 2) ** 2
     move = weight * halves.gap_mm * own**2 / (own**2 + other**2)
@@ -86,7 +89,7 @@ def evened(outline: Outline) -> Outline:
     if region is None:
         return outline
     # no surer than the surer half: what both err alike by, one's shift cannot take out of a pocket
-    surer = np.where(weight > 0.5, np.minimum(halves.sigma_mm, sigma), sigma)
+    surer = np.where(weight > 0.5, sigma * np.minimum(other / own, 1.0), sigma)
     share = float(np.sqrt(np.mean(surer**2) / np.mean(sigma**2)))
     return replace(
         outline,
@@ -97,6 +100,18 @@ def evened(outline: Outline) -> Outline:
         inner=_within(outline.inner, region),
         budget_mm={cause: value * share for cause, value in outline.budget_mm.items()},
     )
+
+
+def _share_alone(outline: Outline) -> float:
+    """Share of the deviation that the two halves do not have in common, typical for the outline.
+
+    A wrong height, a scale or a camera's place move both halves alike: they are no reason to take
+    what differs between the halves for an error.
+    """
+    squares = {cause: value**2 for cause, value in outline.budget_mm.items()}
+    total = sum(squares.values())
+    common = sum(squares.get(cause, 0.0) for cause in COMMON)
+    return float(np.sqrt(max(total - common, 0.0) / total)) if total > 0 else 1.0
 
 
 def mirror_axis(region: Polygon, sigma_mm: Array) -> Axis | None:
