@@ -13,7 +13,7 @@ from tracer.calibration.layout import SHAPES, Paper
 from tracer.calibration.lens import cross_matrix, project, rotation
 from tracer.calibration.solve import Fit
 
-__all__ = ["Verdict", "paper_of", "pose_covariance", "sigma_on_sheet", "verdicts"]
+__all__ = ["Verdict", "paper_of", "pose_covariance", "rigid_motions", "sigma_on_sheet", "verdicts"]
 
 Array = NDArray[np.float64]
 
@@ -129,7 +129,7 @@ def _sheet_sensitivity(fit: Fit, photo: int, points_mm: Array) -> Array:
     return np.asarray(-np.linalg.inv(by_point[:, :, :2]) @ by, np.float64)
 
 
-def _rigid(points_mm: Array) -> Array:
+def rigid_motions(points_mm: Array) -> Array:
     """Motions (N, 2, 3) of sheet points under two shifts and a turn."""
     motion = np.zeros((len(points_mm), 2, 3))
     motion[:, 0, 0] = motion[:, 1, 1] = 1
@@ -140,7 +140,9 @@ def _rigid(points_mm: Array) -> Array:
 def _lay_motion(fit: Fit, photo: int, lay_mm: Array) -> Array:
     """d (rigid motion of the whole lay) / d parameters, (3, size)."""
     sensitivity = _sheet_sensitivity(fit, photo, lay_mm).reshape(-1, fit.layout.size)
-    return np.asarray(np.linalg.pinv(_rigid(lay_mm).reshape(-1, 3)) @ sensitivity, np.float64)
+    return np.asarray(
+        np.linalg.pinv(rigid_motions(lay_mm).reshape(-1, 3)) @ sensitivity, np.float64
+    )
 
 
 def sigma_on_sheet(fit: Fit, photo: int, lay_mm: Array, points_mm: Array) -> Array:
@@ -154,7 +156,7 @@ def sigma_on_sheet(fit: Fit, photo: int, lay_mm: Array, points_mm: Array) -> Arr
         (N, 2) where the answer is wanted.
     """
     moved = _lay_motion(fit, photo, lay_mm)
-    rest = _sheet_sensitivity(fit, photo, points_mm) - _rigid(points_mm) @ moved
+    rest = _sheet_sensitivity(fit, photo, points_mm) - rigid_motions(points_mm) @ moved
     variance = np.einsum("nip,pq,niq->n", rest, fit.covariance, rest, optimize=True)
     return np.asarray(np.sqrt(np.maximum(variance, 0) / 2), np.float64)
 
@@ -169,7 +171,7 @@ def pose_covariance(fit: Fit, photo: int, lay_mm: Array) -> Array:
     by[:, part.start : part.start + 3] = -R.T @ cross_matrix(t) @ left  # centre = -R' t
     by[:, part.start + 3 : part.start + 6] = -R.T
     centre = -R.T @ t
-    by[:2] -= _rigid(centre[None, :2])[0] @ _lay_motion(fit, photo, lay_mm)
+    by[:2] -= rigid_motions(centre[None, :2])[0] @ _lay_motion(fit, photo, lay_mm)
     return np.asarray(by @ fit.covariance @ by.T, np.float64)
 
 

@@ -9,10 +9,11 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 from shapely.geometry import Polygon
+from shapely.geometry.polygon import orient
 
 from tracer.calibration.detect import Detection, detect_cards, grey_of
 from tracer.calibration.markers import find_markers
-from tracer.calibration.quality import TOLERATED
+from tracer.calibration.quality import TOLERATED, rigid_motions
 from tracer.calibration.result import scale_sigma_of
 from tracer.calibration.scan_findings import refuse_no_scan, scan_findings
 from tracer.calibration.scan_fit import GlassCard, ScanFit, face_down_mm, fit_scan, map_of
@@ -137,8 +138,7 @@ def _rim(view: ScanMap) -> Array:
 
 def _glass(view: ScanMap) -> Polygon:
     """All that the scan shows, on the sheet; counter-clockwise."""
-    glass = Polygon(_rim(view))
-    return glass if glass.exterior.is_ccw else Polygon(list(glass.exterior.coords)[::-1])
+    return orient(Polygon(_rim(view)))
 
 
 def _sigma_map(fit: ScanFit, view: ScanMap) -> SigmaMap:
@@ -162,10 +162,7 @@ def _sigma_map(fit: ScanFit, view: ScanMap) -> SigmaMap:
         )
         columns.append((ahead - back).ravel() / (2 * step[k]))
     sensitivity = np.column_stack(columns)
-    motion = np.zeros((len(points), 2, 3))
-    motion[:, 0, 0] = motion[:, 1, 1] = 1
-    motion[:, 0, 2], motion[:, 1, 2] = -points[:, 1], points[:, 0]
-    rigid = motion.reshape(-1, 3)
+    rigid = rigid_motions(points).reshape(-1, 3)
     rest = sensitivity - rigid @ (np.linalg.pinv(rigid) @ sensitivity)
     variance = np.sum((rest @ fit.covariance[:6, :6]) * rest, axis=1).reshape(-1, 2)
     paper = (TOLERATED.scale * (points - points.mean(axis=0))) ** 2

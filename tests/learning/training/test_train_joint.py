@@ -70,29 +70,34 @@ def test_one_phone_takes_all_photos_of_a_lay_with_noise_of_each() -> None:
     assert float((one - photographed_alike(light, torch.ones(1), 1)[0]).abs().mean()) > 0.03
 
 
-def test_both_shipped_networks_are_read_back() -> None:
-    """Two engines in float32, thirty layers: rounding of 2^-24 each, grown a hundredfold."""
+def compare_with_engine(witness: Witness, net: JointNet, folder: Path, atol: float) -> None:
+    """Features and answers on noise beside those of the folder's files in OpenCV's engine."""
     torch.manual_seed(4)
     sheet = torch.rand(1, INPUTS, 64, 96)
     told = [
         torch.rand(1, len(HEIGHTS_MM) * (2 * c + 2), 64 // k, 96 // k)
         for c, k in ((NEAR, 2), (DEEP, 8))
     ]
-    witness, net = Witness(), JointNet()
-    witness.load_state_dict(restored(SHIPPED / "witness.onnx", witness))
-    net.load_state_dict(restored(SHIPPED / "joint.onnx", net))
     with torch.no_grad():
         features = witness.eval()(sheet)
         answers = torch.sigmoid(net.eval()(sheet, *told))
-    engine = cv2.dnn.readNetFromONNX(str(SHIPPED / "witness.onnx"))
+    engine = cv2.dnn.readNetFromONNX(str(folder / "witness.onnx"))
     engine.setInput(sheet.numpy())
     near, deep = engine.forward(("near", "deep"))
-    np.testing.assert_allclose(near, features.near, atol=1e-4)
-    np.testing.assert_allclose(deep, features.deep, atol=1e-4)
-    engine = cv2.dnn.readNetFromONNX(str(SHIPPED / "joint.onnx"))
+    np.testing.assert_allclose(near, features.near, atol=atol)
+    np.testing.assert_allclose(deep, features.deep, atol=atol)
+    engine = cv2.dnn.readNetFromONNX(str(folder / "joint.onnx"))
     for name, value in zip(("sheet", "near", "deep"), (sheet, *told), strict=True):
         engine.setInput(value.numpy(), name)
-    np.testing.assert_allclose(engine.forward(), answers, atol=1e-4)
+    np.testing.assert_allclose(engine.forward(), answers, atol=atol)
+
+
+def test_both_shipped_networks_are_read_back() -> None:
+    """Two engines in float32, thirty layers: rounding of 2^-24 each, grown a hundredfold."""
+    witness, net = Witness(), JointNet()
+    witness.load_state_dict(restored(SHIPPED / "witness.onnx", witness))
+    net.load_state_dict(restored(SHIPPED / "joint.onnx", net))
+    compare_with_engine(witness, net, SHIPPED, 1e-4)
 
 
 def test_exported_files_answer_as_the_networks(tmp_path: Path) -> None:
@@ -111,20 +116,4 @@ def test_exported_files_answer_as_the_networks(tmp_path: Path) -> None:
     torch.save(halves, tmp_path / "joint.pt")
     assert set(export_joint(tmp_path / "joint.pt", shipped, tmp_path)) == {"witness", "joint"}
 
-    sheet = torch.rand(1, INPUTS, 64, 96)
-    told = [
-        torch.rand(1, len(HEIGHTS_MM) * (2 * c + 2), 64 // k, 96 // k)
-        for c, k in ((NEAR, 2), (DEEP, 8))
-    ]
-    with torch.no_grad():
-        features = witness.eval()(sheet)
-        answers = torch.sigmoid(net.eval()(sheet, *told))
-    engine = cv2.dnn.readNetFromONNX(str(tmp_path / "witness.onnx"))
-    engine.setInput(sheet.numpy())
-    near, deep = engine.forward(("near", "deep"))
-    np.testing.assert_allclose(near, features.near, atol=2e-2)
-    np.testing.assert_allclose(deep, features.deep, atol=2e-2)
-    engine = cv2.dnn.readNetFromONNX(str(tmp_path / "joint.onnx"))
-    for name, value in zip(("sheet", "near", "deep"), (sheet, *told), strict=True):
-        engine.setInput(value.numpy(), name)
-    np.testing.assert_allclose(engine.forward(), answers, atol=2e-2)
+    compare_with_engine(witness, net, tmp_path, 2e-2)

@@ -25,7 +25,8 @@ from tracer.geometry.closed_rings import normals, resample
 from tracer.parallax.multi_view.contours import NORMAL_SMOOTH, Contour, rings_of, turns
 from tracer.parallax.multi_view.cyclic_band import CyclicBand
 from tracer.parallax.multi_view.mending import bridged, cleaned
-from tracer.parallax.multi_view.shares import FAR, Tallness, let_go, told_heights
+from tracer.parallax.multi_view.shares import FAR, Tallness, told_heights
+from tracer.parallax.shared.let_go import let_go
 from tracer.parallax.shared.touch import displacing_share, learned_scatter
 
 __all__ = ["Camera", "EdgeSettings", "Fit", "Ring", "Sighting", "solve_ring"]

@@ -13,7 +13,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["FAR", "Tallness", "let_go", "told_heights"]
+from tracer.parallax.shared.let_go import let_go
+
+__all__ = ["FAR", "Tallness", "told_heights"]
 
 Array = NDArray[np.float64]
 
@@ -77,12 +79,3 @@ def told_heights(tall: Tallness, share: Array, share_sigma: Array) -> tuple[Arra
     ) * len(share)
     known = np.isfinite(height) & np.isfinite(variance)
     return np.where(known, height, 0.0), np.where(known, 1 / np.where(known, variance, 1.0), 0.0)
-
-
-def let_go(squares: Array) -> Array:
-    """Weights of residuals, given as squares over that at which one counts a quarter.
-
-    S. Geman, D. McClure, "Statistical methods for tomographic image reconstruction", Bulletin of
-    the ISI 52-4, 1987.
-    """
-    return np.asarray(1 / (1 + squares) ** 2, np.float64)

@@ -23,9 +23,10 @@ from scipy.stats import chi2
 from shapely.geometry import Polygon
 from shapely.geometry.base import BaseGeometry
 
-from tracer.geometry.closed_rings import normals, resample
+from tracer.geometry.closed_rings import normals, resample, signed_area
 from tracer.geometry.rings import largest_polygon
 from tracer.model.outline import Cause, Outline
+from tracer.parallax.shared.let_go import let_go
 
 __all__ = ["Axis", "evened", "mirror_axis"]
 
@@ -77,19 +78,17 @@ def evened(outline: Outline) -> Outline:
     axis = mirror_axis(outline.region, alone)
     if axis is None or not axis.holds:
         return outline
-    normal = normals(ring, NORMAL_SMOOTH) * (1 if outline.region.exterior.is_ccw else -1)
-    halves = _compared(ring, normal, alone, axis.at_mm, axis.angle_rad)
-    own, other = (np.maximum(s, LEAST_SIGMA_MM) for s in (alone, halves.sigma_mm))
-    off = halves.gap_mm / np.hypot(own, other)
-    weight = halves.facing / (1 + (off / LET_GO) ** 2) ** 2
-    move = weight * halves.gap_mm * own**2 / (own**2 + other**2)
+    normal = _outward(ring)
+    halves = _compared(ring, normal, alone, np.array(axis.at_mm), axis.angle_rad)
+    own, other = halves.own_mm**2, halves.other_mm**2
+    move = halves.weight * halves.gap_mm * own / (own + other)
     spacing = outline.region.exterior.length / len(ring)
     move = gaussian_filter1d(move, SMOOTH_MM / spacing, mode="wrap")
     region = _moved(outline.region, ring + move[:, None] * normal)
     if region is None:
         return outline
     # no surer than the surer half: what both err alike by, one's shift cannot take out of a pocket
-    surer = np.where(weight > 0.5, sigma * np.minimum(other / own, 1.0), sigma)
+    surer = np.where(halves.weight > 0.5, sigma * np.sqrt(np.minimum(other / own, 1.0)), sigma)
     share = float(np.sqrt(np.mean(surer**2) / np.mean(sigma**2)))
     return replace(
         outline,
@@ -133,7 +132,7 @@ def mirror_axis(region: Polygon, sigma_mm: Array) -> Axis | None:
     if region.exterior.length < LEAST_LENGTH_MM:
         return None
     points, sigma = resample(ring, SPACING_MM, np.asarray(sigma_mm, np.float64))
-    normal = normals(points, NORMAL_SMOOTH) * (1 if region.exterior.is_ccw else -1)
+    normal = _outward(points)
     middle = region.centroid
     start = np.array([middle.x, middle.y])
     _, ways = np.linalg.eigh(np.cov((points - start).T))
@@ -148,14 +147,36 @@ def mirror_axis(region: Polygon, sigma_mm: Array) -> Axis | None:
 class _Halves:
     """A ring beside its mirror image, per point.
 
-    ``gap_mm`` how far outside the mirror image lies, along the normal; ``sigma_mm`` its deviation;
-    ``facing`` whether the two run alike; ``seen`` (N, 2) the place compared with.
+    ``gap_mm`` how far outside the mirror image lies, along the normal; ``own_mm`` and ``other_mm``
+    the deviations of the two; ``facing`` whether they run alike; ``seen`` (N, 2) the place compared
+    with.
     """
 
     gap_mm: Array
-    sigma_mm: Array
+    own_mm: Array
+    other_mm: Array
     facing: NDArray[np.bool_]
     seen: Array
+
+    @property
+    def variance(self) -> Array:
+        """Of the gap (N,), mm^2."""
+        return self.own_mm**2 + self.other_mm**2
+
+    @property
+    def squares(self) -> Array:
+        """Squared gaps (N,) over their variance."""
+        return self.gap_mm**2 / self.variance
+
+    @property
+    def weight(self) -> Array:
+        """How far (N,) a gap counts: 1 where the two agree, 0 where they do not face each other."""
+        return self.facing * let_go(self.squares / LET_GO**2)
+
+
+def _outward(ring: Array) -> Array:
+    """Normals (N, 2) of a ring that point out of it, whichever way it runs."""
+    return normals(ring, NORMAL_SMOOTH) * (1 if signed_area(ring) > 0 else -1)
 
 
 def _mirrored(points: Array, at: Array, angle: float) -> Array:
@@ -163,11 +184,8 @@ def _mirrored(points: Array, at: Array, angle: float) -> Array:
     return np.asarray(points - 2 * ((points - at) @ across)[:, None] * across, np.float64)
 
 
-def _compared(
-    ring: Array, normal: Array, sigma: Array, at: tuple[float, float] | Array, angle: float
-) -> _Halves:
-    place = np.asarray(at, np.float64)
-    image = _mirrored(ring, place, angle)
+def _compared(ring: Array, normal: Array, sigma: Array, at: Array, angle: float) -> _Halves:
+    image = _mirrored(ring, at, angle)
     turned = _mirrored(normal, np.zeros(2), angle)
     line = shapely.linearrings(image)
     near = shapely.line_interpolate_point(
@@ -177,7 +195,8 @@ def _compared(
     nearest = np.asarray(cKDTree(image).query(seen)[1], np.intp)
     gap = np.clip(np.sum((seen - ring) * normal, axis=1), -REACH_MM, REACH_MM)
     facing = np.sum(turned[nearest] * normal, axis=1) > FACING
-    return _Halves(gap, sigma[nearest], facing, seen)
+    own = np.maximum(sigma, LEAST_SIGMA_MM)
+    return _Halves(gap, own, own[nearest], facing, seen)
 
 
 def _axis(
@@ -187,9 +206,7 @@ def _axis(
     angle, at = float(np.arctan2(way[1], way[0])), start.copy()
     for _ in range(ROUNDS):
         halves = _compared(points, normal, sigma, at, angle)
-        spread = np.hypot(*(np.maximum(s, LEAST_SIGMA_MM) for s in (sigma, halves.sigma_mm)))
-        off = halves.gap_mm / spread
-        weight = np.where(halves.facing, 1 / (1 + (off / LET_GO) ** 2) ** 2, 0.0) / spread**2
+        weight = halves.weight / halves.variance
         across = np.array([-np.sin(angle), np.cos(angle)])
         arm = halves.seen - at
         # turning the axis by a turns the image by 2 a; moving it by b moves the image by 2 b
@@ -202,15 +219,13 @@ def _axis(
         at = at + float(np.clip(shift, -5, 5)) * across
         if abs(turn) < 1e-5 and abs(shift) < 1e-3:
             break
-    halves = _compared(points, normal, sigma, at, angle)
-    spread = np.hypot(*(np.maximum(s, LEAST_SIGMA_MM) for s in (sigma, halves.sigma_mm)))
-    off = np.abs(halves.gap_mm) / spread
+    squares = _compared(points, normal, sigma, at, angle).squares
     return Axis(
         (float(at[0]), float(at[1])),
         angle,
-        float(np.mean(np.minimum(off, FAR) ** 2)),
+        float(np.mean(np.minimum(squares, FAR**2))),
         limit,
-        float(np.mean(off > FAR)),
+        float(np.mean(squares > FAR**2)),
     )
 
 

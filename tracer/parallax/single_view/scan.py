@@ -24,8 +24,9 @@ from tracer.model.calibration import SigmaMap
 from tracer.model.outline import Cause, EdgeModel, HeightSource, Outline
 from tracer.model.report import Check, Severity
 from tracer.model.scan_map import ScanMap
-from tracer.model.silhouette import Kind, Silhouette
-from tracer.parallax.shared.uncertainty import HEIGHT_SIGMA_MM, budget_of, typical_sigma_mm
+from tracer.model.silhouette import Silhouette
+from tracer.parallax.shared.uncertainty import HEIGHT_SIGMA_MM, budget_of
+from tracer.parallax.single_view.outlined import outlined
 from tracer.parallax.single_view.single import refuse_negative
 
 __all__ = ["MOST_HEIGHT_MM", "STEEPEST", "outline_from_scan", "sight_sigma_mm"]
@@ -101,24 +102,17 @@ def outline_from_scan(
         Cause.SHEET: sigma_map.at(ring),
     }
     spread = np.sqrt(np.sum(np.square(list(terms.values())), axis=0))
-    inside = silhouette.region.representative_point()
-    x, y = view.to_photo([[inside.x, inside.y]])[0]
-    return Outline(
+    return outlined(
+        silhouette,
+        view,
+        silhouette.region,
+        spread,
         outline_id=outline_id,
         name=name,
-        region=silhouette.region,
-        height_mm=height_mm if height_mm is not None else 0.0,
+        height_mm=height_mm,
         height_source=source,
-        method=EdgeModel.THIN,
-        sigma_mm=typical_sigma_mm(spread, ring),
-        sigma_ring_mm=spread,
-        bias_bound_mm=0.0,
-        confidence=silhouette.confidence,
-        photo_ids=(silhouette.photo_id,),
-        point_px=(float(x), float(y)),
-        cut_by_frame=silhouette.touches_border,
-        cable=silhouette.kind is Kind.CABLE,
         height_sigma_mm=height_sigma,
+        method=EdgeModel.THIN,
         budget_mm=budget_of(terms, ring, silhouette.region),
     ), tuple(checks)
 

@@ -30,7 +30,7 @@ from tracer.geometry.rings import nearest_points
 from tracer.model.calibration import SigmaMap
 from tracer.model.outline import Cause, EdgeModel, HeightSource, Outline
 from tracer.model.report import Check, Severity
-from tracer.model.silhouette import Kind, Silhouette
+from tracer.model.silhouette import Silhouette
 from tracer.model.view import View
 from tracer.parallax.shared.edge_models import UNKNOWN_FRACTION, edge_height_mm
 from tracer.parallax.shared.touch import displacing_share, learned_scatter
@@ -41,8 +41,8 @@ from tracer.parallax.shared.uncertainty import (
     class_sigma_mm,
     height_sigma_edge_mm,
     pose_sigma_mm,
-    typical_sigma_mm,
 )
+from tracer.parallax.single_view.outlined import outlined
 from tracer.parallax.single_view.prism import prism, stands_round
 from tracer.parallax.single_view.relief import brought_down, largest, relief_corrected
 from tracer.parallax.single_view.sampled_ring import SampledRing, sampled
@@ -323,27 +323,20 @@ def outline_from_silhouette(
     checks = [replace(c, subject_id=outline_id) for c in result.checks]
     if not known:
         checks.append(_height_unknown(silhouette, view, outline_id, label))
-    ring = shapely.get_coordinates(result.region.exterior)[:-1]
-    inside = silhouette.region.representative_point()
-    x, y = view.to_photo([[inside.x, inside.y]])[0]
-    return Outline(
+    return outlined(
+        silhouette,
+        view,
+        result.region,
+        result.sigma_ring_mm,
         outline_id=outline_id,
         name=label,
-        region=result.region,
-        height_mm=height_mm if height_mm is not None else 0.0,
+        height_mm=height_mm,
         height_source=source,
-        method=result.method,
-        sigma_mm=typical_sigma_mm(result.sigma_ring_mm, ring),
-        sigma_ring_mm=result.sigma_ring_mm,
-        bias_bound_mm=result.bias_bound_mm,
-        confidence=silhouette.confidence,
-        photo_ids=(silhouette.photo_id,),
-        point_px=(float(x), float(y)),
-        cut_by_frame=silhouette.touches_border,
-        cable=silhouette.kind is Kind.CABLE,
         height_sigma_mm=height_sigma,
-        revision=revision,
+        method=result.method,
         budget_mm=result.budget_mm,
+        bias_bound_mm=result.bias_bound_mm,
+        revision=revision,
     ), tuple(checks)
 
 

@@ -19,7 +19,7 @@ from scipy import ndimage
 
 from tracer.segmentation.decide.answers import Answers
 from tracer.segmentation.working_picture.evidence import RegionEvidence
-from tracer.segmentation.working_picture.raster import Image, Mask, in_quarters
+from tracer.segmentation.working_picture.raster import Image, Mask, disc, in_quarters
 
 __all__ = ["by_plain_ground"]
 
@@ -98,7 +98,7 @@ def _torn_off(evidence: RegionEvidence, clear: Mask) -> NDArray[np.int32]:
     if evidence.instances is None:
         return np.zeros(clear.shape, np.int32)
     loose = (clear & (evidence.tool <= 0.5)).astype(np.uint8)
-    core = np.asarray(cv2.morphologyEx(loose, cv2.MORPH_OPEN, _disc(TIP_MM, mm)), np.bool_)
+    core = np.asarray(cv2.morphologyEx(loose, cv2.MORPH_OPEN, disc(TIP_MM, mm)), np.bool_)
     labels, count = ndimage.label(_grown(core, TIP_MM, mm) & (loose > 0), np.ones((3, 3)))
     numbers = np.zeros(count + 1, np.int32)
     for k, place in enumerate(ndimage.find_objects(labels), start=1):
@@ -136,14 +136,14 @@ def _bays(evidence: RegionEvidence, change: Image, sure: Mask) -> Mask:
     # the deviation of a normal distribution: 1.4826 times its median absolute deviation
     tone = max(LEAST_TONE, SPREADS * 1.4826 * float(np.median(away[sure])))
     alike = ((away < tone) & evidence.domain).astype(np.uint8)
-    open_ground = cv2.morphologyEx(alike, cv2.MORPH_OPEN, _disc(WAY_MM / 2, mm))
+    open_ground = cv2.morphologyEx(alike, cv2.MORPH_OPEN, disc(WAY_MM / 2, mm))
     labels, count = ndimage.label(open_ground)
     inside = np.bincount(labels[parts], minlength=count + 1)
     ground = np.bincount(labels.ravel()) > 2 * inside
     ground[0] = False
     bays = (ground[labels] & parts).astype(np.uint8)
     # a rim of a cell or two is where the decision and the tone round an edge otherwise
-    wide = np.asarray(cv2.morphologyEx(bays, cv2.MORPH_OPEN, _disc(WAY_MM / 4, mm)), np.uint8)
+    wide = np.asarray(cv2.morphologyEx(bays, cv2.MORPH_OPEN, disc(WAY_MM / 4, mm)), np.uint8)
     return _with_shade(wide, parts, change, tone, mm) if wide.any() else wide.astype(np.bool_)
 
 
@@ -154,7 +154,7 @@ def _with_shade(
     darker = change.mean(axis=2)
     grey = np.abs(change - darker[..., None]).max(axis=2) < tone
     shaded = parts & grey & (darker < tone) & (darker > DEEPEST_SHADE)
-    near = cv2.dilate(bays, _disc(NEAR_MM, mm)).astype(np.bool_)
+    near = cv2.dilate(bays, disc(NEAR_MM, mm)).astype(np.bool_)
     labels, _ = ndimage.label((shaded & near) | (bays > 0))
     joined = np.unique(labels[bays > 0])
     return np.asarray(np.isin(labels, joined[joined > 0]), np.bool_)
@@ -169,10 +169,4 @@ def _level(log: Image, sure: Mask, reach: float) -> NDArray[np.float32]:
 
 
 def _grown(mask: Mask, by_mm: float, mm: float) -> Mask:
-    return np.asarray(cv2.dilate(mask.astype(np.uint8), _disc(by_mm, mm)), np.bool_)
-
-
-def _disc(radius_mm: float, mm_per_cell: float) -> NDArray[np.uint8]:
-    radius = max(1, round(radius_mm / mm_per_cell))
-    size = 2 * radius + 1
-    return np.asarray(cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (size, size)), np.uint8)
+    return np.asarray(cv2.dilate(mask.astype(np.uint8), disc(by_mm, mm)), np.bool_)

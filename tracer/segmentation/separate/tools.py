@@ -23,7 +23,7 @@ from tracer.segmentation.separate.splitting import split_along, split_at_necks, 
 from tracer.segmentation.working_picture.components import Labels, highest, label_cells
 from tracer.segmentation.working_picture.evidence import RegionEvidence
 from tracer.segmentation.working_picture.options import SegmentOptions
-from tracer.segmentation.working_picture.raster import Image, Mask, in_quarters, paint
+from tracer.segmentation.working_picture.raster import Image, Mask, disc, in_quarters, paint
 
 __all__ = ["Blob", "Marks", "separate"]
 
@@ -288,11 +288,6 @@ def _big_enough(w: int, h: int, area: int, mm: float, options: SegmentOptions) -
     return area * mm * mm >= 0.6 * width * length and max(w, h) * mm >= 0.4 * length
 
 
-def _disc(radius_mm: float, mm: float) -> NDArray[np.uint8]:
-    k = 2 * round(radius_mm / mm) + 1
-    return cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (k, k)).astype(np.uint8)
-
-
 def _without_lines(tool: Mask, width_mm: float, mm: float) -> Mask:
     """Drop printed lines and scratches: connected cells that nowhere reach the least width."""
     depth = cv2.distanceTransform(tool.astype(np.uint8), cv2.DIST_L2, 3)
@@ -322,7 +317,7 @@ def _without_crumbs(tool: Mask, mm: float) -> Mask:
 
 def _joined(tool: Mask, mm: float) -> Mask:
     """Close the gaps that glare and dark joints leave in one tool."""
-    kernel = _disc(1.5, mm)
+    kernel = disc(1.5, mm)
     return np.asarray(
         cv2.morphologyEx(tool.astype(np.uint8), cv2.MORPH_CLOSE, kernel) > 0, np.bool_
     )

@@ -24,6 +24,7 @@ __all__ = [
     "LINEAR",
     "Raster",
     "WorkingPicture",
+    "disc",
     "fit_raster",
     "in_quarters",
     "paint",
@@ -112,6 +113,12 @@ def working_picture(
     """A photo laid on the grid that `fit_raster` chooses for it."""
     raster = fit_raster(plane, mm_per_cell, hull)
     return WorkingPicture(pixels, plane, raster, *rectify(pixels, plane, raster))
+
+
+def disc(radius_mm: float, mm_per_cell: float) -> NDArray[np.uint8]:
+    """A disc of cells, to grow, shrink, open and close masks with."""
+    width = 2 * round(radius_mm / mm_per_cell) + 1
+    return np.asarray(cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (width, width)), np.uint8)
 
 
 def in_quarters(cells: NDArray[_T]) -> NDArray[_T]:
